@@ -176,6 +176,7 @@ class NoteKind(StrEnum):
     ZONE_BESIDE_OFFSETS = "zone_beside_offsets"
     ZONE_BESIDE_TIMES = "zone_beside_times"
     ZONE_BESIDE_FILE = "zone_beside_file"
+    ZONE_OF_OTHER = "zone_of_other"
     OFFSET_CHANGES = "offset_changes"
     OFFSET_CHANGES_MORE = "offset_changes_more"
     UNIX_TIMES = "unix_times"

@@ -92,6 +92,8 @@ def mend_layout(
     SleepAgreeError
         The error itself, with the command that writes the layout, where nobody can be asked or nothing is proposed.
     """
+    if given is not None and "" in (given.person, given.night):
+        raise error  # the blank is filled in where it stands
     from sleepagree.readers.layout_proposal import Setting, Why
 
     known = (FileFormatError, UnknownStageError, EpochGridError, ClockError, InputError)

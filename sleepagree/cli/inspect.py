@@ -89,8 +89,8 @@ def _see(
 
     A layout that is to be written is proposed though it does not get beyond what stands in the way.
     """
-    from sleepagree.cli.asking import adds_to, is_stopped, usable_proposal
-    from sleepagree.readers.inspection import FileInspection, inspect_file, name_of, reader_of
+    from sleepagree.cli.asking import adds_to, usable_proposal
+    from sleepagree.readers.inspection import FileInspection, fault_of, inspect_file, name_of, reader_of
 
     try:
         seen = inspect_file(file, layout=given, zone=zone)
@@ -98,15 +98,27 @@ def _see(
         proposal = usable_proposal(file, given, near)
         if proposal is None or not (to_write or adds_to(proposal, error)):
             raise
-        problems: tuple[str, ...] = (error.in_file("").told(Front.COMMAND),)
-        seen = FileInspection(name_of(file), reader_of(file), would_do=(_NOT_YET,))
+        told = (error.in_file("").told(Front.COMMAND),)
+        names = name_of(file), reader_of(file)
+        seen = FileInspection(*names, problems=told, faults=(fault_of(error),), would_do=(_NOT_YET,))
     else:
         if not seen.problems or (given and seen.spans and not seen.unknown):
             return seen, None
-        helps = to_write and not seen.columns
-        proposal, problems = usable_proposal(file, given, near, to_write=helps), seen.problems
-    if proposal is not None and is_stopped(proposal) and proposal.problem is not None:
-        left = proposal.problem.in_file("").told(Front.COMMAND)
-        problems = problems if left in problems else (*problems, f"with the proposed layout: {left}")
-    shown = seen if proposal is None or proposal.seen is None else proposal.seen
-    return replace(shown, problems=problems, header=seen.header), proposal
+        proposal = usable_proposal(file, given, near, to_write=to_write and not seen.columns)
+    return seen if proposal is None else _as_proposed(seen, proposal), proposal
+
+
+def _as_proposed(seen: FileInspection, proposal: LayoutProposal) -> FileInspection:
+    """Return what is seen in a file by its proposed layout: what that settles, and what is left in the way."""
+    from sleepagree.cli.asking import is_stopped
+
+    shown = replace(seen if proposal.seen is None else proposal.seen, header=seen.header)
+    if seen.spans:  # labels to name, or rows to settle: they stand in the way until somebody does
+        return replace(shown, problems=seen.problems)
+    if proposal.problem is None or not is_stopped(proposal):
+        left = () if proposal.seen is None or proposal.is_readable else proposal.seen.problems
+        return replace(shown, settled=seen.faults, problems=left)
+    problem = proposal.problem.in_file("").told(Front.COMMAND)
+    if problem in seen.problems:
+        return replace(shown, problems=seen.problems)
+    return replace(shown, settled=seen.faults, problems=(f"with the proposed layout: {problem}",))

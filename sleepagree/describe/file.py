@@ -56,6 +56,7 @@ def describe_file(
         _other_texts(inspection.ignored),
         _sentences("notes", "Notes", say_notes(inspection.notes, front)),
         _sentences("mne", "In MNE", inspection.read_by_mne),
+        _sentences("settled", "What the layout below takes care of", inspection.settled),
         _sentences("problems", "What stands in the way", inspection.problems),
         _sentences("night", do, inspection.would_do),
     )

@@ -21,7 +21,7 @@ from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array
 from sleepagree.hypnogram.window import Window, WindowRule, no_scored_epoch, show_time, take_window, window_epochs
-from sleepagree.hypnogram.zones import add_seconds, seconds_between
+from sleepagree.hypnogram.zones import add_seconds, in_zone_of, seconds_between
 from sleepagree.mapping.sets import StageSet, make_stage_set
 from sleepagree.mapping.words import COVERAGE, UNSCORED
 from sleepagree.shown import Brief
@@ -212,6 +212,7 @@ def align(
     device_set = _stage_set(device, reports or device.reports)
     _refuse_empty(reference, "reference")
     _refuse_empty(device, "device")
+    reference, device = in_zone_of(reference, device), in_zone_of(device, reference)
     shift_s = seconds_between(reference, device) + clock_offset_s
     origin_s = _first_stage_onset(reference, reference_set)
     rows = lay_on_epochs(reference, origin_s=origin_s)

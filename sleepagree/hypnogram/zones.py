@@ -38,6 +38,7 @@ def find_zone(name: str) -> ZoneInfo:
         ) from None
 
 
+_UNIVERSAL: Final = ("UTC", "Etc/UTC", "GMT", "Etc/GMT", "Universal", "Zulu")
 _SAY_WHICH: Final = (
     "Say which by giving the time in the file with its offset, or read both files as UTC "
     f"(zone UTC and {Option.CLOCK_OFFSET:SECONDS})."
@@ -83,6 +84,26 @@ def with_zone(spans: ScoredSpans, zone_name: str | None) -> ScoredSpans:
         return spans if _knows(spans.start, zone_name) else spans.with_changes(notes=(*spans.notes, note))
     start = place_in_zone(spans.start, zone_name, path=spans.origin.name)
     return spans.with_changes(start=start)
+
+
+def in_zone_of(spans: ScoredSpans, other: ScoredSpans) -> ScoredSpans:
+    """Return spans on a clock without a zone in the zone that the other side names: both are of one night in one place.
+
+    A side that tells moments in UTC or with an offset names none.
+
+    Raises
+    ------
+    ClockError
+        When the start stands in an hour that a change of the clock repeats or skips.
+    """
+    if spans.start is None or spans.start.tzinfo is not None or other.start is None:
+        return spans
+    zone = getattr(other.start.tzinfo, "key", None)
+    if zone is None or zone in _UNIVERSAL:
+        return spans
+    note = Note.of(NoteKind.ZONE_OF_OTHER, zone=ZoneName(zone))
+    start = place_in_zone(spans.start, zone, path=spans.origin.name)
+    return spans.with_changes(start=start, notes=(*spans.notes, note))
 
 
 def _knows(start: datetime, zone_name: str) -> bool:

@@ -1,20 +1,23 @@
-"""What a column of a table seems to hold, judged by all of its cells: never by its name."""
+"""What a column of a table seems to hold, judged by all of its cells; its name tells a unit at most."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from itertools import pairwise
+from math import log
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import SleepAgreeError
-from sleepagree.readers.layout import TimeForm
-from sleepagree.readers.times.clock import Clock, Column, Times
+from sleepagree.readers.columns import told_unit
+from sleepagree.readers.layout import ELAPSED_UNITS, TimeForm
+from sleepagree.readers.rows import Rows
+from sleepagree.readers.times.clock import SECOND_US, Clock, Column, Microseconds, Times
 from sleepagree.readers.times.forms import declarable_forms, read_declared, with_lost_zeros
 from sleepagree.readers.times.nights import half_day_row, runs_backwards
 from sleepagree.readers.times.reading import read_times
@@ -49,8 +52,19 @@ _OFFSET: Final = re.compile(r"(?:UTC|GMT)?[+-]\d\d?(?::?\d\d)?|Z|UTC|GMT", re.AS
 MOST_WORDS: Final = 40
 _MOST_CODES: Final = 12
 _LARGEST_CODE: Final = 99
+#: No count of rows has more; hundreds of digits are codes of epochs.
+_MOST_DIGITS: Final = 15
 _LATEST_UNIX_S: Final = 1e10
 _DAY_S: Final = 86_400.0
+#: Half an hour to a day's sleep and more, for numbers that count from the start; the likeliest is 8 h.
+_RECORDING_S: Final = (600.0, 93_600.0)
+_USUAL_NIGHT_S: Final = 28_800.0
+_SHORTEST_STEP_S: Final = 5.0
+#: Times of rows are multiples of this, to a rounded decimal.
+_GRID_S: Final = 10.0
+_ROUNDED_S: Final = 0.6
+#: Times may start again with the next person.
+_MOST_FALLS: Final = 0.05
 
 
 class Kind(StrEnum):
@@ -130,6 +144,14 @@ class ColumnSeen:
         """Different cells in order of appearance."""
         return tuple(dict.fromkeys(self.cells))
 
+    def taking(self, rows: Rows) -> ColumnSeen:
+        """Return some rows of the column, in an order."""
+        cells = tuple(self.cells[row] for row in rows.tolist())
+        if not self.readings:
+            return see_column(self.name, cells)
+        readings = tuple(replace(r, times=r.times._replace(us=r.times.us[rows])) for r in self.readings)
+        return replace(self, rows=len(cells), distinct=len(set(cells)), cells=cells, readings=readings)
+
 
 def see_column(name: str, cells: Sequence[str]) -> ColumnSeen:
     """Return what a column seems to hold."""
@@ -186,7 +208,7 @@ def _are_short_dates(cells: Sequence[str], held: Sequence[str]) -> bool:
 
 def _kind_of_numbers(cells: Sequence[str], held: Sequence[str], *, complete: bool) -> Kind:
     whole = all(text.lstrip("+-").isdigit() for text in held)
-    if whole and complete and len(held) == len(cells) > 2:
+    if whole and complete and len(held) == len(cells) > 2 and max(map(len, held)) <= _MOST_DIGITS:
         steps = np.diff([int(text) for text in cells])
         if (steps > 0).all() and np.median(steps) == 1:
             return Kind.COUNT
@@ -226,6 +248,32 @@ def is_zone(text: str) -> bool:
     except SleepAgreeError:
         return False
     return True
+
+
+def elapsed_us(column: ColumnSeen, form: TimeForm) -> Microseconds:
+    """Return the numbers of a column, which count from the start of a recording, in microseconds."""
+    return np.rint(np.round(column.numbers * ELAPSED_UNITS[form], 3) * SECOND_US).astype(np.int64)
+
+
+def elapsed_forms(column: ColumnSeen) -> list[TimeForm]:
+    """Return in which units the numbers of a column can count from the start of a recording, the likeliest first.
+
+    A unit in the name of the column is believed. Where it tells none, counted rows are no times, and minutes, hours and
+    milliseconds stand for whole multiples of ten seconds.
+    """
+    numbers, told = column.numbers, told_unit(column.name)
+    steps = np.diff(numbers)
+    if numbers.size < 3 or not (steps > 0).any() or (steps < 0).mean() > _MOST_FALLS or may_be_times(column):
+        return []
+    step, total = float(np.median(steps[steps > 0])), float(np.ptp(numbers))
+    fitting = []
+    for form, unit in ELAPSED_UNITS.items():
+        seconds = (numbers - numbers[0]) * unit
+        even = np.abs(seconds - np.rint(seconds / _GRID_S) * _GRID_S) <= _ROUNDED_S
+        plain = told == unit or (told is None and column.kind is Kind.NUMBERS and (unit == 1.0 or bool(even.all())))
+        if plain and _RECORDING_S[0] <= total * unit <= _RECORDING_S[1] and step * unit >= _SHORTEST_STEP_S:
+            fitting.append(form)
+    return sorted(fitting, key=lambda form: abs(log(total * ELAPSED_UNITS[form] / _USUAL_NIGHT_S)))
 
 
 def read_every_way(cells: Sequence[str]) -> tuple[TimeReading, ...]:

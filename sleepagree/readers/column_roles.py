@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise, product
-from math import log
 from typing import Any, Final
 
 import numpy as np
@@ -14,7 +13,16 @@ from numpy.typing import NDArray
 from sleepagree.errors import SleepAgreeError
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
-from sleepagree.readers.column_kinds import ColumnSeen, Kind, TimeReading, may_be_times, read_every_way, see_column
+from sleepagree.readers.column_kinds import (
+    ColumnSeen,
+    Kind,
+    TimeReading,
+    elapsed_forms,
+    elapsed_us,
+    may_be_times,
+    read_every_way,
+    see_column,
+)
 from sleepagree.readers.columns import plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
 from sleepagree.readers.label_meanings import meanings_of, meanings_of_names, with_moments
@@ -31,18 +39,20 @@ from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Wh
 from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
 from sleepagree.readers.recording_roles import (
     are_blocks,
+    choosing_lines,
     night_of_blocks,
     one_recording,
     people_settings,
+    rows_of_one,
     stands_still,
     with_beginnings,
 )
-from sleepagree.readers.rows import lights_mark
+from sleepagree.readers.rows import Rows, lights_mark
 from sleepagree.readers.table.code_runs import codes_of_texts
 from sleepagree.readers.table.ranges import ENDS
 from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
 from sleepagree.readers.table.table import Table
-from sleepagree.readers.table_parts import NUMERIC, flipped, foot_apart, ranges_apart, with_foot
+from sleepagree.readers.table_parts import NUMERIC, foot_apart, ranges_apart, with_foot
 from sleepagree.readers.table_place import are_runs
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times
 from sleepagree.readers.times.nights import runs_backwards
@@ -58,18 +68,9 @@ _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
 _FEWEST_CHANGES: Final = 5
 _NEARLY_ALWAYS: Final = 0.9
-#: Half an hour to a day's sleep and more, for numbers that count from the start; the likeliest is 8 h.
-_RECORDING_S: Final = (600.0, 93_600.0)
-_USUAL_NIGHT_S: Final = 28_800.0
 #: Epochs of 30 s, unless others make a night of a usual length.
 _USUAL_S: Final = (18_000.0, 43_200.0)
-_SHORTEST_STEP_S: Final = 5.0
-#: Times of rows are multiples of this, to a rounded decimal.
-_GRID_S: Final = 10.0
-_ROUNDED_S: Final = 0.6
-#: Times may start again with the next person.
 _FEWEST_CLOCKS: Final = 9
-_MOST_FALLS: Final = 0.05
 
 
 @dataclass(frozen=True)
@@ -86,18 +87,18 @@ class Found:
         return bool(self.labels)
 
     @property
-    def score(self) -> tuple[bool, bool, float, int, int]:
-        """Better with stages, with times, with words that are known, with more rows, with more columns."""
-        keys = {setting.key for setting in self.settings}
-        known = sum(label.rows for label in self.labels if label.word)
+    def known(self) -> float:
+        """Share of the rows whose labels are words that are known."""
         rows = sum(label.rows for label in self.labels)
-        return (
-            self.is_whole,
-            bool(keys & {"start", "epoch_number"}),
-            known / rows if rows else 0.0,
-            rows,
-            len(self.columns),
-        )
+        return sum(label.rows for label in self.labels if label.word) / rows if rows else 0.0
+
+    @property
+    def score(self) -> tuple[bool, bool, bool, float, int, int]:
+        """Better with stages, with known words, with times, with more of these words, with more rows or columns."""
+        keys = {setting.key for setting in self.settings}
+        is_timed = bool(keys & {"start", "epoch_number"})
+        rows = sum(label.rows for label in self.labels)
+        return self.is_whole, self.known > 0, is_timed, self.known, rows, len(self.columns)
 
 
 def counted_rows(rows: int, seconds: float | None = None) -> tuple[Setting, ...]:
@@ -155,15 +156,8 @@ def _oldest_first(columns: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
         is_number = column.kind in NUMERIC and column.distinct == column.rows
         values: NDArray[Any] = column.numbers if is_number else np.zeros(0)
         if runs_backwards(column.readings[0].times.us if column.readings else values):
-            return tuple(_turned(c) for c in columns)
+            return tuple(c.taking(np.arange(c.rows)[::-1]) for c in columns)
     return columns
-
-
-def _turned(column: ColumnSeen) -> ColumnSeen:
-    """Return a column with its last row first."""
-    readings = tuple(replace(r, times=r.times._replace(us=r.times.us[::-1])) for r in column.readings)
-    turned = column if readings else flipped(column)
-    return replace(turned, cells=column.cells[::-1], readings=readings)
 
 
 def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
@@ -220,9 +214,11 @@ def _with_times(
     made += timed
     used = {setting.value for setting in made}
     if starts is not None:
-        made += people_settings([c for c in rest if c.name not in used], starts)
+        free = [c for c in rest if c.name not in used]
+        made += people_settings(free, starts)
         if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
-            made += _lengths([c for c in rest if c.name not in used], starts, stage, timed)
+            chosen = [c for c in columns if c.name in {s.value for s in made if s.key.endswith("_column")} - used]
+            made += _lengths_of_one(free, starts, stage, timed, chosen)
     elif not timed and (unread := [c for c in rest if c.name == given.start or (not given.start and may_be_times(c))]):
         made += _unread_times(rest, unread, stage)
         if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
@@ -324,8 +320,7 @@ def _in_turn(columns: tuple[ColumnSeen, ...], stage: ColumnSeen) -> tuple[Column
             values = column.numbers if is_number else column.readings[0].times.us
             under = [values[[cell == label for cell in stage.cells]] for label in stage.values]
             if all((np.diff(part) > 0).all() for part in under):
-                order = np.argsort(values, kind="stable").tolist()
-                return tuple(see_column(c.name, [c.cells[row] for row in order]) for c in columns)
+                return tuple(c.taking(np.argsort(values, kind="stable")) for c in columns)
     return columns
 
 
@@ -375,7 +370,7 @@ def _is_measured(column: ColumnSeen) -> bool:
 def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microseconds | None]:
     """Return the lines about when rows begin, and when they do; None where no column tells."""
     moments = [c for c in columns if c.kind is Kind.MOMENTS and c.distinct > 1]
-    if any(map(_elapsed_forms, (c for c in columns if c.kind is Kind.NUMBERS))):
+    if any(map(elapsed_forms, (c for c in columns if c.kind is Kind.NUMBERS))):
         moments = [c for c in moments if not stands_still(c)]  # when a night began, beside times since then
     else:
         moments = [c for c in moments if not stands_still(c)] or moments  # when rows were written, all at once
@@ -406,43 +401,16 @@ def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Micros
         us = us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * _turn(form)
         return [*made, Setting("begins", None, Why.UNTOLD)], us
     for column in columns:
-        if column.kind in (Kind.NUMBERS, Kind.COUNT) and (forms := _elapsed_forms(column)):
+        if column.kind in (Kind.NUMBERS, Kind.COUNT) and (forms := elapsed_forms(column)):
             made = [Setting("start", column.name, Why.ONLY)]
             made.append(Setting("time", forms[0].value, Why.AS_LONG, tuple(Choice(f.value) for f in forms[1:])))
-            return [*made, Setting("begins", None, Why.UNTOLD)], _elapsed_us(column, forms[0])
+            return [*made, Setting("begins", None, Why.UNTOLD)], elapsed_us(column, forms[0])
     return [], None
 
 
 def _turn(form: str | None) -> int:
     """Return the microseconds after which a clock in a form shows the same again."""
     return DAY_US // 2 if form and strptime_has_half_days(form) else DAY_US
-
-
-def _elapsed_us(column: ColumnSeen, form: TimeForm) -> Microseconds:
-    return np.rint(np.round(column.numbers * ELAPSED_UNITS[form], 3) * SECOND_US).astype(np.int64)
-
-
-def _elapsed_forms(column: ColumnSeen) -> list[TimeForm]:
-    """Return in which units the numbers of a column can count from the start of a recording, the likeliest first.
-
-    A unit in the name of the column is believed. Where it tells none, counted rows are no times, and minutes, hours and
-    milliseconds stand for whole multiples of ten seconds.
-    """
-    numbers, told = column.numbers, told_unit(column.name)
-    steps = np.diff(numbers)
-    if numbers.size < 3 or not (steps > 0).any() or (steps < 0).mean() > _MOST_FALLS or may_be_times(column):
-        return []
-    if numbers.min() < numbers[0]:  # past midnight a clock begins again, and time since the start does not
-        return []
-    step, total = float(np.median(steps[steps > 0])), float(np.ptp(numbers))
-    fitting = []
-    for form, unit in ELAPSED_UNITS.items():
-        seconds = (numbers - numbers[0]) * unit
-        even = np.abs(seconds - np.rint(seconds / _GRID_S) * _GRID_S) <= _ROUNDED_S
-        plain = told == unit or (told is None and column.kind is Kind.NUMBERS and (unit == 1.0 or bool(even.all())))
-        if plain and _RECORDING_S[0] <= total * unit <= _RECORDING_S[1] and step * unit >= _SHORTEST_STEP_S:
-            fitting.append(form)
-    return sorted(fitting, key=lambda form: abs(log(total * ELAPSED_UNITS[form] / _USUAL_NIGHT_S)))
 
 
 def _form(readings: Sequence[TimeReading]) -> list[Setting]:
@@ -483,6 +451,7 @@ def _dated(
             Choice("bed-day", "if it is that of going to bed"),
         )
         made.append(Setting("night_of", None, Why.DATE_STAYS, both))
+        us = us + DAY_US * (us % DAY_US < DAY_US // 2)  # as the rows follow each other in either case
     return [*made, *_zone_column(columns, readings[0] if readings else day.readings[0])], us
 
 
@@ -545,7 +514,7 @@ def _lengths(
     for column in columns:
         is_number = unit is not None and column.kind in (Kind.NUMBERS, Kind.COUNT)
         if (column.kind is Kind.MOMENTS or is_number) and column.name != begin:
-            b = _elapsed_us(column, unit) if unit is not None and is_number else column.readings[0].times.us
+            b = elapsed_us(column, unit) if unit is not None and is_number else column.readings[0].times.us
             if (starts <= b + SECOND_US).all() and (b[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
                 return [Setting("end", column.name, Why.FOLLOWS)]
         if column.kind is Kind.TIMES_OF_DAY and column.name != begin:
@@ -573,6 +542,33 @@ def _lengths(
     return []
 
 
+def _lengths_of_one(
+    columns: Sequence[ColumnSeen],
+    starts: Microseconds,
+    stage: ColumnSeen,
+    timed: Sequence[Setting],
+    chosen: Sequence[ColumnSeen],
+) -> list[Setting]:
+    """Return the lines about how long rows of one recording last, and about whose rows to read where they tell that.
+
+    Rows of several people follow each other in no way. ``chosen`` are columns that tell recordings apart by times.
+    """
+
+    def among(rows: Rows) -> list[Setting]:
+        rows = rows[::-1] if runs_backwards(starts[rows]) else rows
+        return _lengths([c.taking(rows) for c in columns], starts[rows], stage.taking(rows), timed)
+
+    if chosen or (found := among(rows_of_one(stage.rows, ()))):
+        return among(rows_of_one(stage.rows, chosen)) if chosen else found
+    for column in columns:
+        if 1 < column.distinct <= _MOST_ALIKE and not are_blocks(column):
+            each = [among(np.flatnonzero([cell == value for cell in column.cells])) for value in column.values]
+            lasting = [{s.value for s in lines if s.key in ("duration", "end")} - {column.name} for lines in each]
+            if lasting[0] and all(told == lasting[0] for told in lasting):
+                return [*choosing_lines([column], None, ()), *each[0]]
+    return []
+
+
 def _tells_lengths(column: ColumnSeen, stage: ColumnSeen) -> bool:
     """Whether a column holds lengths with their units beside every stage; a mark of the lights has none."""
     if column.kind is Kind.LENGTHS:
@@ -597,12 +593,16 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
     if lengths and _always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
         made = [Setting("shape", "intervals", Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]
-        if len(units) == 1:
+        named = told_unit(lengths[0].name)
+        unit = next((u for u in units if named is not None and DURATION_UNITS.get(u) == named), None)
+        if unit is not None:
+            made.append(Setting("duration_unit", unit, Why.NAME_TELLS))
+        elif len(units) == 1 and named is None:
             made.append(Setting("duration_unit", units[0], Why.USUAL))
         else:
             made.append(Setting("duration_unit", None, Why.UNTOLD, tuple(map(Choice, units))))
         length, begins = counted_rows(round(float(lengths[0].numbers.sum())))
-        return [*made, *([length] if "epochs" in units else []), begins]
+        return [*made, *([length] if unit is None and "epochs" in units else []), begins]
     changes = sum(a != b for a, b in pairwise(stage.cells))
     if stage.rows > _FEWEST_CHANGES and changes >= _NEARLY_ALWAYS * (stage.rows - 1):
         return []  # rows of different lengths, which nothing tells: no rows to count

@@ -11,6 +11,7 @@ from typing import Final, NamedTuple
 from sleepagree.errors import LONGEST_FOUND, FileFormatError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.layout import COLUMNS, Layout, Shape
+from sleepagree.readers.times.words import unit_in_name
 
 _TIME_WORD: Final = r"(_?(date_?)?time)?"
 _MOMENT_WORD: Final = r"(_?((date_?)?time|timestamp|at))?"
@@ -213,17 +214,18 @@ def _describe(names: tuple[str, ...], found: Mapping[str, int], *, counted: bool
 
 
 def told_unit(name: str) -> float | None:
-    """Return the seconds of the unit that the name of a column tells, such as ``duration_min``."""
+    """Return the seconds of the unit that the name of a column tells, such as ``duration_min`` or "Süre (dk)"."""
     words = _words(name)
     for unit, seconds in ((_SECONDS, 1.0), (_MINUTES, 60.0), (_MILLISECONDS, 0.001), (_HOURS, 3600.0)):
         if unit.intersection(words):
             return seconds
-    return None
+    return unit_in_name(name)
 
 
 @lru_cache(maxsize=1024)
 def _words(name: str) -> tuple[str, ...]:
-    return tuple(re.findall(r"[a-z]+|\d+", re.sub(r"r\s*&\s*k", "rk", name.casefold())))
+    """Return the English words and the numbers in a name; letters beside others, such as the s of "Süre", are none."""
+    return tuple(re.findall(r"(?<![^\W\d_])[a-z]+(?![^\W\d_])|\d+", re.sub(r"r\s*&\s*k", "rk", name.casefold())))
 
 
 def _says_rechtschaffen_kales(name: str) -> bool:

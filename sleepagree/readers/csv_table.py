@@ -203,12 +203,13 @@ def parted_after_times(lines: Sequence[str]) -> tuple[list[str], int]:
     torn row and stays, and so do all where each row is a piece by itself. Where texts stand between rows, one of those
     above it is a last cell of each row: it may tell nights apart.
     """
-    parted, pieces = [part_after_times(line) for line in lines], []
+    parted = [part_after_times(line) for line in lines]
+    pieces: list[tuple[list[int], list[int]]] = []
     for is_blank, piece in groupby(range(len(lines)), key=lambda i: not lines[i].strip()):
         if not is_blank:
             numbers = list(piece)
-            above = len(list(takewhile(lambda i: parted[i] == lines[i], numbers)))
-            pieces.append((numbers[:above], numbers[above:]))
+            texts_first = len(list(takewhile(lambda i: parted[i] == lines[i], numbers)))
+            pieces.append((numbers[:texts_first], numbers[texts_first:]))
     if max((len(rows) for _, rows in pieces), default=0) < _FEWEST_TIMED:
         return parted, 0
     told: dict[int, str] = {}

@@ -160,7 +160,11 @@ class FileInspection:
     notes, cautions : tuple of Note, tuple of Caution
         Of the reader.
     problems : tuple of str
-        Why the file cannot be scored as it is; empty where it can.
+        Why the file cannot be scored as it is, or by the layout proposed for it; empty where it can.
+    faults : tuple of str
+        The same in short, without how to mend it.
+    settled : tuple of str
+        Faults that the layout proposed for the file takes care of.
     would_do : tuple of str
         What ``night`` would do with it.
     read_by_mne : tuple of str
@@ -196,6 +200,8 @@ class FileInspection:
     notes: tuple[Note, ...] = ()
     cautions: tuple[Caution, ...] = ()
     problems: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
+    settled: tuple[str, ...] = ()
     would_do: tuple[str, ...] = ()
     read_by_mne: tuple[str, ...] = ()
     unknown: tuple[str, ...] = field(default=())
@@ -280,6 +286,7 @@ def inspect_file(
         notes=tuple(note for note in spans.notes if note not in overlaps),
         cautions=(*spans.cautions, *(change_caution(change, gap_of="file") for change in skipped_hours(spans))),
         problems=tuple(_sentence(problem, front) for problem in reading.problems),
+        faults=tuple(fault_of(problem, front) for problem in reading.problems),
         would_do=tuple(name_options(said, front) for said in _would_do(spans, reading)),
         read_by_mne=_by_mne(path, layout) if spans.origin.reader == _EDF else (),
         unknown=reading.unknown,
@@ -346,6 +353,7 @@ def _labels_only(path: Path, layout: Layout | None, reading: _Reading, front: Fr
         reader=reader_of(path),
         labels=tuple(LabelSeen(label, None, None, None) for label in reading.unknown),
         problems=tuple(_sentence(problem, front) for problem in reading.problems),
+        faults=tuple(fault_of(problem, front) for problem in reading.problems),
         would_do=("Nothing yet: the file is refused as it is, for the reasons above.",),
         unknown=reading.unknown,
         time_forms=tuple(form for problem in reading.problems for form in getattr(problem, "forms", ())),
@@ -376,6 +384,11 @@ def reader_of(path: Path) -> str:
 
     with opened(str(path)) as (_, name):
         return kind_of_file(name)
+
+
+def fault_of(problem: SleepAgreeError, front: Front = Front.COMMAND) -> str:
+    """Return what is wrong, without the file's name and how to mend it."""
+    return SleepAgreeError(problem.problem, "", problem.where, problem.found).told(front)
 
 
 def _sentence(problem: SleepAgreeError, front: Front) -> str:

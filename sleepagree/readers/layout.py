@@ -534,7 +534,10 @@ def _whole(value: Any) -> int | None:
 
 
 def _one_of_column(value: Any) -> str | None:
-    return _text(str(value) if isinstance(value, int) and not isinstance(value, bool) else value)
+    """Return a value of a column; a blank is "", which a reader refuses with all that there are."""
+    if isinstance(value, str):
+        return value.strip()
+    return str(value) if isinstance(value, int) and not isinstance(value, bool) else None
 
 
 def _stage_form(value: Any) -> str | None:
@@ -581,7 +584,7 @@ _FILE: Final[_Keys] = {
     "time": (_time_form, f'one of {TIME_FORMS}, or a strptime text such as "%d.%m.%Y %H:%M:%S"'),
     "night_of": _choice(NightOf),
     "begins": (_day_or_moment, "a date and time such as 2026-03-01T22:30:00, or a date"),
-    "zone": _A_TEXT,
+    "zone": (_text, 'a time zone in quotes, such as "Europe/Helsinki"'),
     "overlaps": _choice(Overlaps),
     "silence": _choice(Silence),
     "delimiter": (_delimiter, 'one character such as ",", ";", "|" or "\\t", "spaces" (two or more), or "after times"'),

@@ -32,6 +32,7 @@ class Why(StrEnum):
     ANCHOR = "anchor"
     USUAL = "usual"
     UNITS_TOLD = "units_told"
+    NAME_TELLS = "name_tells"
     UNTOLD = "untold"
     SEVERAL_PEOPLE = "several_people"
     IN_BLOCKS = "in_blocks"

@@ -29,7 +29,7 @@ from sleepagree.readers.beside_rows import (
     of_lines,
 )
 from sleepagree.readers.code_lines import are_characters, find_code_lines, legends_of_lines
-from sleepagree.readers.column_kinds import ColumnSeen, Kind, see_column
+from sleepagree.readers.column_kinds import ColumnSeen, Kind, is_zone, see_column
 from sleepagree.readers.column_roles import Found, counted_rows, find_roles
 from sleepagree.readers.columns import are_minutes_of_an_hour, times_of_columns
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
@@ -37,6 +37,7 @@ from sleepagree.readers.encodings import likely_encodings, with_plain_digits
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json.beside import (
     beginning,
+    beginning_of_rows,
     beginnings,
     days_of_nights,
     legend_names,
@@ -44,6 +45,7 @@ from sleepagree.readers.json.beside import (
     moments_beside,
     nights_like,
     one_night,
+    texts_beside,
 )
 from sleepagree.readers.label_meanings import called, meanings_of
 from sleepagree.readers.layout import (
@@ -120,15 +122,16 @@ def propose_layout(
         When the file cannot be opened.
     """
     text, given = str(path), layout or NO_LAYOUT
+    given = replace(given, person=given.person or None, night=given.night or None)
     if (known := _labels_alone(Path(path), given)) is not None:
         return known
     try:
-        found = max(_readings(text, given, near), key=lambda reading: reading.score, default=None)
+        readings = sorted(_readings(text, given, near), key=lambda reading: reading.score, reverse=True)
     except FileFormatError:
         return None
-    if found is None or not found.is_whole:
-        return None
-    return _as_read(text, found, given)
+    proposals = (_proposal(text, found, given) for found in readings if found.is_whole)
+    best = next(filter(_is_layout, proposals), None)
+    return None if best is None else _as_read(text, best)
 
 
 def _labels_alone(path: Path, given: Layout) -> LayoutProposal | None:
@@ -336,20 +339,76 @@ def _json_readings(path: str, document: Any, given: Layout, near: datetime | Non
     paths = [] if given.records else record_paths(document)
     where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
     found = [f for values in where if (f := _roles_of(path, _taken_apart(values), given)) is not None]
+    found = _without_lists_of_nights([replace(f, labels=called(f.labels, legends(document))) for f in found])
+    found = [f for f in found if f.is_whole]
     # with a column for each stage, "*" would make labels of all names of columns
     found = [f for f in found if any(s.key == "stage_columns" for s in f.settings)] or found
     rows = [_size(f) for f in found]
-    long = [f for f, n in zip(found, rows, strict=True) if n >= _FEWEST_ROWS and n * _LEGENDS_ARE_SHORTER >= max(rows)]
+    long = [f for f, n in zip(found, rows, strict=True) if n >= _FEWEST_ROWS and _is_no_legend(f, n, max(rows))]
     names = legend_names(document)
     explained = [f for f in long if _records(f).rpartition(".")[2] in names]
     for one in _one_of_each(path, document, explained or long, given, near):
-        beside = tuple(beginnings(one_night(document, _records(one))))
-        settings = tuple(_begun(s, beside, moments_beside(document, _records(one))) for s in one.settings)
-        fields = of_document(document, _records(one))
-        if any(s.key == "begins" and s.shown for s in settings):  # by fields that tell it better
-            fields = tuple(field for field in fields if not moments_told([field]))
-        settings = _with_beside(_told_epochs(settings, one), fields)
-        yield replace(one, settings=settings, labels=called(one.labels, legends(document)))
+        yield _with_what_is_beside(one, document, given)
+
+
+def _with_what_is_beside(one: Found, document: Any, given: Layout) -> Found:
+    """Return the rows of a night with when it begins, its zone, and what a legend calls its labels."""
+    night = one_night(document, _records(one))
+    named, moments = tuple(beginnings(night)), moments_beside(document, _records(one))
+    whole = beginning_of_rows(moments, _lasting(one))
+    settings = tuple(_begun(s, named if whole is None else [whole], moments) for s in one.settings)
+    begins = next((s for s in settings if s.key == "begins"), None)
+    held = [moment for _, moment in named or moments] if begins is None or begins.value is None else [begins.value]
+    if begins is not None and given.zone is None and given.begins is None:
+        settings = (*settings, *_zone_setting(texts_beside(night), held))
+    fields = of_document(document, _records(one))
+    if any(s.key == "begins" and s.shown for s in settings):  # by fields that tell it better
+        fields = tuple(field for field in fields if not moments_told([field]))
+    settings = _with_beside(_told_epochs(settings, one), fields)
+    return replace(one, settings=settings, labels=called(one.labels, legends(document)))
+
+
+def _lasting(found: Found) -> float:
+    """Return how long all rows that are counted last together, in seconds; 0 where that is not known."""
+    told = {setting.key: setting.value for setting in found.settings}
+    column = next((c for c in found.columns if c.name == told.get("duration")), None)
+    if column is not None:
+        unit = 1.0 if column.kind is Kind.LENGTHS else DURATION_UNITS.get(told.get("duration_unit") or "", 0.0)
+        return float(column.numbers.sum()) * unit
+    return _size(found) * float(told.get("epoch_seconds") or 0.0)
+
+
+def _zone_setting(texts: Sequence[tuple[str, str]], moments: Sequence[str]) -> tuple[Setting, ...]:
+    """Return the line about the zone of a night that begins at a moment in UTC: as a field tells it, else a blank.
+
+    The other side may have a clock without a zone, and nothing else places the two beside each other.
+    """
+    if not moments or any(datetime.fromisoformat(m).utcoffset() != timedelta(0) for m in moments):
+        return ()
+    zones = {text: path for path, text in texts if is_zone(text)}
+    if len(zones) != 1:
+        return (Setting("zone", None, Why.UNTOLD),)
+    return tuple(Setting("zone", zone, Why.ANCHOR, shown=(path,)) for zone, path in zones.items())
+
+
+def _is_no_legend(found: Found, rows: int, longest: int) -> bool:
+    """Whether a list is no legend beside longer ones: it is nearly as long as they are, or known words come back."""
+    return rows * _LEGENDS_ARE_SHORTER >= longest or (found.known > 0 and rows >= 2 * len(found.labels))
+
+
+def _without_lists_of_nights(found: Sequence[Found]) -> list[Found]:
+    """Return what may be a night without lists of several, each of which holds rows with more words for stages."""
+    nights = [one for one in found if any(_is_night_of(other, one) for other in found)]
+    # the same list may be found without its path
+    return [one for one in found if not any(one.columns == of.columns for of in nights)]
+
+
+def _is_night_of(rows: Found, nights: Found) -> bool:
+    """Whether rows are inside one element of a list, whose own fields hold fewer words for stages."""
+    _, bracket, inner = _records(rows).removeprefix(_records(nights)).partition("].")
+    is_inside = bool(bracket and inner) and _records(rows).startswith(f"{_records(nights)}[")
+    is_runs = any(s.key == "shape" and s.value == "runs" for s in nights.settings)
+    return is_inside and not is_runs and rows.is_whole and nights.known <= rows.known
 
 
 def _one_of_each(
@@ -377,9 +436,16 @@ def _one_of_each(
         told = {p: beginning(document, p) for p in nights_like(document, _records(nights[-1]))}
         days = days_of_nights(document, _records(nights[-1]))
         chosen, why = _choose_night(told, days, near, [_records(f) for f in nights])
-        evaluated = [f for f in nights if _records(f) == chosen]
+        evaluated = [_with_other_labels(f, nights) for f in nights if _records(f) == chosen]
         for one in evaluated or filter(None, [_roles_of(path, _taken_apart({"records": chosen}), given)]):
             yield replace(one, settings=tuple(_night_setting(s, chosen, told, days, why) for s in one.settings))
+
+
+def _with_other_labels(one: Found, nights: Sequence[Found]) -> Found:
+    """Return a night with the labels that only other nights have: its layout serves them too."""
+    held = {label.label for label in one.labels}
+    more = {m.label: replace(m, is_counted=False) for night in nights for m in night.labels if m.label not in held}
+    return replace(one, labels=(*one.labels, *more.values()))
 
 
 def _without_elements(path: str) -> str:
@@ -608,22 +674,31 @@ def _characters(lines: Sequence[str], settings: list[Setting]) -> Found:
 # --- as it would be read ----------------------------------------------------------------------------------
 
 
-def _as_read(path: str, found: Found, given: Layout) -> LayoutProposal:
-    """Return the proposal with the file as it would be read: the first choice stands for every blank."""
+def _proposal(path: str, found: Found, given: Layout) -> LayoutProposal:
+    """Return what was found with what a layout says before it."""
     told = {setting.key: setting for setting in _given_settings(given)}
     columns = {told[key].value for key in COLUMNS if key in told}
     if "start" in told and any(s.key == "end" and s.value == told["start"].value for s in found.settings):
         columns.discard(told["start"].value)  # its cells hold both
     kept = [s for s in found.settings if s.key not in told and not (s.key in COLUMNS and s.value in columns)]
-    proposal = LayoutProposal(
-        name_of(Path(path)),
-        found.columns,
-        (*told.values(), *kept),
-        _beside_given(found.labels, given),
-    )
+    labels = _beside_given(found.labels, given)
+    return LayoutProposal(name_of(Path(path)), found.columns, (*told.values(), *kept), labels)
+
+
+def _is_layout(proposal: LayoutProposal) -> bool:
+    """Whether lines can stand in one layout: one that is refused is of no help to anybody."""
+    try:
+        proposal.layout()
+    except FileFormatError:
+        return False
+    return True
+
+
+def _as_read(path: str, proposal: LayoutProposal) -> LayoutProposal:
+    """Return the proposal with the file as it would be read: the first choice stands for every blank."""
     answers = {s.key: s.others[0].value for s in proposal.blanks if s.others}
-    if any(s.key == "begins" for s in proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in found.columns):
-        answers["begins"] = _some_beginning(found.columns)
+    if any(s.key == "begins" for s in proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in proposal.columns):
+        answers["begins"] = _some_beginning(proposal.columns)
     try:
         seen = inspect_file(Path(path), layout=proposal.layout(answers))
     except SleepAgreeError as error:

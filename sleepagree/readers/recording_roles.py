@@ -65,6 +65,14 @@ def people_settings(columns: Sequence[ColumnSeen], starts: NDArray[Any]) -> list
     return list(choosing_lines(told, None, ()))
 
 
+def rows_of_one(count: int, columns: Sequence[ColumnSeen]) -> Rows:
+    """Return the rows of the longest recording of those that columns tell apart; all where there is no column."""
+    rows = np.arange(count)
+    for column in columns:
+        rows = rows[_of_one(column, rows, None)]
+    return rows
+
+
 def choosing_lines(told: Sequence[ColumnSeen], times: ColumnSeen | None, taken: Sequence[str]) -> tuple[Setting, ...]:
     """Return the lines that choose by columns, each with a blank for its value; none for more than there are keys."""
     keys = choosing_keys([column.values for column in told]) if told else ()

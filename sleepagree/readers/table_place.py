@@ -39,7 +39,13 @@ _MOST_NIGHTS: Final = 8
 _FEWEST_BELOW: Final = 3
 #: Kinds of columns that any texts may be.
 _PLAIN: Final = (Kind.WORDS, Kind.TEXTS, Kind.NOTHING)
+#: Kinds of columns that codes of epochs may seem to be: digits may be a number.
+_MAY_BE_CODES: Final = (*_PLAIN, Kind.NUMBERS, Kind.COUNT, Kind.CODES)
+#: A time of a clock, or a number with decimals.
+_NO_CODES: Final = re.compile(r"\d[:：]\d\d|^[+-]?\d+[.,]\d+(?:[eE][+-]?\d+)?$")
 _SHORTEST_RUN: Final = 20
+_FEWEST_BOUTS: Final = 6
+_MOST_CODES: Final = 12
 
 
 class Block(NamedTuple):
@@ -60,7 +66,7 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> B
         return _parted_block(lines, skip_lines)
     if told == WIDE_SPACES:
         spaced = find_block([part_at_spaces(line) for line in lines], "\t", skip_lines)
-        return spaced if spaced.mark is None else spaced._replace(mark=WIDE_SPACES)
+        return Block(None, 0, [], []) if spaced.mark is None else spaced._replace(mark=WIDE_SPACES)
     lines = [""] * skip_lines + without_rules(without_comments(lines[skip_lines:], told)[0], told)[0]
     best = Block(None, 0, [], [])
     for mark in (told,) if told else _DELIMITERS:
@@ -166,10 +172,15 @@ def _are_plain(rows: Sequence[Sequence[str]]) -> list[bool]:
 
 
 def are_runs(cells: Sequence[str]) -> bool:
-    """Whether each cell holds codes of many epochs: characters or words, of which there are few different ones."""
+    """Whether each cell holds codes of many epochs: characters or words, of which there are few different ones.
+
+    The characters of times, dates and numbers with decimals are as few, and no codes.
+    """
     codes = codes_of_texts(cells)
     whole = codes[:-1] or codes  # a night may end within the last
-    return all(len(part) >= _SHORTEST_RUN for part in whole) and len(set(chain.from_iterable(codes))) <= MOST_CODES
+    if any(len(part) < _SHORTEST_RUN for part in whole) or len(set(chain.from_iterable(codes))) > MOST_CODES:
+        return False
+    return not all(map(_NO_CODES.search, cells)) and see_column("", cells).kind in _MAY_BE_CODES
 
 
 def decoded(data: bytes) -> Any:
@@ -188,22 +199,24 @@ def dates_in(lines: Sequence[str]) -> tuple[str, ...]:
 def record_paths(document: Any) -> list[str]:
     """Return the paths of what may be a list of records inside a JSON document, in its order."""
     paths: dict[str, None] = {}
-    pending: list[tuple[str, Any]] = [("", document)]
+    pending: list[tuple[str, Any, bool]] = [("", document, False)]
     while pending and len(paths) < _MOST_PATHS:
-        path, value = pending.pop(0)
+        path, value, is_row = pending.pop(0)
         if isinstance(value, dict):
             if rows_of_columns(value) or any(_is_run(inner) for inner in value.values()):
                 paths.setdefault(path or ".")
-            if len(value) > 1 and len({isinstance(inner, list) for inner in value.values()}) == 1:
+            held = {isinstance(inner, list) for inner in value.values()}
+            if len(value) > 1 and (held == {True} or (held == {False} and not is_row)):
                 paths.setdefault(f"{path}.*".lstrip("."))
-            pending += [(f"{path}.{key}".lstrip("."), inner) for key, inner in value.items()]
+            pending += [(f"{path}.{key}".lstrip("."), inner, False) for key, inner in value.items()]
         elif isinstance(value, list) and value:
             if path or not isinstance(value[0], dict):
                 paths.setdefault(path or ".")
-            if len(value) > 1 and all(_holds_rows(inner) for inner in value):
-                pending += [(f"{path}[{i}]", inner) for i, inner in enumerate(value)][-_MOST_NIGHTS:]
+            if len(value) > 1 and any(map(_holds_rows, value)) and all(isinstance(inner, dict) for inner in value):
+                pending += [(f"{path}[{i}]", inner, False) for i, inner in enumerate(value)][-_MOST_NIGHTS:]
                 continue
-            pending += [(path, inner) for inner in value[:1] if isinstance(inner, dict)]
+            # of many rows no values stand under the names of one row's fields
+            pending += [(path, inner, len(value) > 1) for inner in value[:1] if isinstance(inner, dict)]
     return list(paths)
 
 
@@ -213,10 +226,14 @@ def _is_run(value: Any) -> bool:
 
 
 def _holds_rows(value: Any) -> bool:
-    """Whether an object of a list holds rows of its own, as one of several nights does."""
+    """Whether an object of a list holds rows of its own, as one of several nights does; a nap beside it has few."""
     if not isinstance(value, dict):
         return False
-    return any(
-        _is_run(inner) or (isinstance(inner, list) and len(inner) >= _SHORTEST_RUN) or _holds_rows(inner)
-        for inner in value.values()
-    )
+    return any(_is_run(inner) or _are_rows(inner) or _holds_rows(inner) for inner in value.values())
+
+
+def _are_rows(value: Any) -> bool:
+    """Whether a value is a list of as many objects as a night has stages at least, or of as many values as epochs."""
+    if not isinstance(value, list):
+        return False
+    return len(value) >= (_FEWEST_BOUTS if all(isinstance(inner, dict) for inner in value) else _SHORTEST_RUN)

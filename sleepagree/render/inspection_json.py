@@ -12,6 +12,7 @@ from sleepagree.readers.inspection import FileInspection
 from sleepagree.readers.layout_proposal import LayoutProposal
 
 INSPECT_SCHEMA: Final = "sleepagree.inspect/2"
+_LISTS: Final = ("unknown", "settled", "problems", "would_do", "read_by_mne")
 
 
 def inspection_document(inspection: FileInspection, proposal: LayoutProposal | None = None) -> dict[str, Any]:
@@ -42,7 +43,9 @@ def inspection_document(inspection: FileInspection, proposal: LayoutProposal | N
         "unused": list(inspection.unused),
         "header": dict(inspection.header),
         "ignored": {"texts": len(inspection.ignored), "times": sum(count for _, count in inspection.ignored)},
-        **{key: list(getattr(inspection, key)) for key in ("unknown", "problems", "would_do", "read_by_mne")},
+        **{
+            key: list(getattr(inspection, key)) for key in ("unknown", "settled", "problems", "would_do", "read_by_mne")
+        },
         "notes": list(say_notes(inspection.notes)),
         "cautions": caution_documents(inspection.cautions),
         "first": [

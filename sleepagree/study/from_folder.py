@@ -275,7 +275,7 @@ def _of_everybody(
 
 def _is_of_many(layout: Layout) -> bool:
     """Whether a layout reads rows of several people, of which none is named."""
-    return layout.person_column is not None and layout.person is None
+    return layout.person_column is not None and not layout.person
 
 
 def _refuse_layouts_of_nothing(layouts: Mapping[str, Layout], devices: set[str]) -> None:

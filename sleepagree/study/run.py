@@ -205,7 +205,7 @@ class DeviceFiles:
     def device(self, row: NightRow) -> ScoredSpans:
         """Return what the device's file holds; of a file of several people, the rows of the participant."""
         layout = self._layout(row.layout)
-        if layout is not None and layout.person_column is not None and layout.person is None:
+        if layout is not None and layout.person_column is not None and not layout.person:
             layout = replace(layout, person=row.person or row.participant)
         return self._read(row.device_file, layout, row.device_zone)
 

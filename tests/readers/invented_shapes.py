@@ -649,6 +649,7 @@ class Maker:
         numbered = {str(i): stage for i, stage in enumerate(STAGES)}
         placed = (
             f'records = "."\nstart = "t"\nstage = "stage"\ntime = "elapsed-s"\nbegins = {self.start.isoformat()}Z\n'
+            'zone = "UTC"\n'
         )
         yield replace(
             self.json("json legend", {"legend": legend, "start_ms": zero, **offsets}, "", ""),

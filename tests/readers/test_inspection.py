@@ -19,6 +19,7 @@ from sleepagree.readers.inspection import LabelSeen, inspect_file
 from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.readers.proposal import layout_as_seen
 from sleepagree.render.inspection_json import inspection_document
+from tests.commands import run
 from tests.said import said
 
 CLOCK = datetime(2026, 3, 1, 22, 30)
@@ -610,3 +611,23 @@ def test_a_starter_layout_does_not_say_again_what_the_layout_says_in_other_case(
     lines = layout_text(layout_as_seen(inspect_file(path, layout=given), given)).splitlines()
     told = [line for line in lines if line.strip("# ").casefold().startswith('"wake"')]
     assert told == ['"wake" = "N1"    # 2 times; as the layout says']
+
+
+def test_what_the_proposed_layout_takes_care_of_does_not_stand_in_the_way(tmp_path):
+    """It is told in short, without advice that the layout makes needless; what it leaves stands in the way."""
+    rows = [f"{i};14.3.2026 22:{i:02}:00;{'Wach' if i % 3 else 'REM'}" for i in range(16)]
+    path = tmp_path / "band.csv"
+    path.write_text("\n".join(["nro;alkoi;vaihe", *rows]) + "\n", encoding="utf-8")
+    document = json.loads(run("inspect", path, "--json", "-").stdout)
+    columns = "Found the columns 'nro', 'alkoi', 'vaihe'."
+    assert document["settled"] == [f"line 1: no column holds the times and none the stages. {columns}"]
+    assert (document["problems"], len(document["first"])) == ([], 4)
+    shown = run("inspect", path).stdout
+    assert "WHAT THE LAYOUT BELOW TAKES CARE OF" in shown
+    assert "WHAT STANDS IN THE WAY" not in shown
+    path.write_text("\n".join(["nro;alkoi;vaihe", *rows[:9], "9;14.3.2026 22:08:20;Wach", *rows[9:]]), encoding="utf-8")
+    document = json.loads(run("inspect", path, "--json", "-").stdout)
+    assert document["settled"] == [f"line 1: no column holds the times and none the stages. {columns}"]
+    assert [text.split(".")[0] for text in document["problems"]] == [
+        "with the proposed layout: line 11: the step between rows varies"
+    ]

@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 
 from sleepagree.describe.proposal import layout_text
-from sleepagree.errors import FileFormatError, SleepAgreeError
+from sleepagree.errors import EpochGridError, FileFormatError, SleepAgreeError
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import canonical_stage, read_data
 from sleepagree.readers import read_spans
+from sleepagree.readers.columns import told_unit
 from sleepagree.readers.layout import parse_layout, read_layout
 from sleepagree.readers.layout_proposal import Choice, LayoutProposal, Why
 from sleepagree.readers.proposal import propose_layout
@@ -308,3 +309,48 @@ def test_what_is_found_is_proposed_though_something_else_stands_in_the_way(tmp_p
     assert proposal.is_part
     assert proposal.problem is not None
     assert proposal.problem.problem == "the last row has no end"
+
+
+@pytest.mark.parametrize(
+    ("name", "unit"),
+    [
+        *[
+            (name, 60.0)
+            for name in ("분", "Süre (dk)", "Dauer in Minuten", "phút", "минут", "Διάρκεια (λεπτά)", "時間（分）")
+        ],
+        *[(name, 1.0) for name in ("초", "duração_segundos", "czas [sek.]", "秒", "saniye", "duration_s")],
+        *[(name, None) for name in ("Süre", "Höhe", "früh", "Stunde", "het uur", "λ", "कब से", "perc", "dk / sn")],
+    ],
+)
+def test_a_unit_in_the_name_of_a_column_is_a_whole_word_of_one_meaning(name: str, unit: float | None) -> None:
+    """Süre has no s for seconds in it, and uur may be a time of day."""
+    assert told_unit(name) == unit
+
+
+@pytest.mark.parametrize(("name", "factor"), [("초", 1), ("분", 60), ("length", 60), ("초", 60)])
+def test_the_unit_of_lengths_is_the_one_that_the_name_of_their_column_tells(
+    tmp_path: Path, name: str, factor: int
+) -> None:
+    """Minutes in a column called seconds make a night all the same: somebody has to say which it is."""
+    path = tmp_path / "night.csv"
+    rows = [("각", "얕", "깊")[i % 3] + f",{30 * (10 + i * 7 % 11) // factor}" for i in range(60)]
+    path.write_text(f"단계,{name}\n" + "\n".join(rows) + "\n", encoding="utf-8")
+    proposal = propose_layout(path)
+    assert proposal is not None
+    unit = next(s for s in proposal.settings if s.key == "duration_unit")
+    told = {"초": "s", "분": "min", "length": None}[name]
+    if (told, factor) == ("s", 60):
+        assert (unit.value, [o.value for o in unit.others]) == (None, ["min", "epochs"])
+    else:
+        assert (unit.value, unit.why) == ((told, Why.NAME_TELLS) if told else (None, Why.UNTOLD))
+
+
+def test_lengths_in_a_column_whose_name_tells_no_unit_are_not_read_as_seconds(tmp_path: Path) -> None:
+    path = tmp_path / "uyku.csv"
+    path.write_text("evre,Süre\nwake,11\nlight,20\ndeep,9\n", encoding="utf-8")
+    layout = parse_layout('[file]\nshape = "intervals"\nstage = "evre"\nduration = "Süre"\n'.encode(), "uyku.toml")
+    with pytest.raises(EpochGridError, match="the unit of the durations is not told"):
+        read_spans(path, layout=layout)
+    layout = parse_layout('[file]\nshape = "intervals"\nstage = "evre"\nduration = "Süre (dk)"\n'.encode(), "uyku.toml")
+    path.write_text(path.read_text("utf-8").replace("Süre", "Süre (dk)"), encoding="utf-8")
+    assert read_spans(path, layout=layout).duration_s.tolist() == [660.0, 1200.0, 540.0]

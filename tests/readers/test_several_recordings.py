@@ -402,3 +402,55 @@ def test_short_blocks_such_as_cycles_are_one_recording(tmp_path: Path) -> None:
     assert {setting.key for setting in proposal.blanks} == {"begins"}
     spans = read_spans(path, layout=proposal.layout({"begins": START.isoformat()}, MEANINGS))
     assert spans.end_s - spans.onset_s[0] == 960 * 30
+
+
+@pytest.mark.parametrize("later", [600, 607])
+@pytest.mark.parametrize("order", ["oldest", "newest"])
+@pytest.mark.parametrize("column", ["%d.%m.%Y;%p %I:%M:%S", "%d.%m.%Y %H:%M:%S"])
+@pytest.mark.parametrize("who", [("Ayla", "Deniz"), ("1", "2")])
+def test_how_long_rows_last_is_told_by_the_rows_of_one_person(
+    tmp_path: Path, later: int, order: str, column: str, who: tuple[str, str]
+) -> None:
+    """Rows of two people who sleep at the same time follow each other in no way; some may begin together, or none."""
+    words = ["Uyanık", "Hafif uyku", "Derin uyku", "REM"]
+    rows, nights = [], {}
+    for number, person in enumerate(who):
+        moment, spans = datetime(2026, 3, 1, 22, 50) + timedelta(seconds=later * number), []
+        for i in range(60):
+            label, minutes = words[(i + i // 7 + number) % 4], 2 + (i * (7 + number) % 23) / 2
+            rows.append((moment, person, minutes, label))
+            spans.append((moment, minutes * 60, label))
+            moment += timedelta(minutes=minutes)
+        nights[person] = spans
+    rows.sort(key=lambda row: row[:2], reverse=order == "newest")
+    cells = [f"{w};{t:{column}};{n:g};{s}".replace("AM", "ÖÖ").replace("PM", "ÖS") for t, w, n, s in rows]
+    path = tmp_path / "uyku.csv"
+    path.write_text("\n".join([f"kim;{'gün;' * (';' in column)}saat;süre;evre", *cells]) + "\n", encoding="utf-8")
+    proposal = propose_layout(path)
+    assert proposal is not None
+    (blank,) = proposal.blanks
+    assert sorted(other.value for other in blank.others) == sorted(who)
+    for person, truth in nights.items():
+        text = layout_text(proposal, {blank.key: person})
+        spans = read_spans(path, layout=parse_layout(text.encode(), "uyku.toml"))
+        assert spans.start == truth[0][0]
+        read = zip(spans.onset_s.tolist(), spans.duration_s.tolist(), spans.codes.tolist(), strict=True)
+        assert [(truth[0][0] + timedelta(seconds=a), b, spans.labels[c]) for a, b, c in read] == truth
+
+
+def test_a_blank_person_is_refused_with_those_that_there_are(tmp_path: Path) -> None:
+    """Nothing else is proposed: the blank stands in the layout, and is filled in there."""
+    path, layout = tmp_path / "band.csv", tmp_path / "band.toml"
+    rows = [f"2026-03-01T22:{m}:00,{who},wake" for m in range(30, 50) for who in ("Deck", "Stoker")]
+    path.write_text("\n".join(["time,who,stage", *rows]) + "\n", encoding="utf-8")
+    layout.write_text('[file]\nperson_column = "who"\nperson = ""\n', encoding="utf-8")
+    result = run("night", path, path, "--layout", layout, "--reference-layout", layout)
+    told = "column 'who': it is not told whose rows to read. Found 'Deck', 'Stoker'; expected one person of 2."
+    assert result.exit_code == 1
+    assert result.stderr.endswith(
+        f"{told} Fill in 'person' in the layout, for instance\n    [file]\n    person = \"Deck\"\n"
+    )
+    assert result.stderr.count("\n") == 3
+    proposal = propose_layout(path, layout=parse_layout(layout.read_bytes(), "band.toml"))
+    assert proposal is not None
+    assert [blank.key for blank in proposal.blanks] == ["person"]

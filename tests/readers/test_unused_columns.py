@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from sleepagree.describe.proposal import layout_text
-from sleepagree.errors import FileFormatError, UnknownStageError
+from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError
 from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Layout, Shape
@@ -204,3 +205,19 @@ def test_lengths_in_words_that_nobody_used_are_told(tmp_path, unit):
     path = write(tmp_path, "begin,wie lang,State", [*rows, (f"{begin}", f"0 {unit}", "over")])
     layout = Layout(shape=Shape.INTERVALS, start="begin", stage="State", stages={"over": "not-a-stage"})
     assert any("'wie lang'" in text for text in said(read_spans(path, layout=layout).cautions))
+
+
+@pytest.mark.parametrize("point", [".", ","])
+def test_a_last_row_without_an_end_names_the_column_of_lengths_that_was_not_used(tmp_path: Path, point: str) -> None:
+    """Decimals may stand behind a comma."""
+    moment, rows = datetime(2026, 3, 1, 22, 30), []
+    for i in range(12):
+        minutes = 2 + (i * 7 % 23) / 2
+        rows.append(f"{moment.isoformat()};{f'{minutes:.1f}'.replace('.', point)};{('wake', 'light')[i % 2]}")
+        moment += timedelta(minutes=minutes)
+    path = tmp_path / "uyku.csv"
+    path.write_text("\n".join(["start;Süre;stage", *rows]) + "\n", encoding="utf-8")
+    with pytest.raises(EpochGridError, match="the last row has no end") as caught:
+        read_spans(path, layout=Layout(shape=Shape.INTERVALS))
+    assert "Column 'Süre' holds lengths: say in a layout [file] duration = \"Süre\"" in str(caught.value)
+    assert read_spans(path, layout=Layout(shape=Shape.INTERVALS, duration="Süre")).duration_s[0] == 120

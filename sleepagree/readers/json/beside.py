@@ -72,11 +72,11 @@ def nights_like(value: Any, path: str, above: str = "") -> Iterator[str]:
     """Yield the paths, in order, that lead where a path leads, in any element of the lists of which it takes one."""
     step, _, rest = path.partition(".")
     key, bracket, index = step.partition("[")
-    if key and key != ANY:
+    if key and key != ANY and not isinstance(value, list):  # into each object of a list it leads on by itself
         if isinstance(value, dict) and key in value:
             inner = bracket + index + "." * bool(rest and bracket) + rest
             yield from nights_like(value[key], inner, f"{above}.{key}".lstrip("."))
-    elif bracket:
+    elif bracket and not key:
         for i, inner in enumerate(value if isinstance(value, list) else []):
             yield from nights_like(inner, rest, f"{above}[{i}]")
     else:
@@ -125,6 +125,31 @@ def moments_beside(document: Any, path: str) -> list[tuple[str, str]]:
     return [(name, moment) for name, moment in found if name.rpartition(".")[0] == parent]
 
 
+def beginning_of_rows(moments: Sequence[tuple[str, str]], seconds: float) -> tuple[str, str] | None:
+    """Return the one field whose moment lies as long before that of another as all rows last; None for none or several.
+
+    Parameters
+    ----------
+    moments : sequence of (str, str)
+        Fields beside the rows, with their moments.
+    seconds : float
+        How long all rows last together.
+    """
+    read = [(name, moment, datetime.fromisoformat(moment)) for name, moment in moments]
+    found = {
+        moment: name
+        for name, moment, begin in read
+        for _, _, end in read
+        if (begin.tzinfo is None) == (end.tzinfo is None) and abs((end - begin).total_seconds() - seconds) <= 1
+    }
+    return next((name, moment) for moment, name in found.items()) if len(found) == 1 and seconds > 1 else None
+
+
+def texts_beside(document: Any) -> list[tuple[str, str]]:
+    """Return the fields outside lists of rows that hold a text: path, and the text."""
+    return [(path, value.strip()) for path, value in parts_of(document) if isinstance(value, str)]
+
+
 def beginning(document: Any, path: str) -> str | None:
     """Return the one moment at which the night at a path seems to begin; None where fields tell none or several.
 
@@ -142,7 +167,7 @@ def days_of_nights(document: Any, path: str) -> dict[str, tuple[str, date]]:
     Empty where a night has none, or where day, month and year may stand in more than one order.
     """
     fields = {night: _days_beside(document, night) for night in nights_like(document, path)}
-    if not all(fields.values()):
+    if not fields or not all(fields.values()):
         return {}
     name = next(iter(next(iter(fields.values()))))
     texts = {night: told.get(name, "") for night, told in fields.items()}

@@ -67,9 +67,9 @@ def _rows_of(of: _Of, table: Table, position: int | None, wanted: str | None, la
     names = table.cells(position)
     column = table.names[position]
     held = list(dict.fromkeys(names))
+    if not wanted and len(held) == 1:
+        return table
     if wanted is None:
-        if len(held) == 1:
-            return table
         line = f"{of.key} = {toml_text(held[0])}"
         in_layout = for_page(
             f"Say {of.ask} in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    {line}",
@@ -77,6 +77,13 @@ def _rows_of(of: _Of, table: Table, position: int | None, wanted: str | None, la
         )
         problem = f"the rows are {of.about} {len(held)} {of.many}"
         raise _not_one(table, column, held, problem, f"one {of.one}", in_layout)
+    if not wanted:
+        problem, expected = f"it is not told {of.ask}", f"one {of.one} of {len(held)}"
+        line = f"{of.key} = {toml_text(held[0])}"
+        remedy = for_page(
+            f"Fill in '{of.key}' in the layout, for instance\n    [file]\n    {line}", f"Answer {asked(of.key)}."
+        )
+        raise _not_one(table, column, held, problem, expected, remedy)
     if wanted not in held:
         problem, expected = of.absent, f"rows of '{shorten(wanted)}'"
         from_table = ", or the participant in the nights table" if of is _PERSON else ""

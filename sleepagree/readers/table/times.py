@@ -318,10 +318,21 @@ def _clock(reading: TableReading, starts: Times, shown_in: tzinfo) -> FileClock:
         return FileClock(Clock.ELAPSED)
     if not isinstance(begins, datetime):
         raise reading.contradiction("begins", "elapsed seconds need a date and a time to count from")
-    if begins.tzinfo is None and reading.zone is not None:
+    if reading.zone is not None:
         from sleepagree.hypnogram.zones import place_in_zone
 
-        begins = place_in_zone(
-            begins, reading.zone, path=layout.name, where=for_page("[file], key 'begins'", asked("begins"))
-        )
+        where = for_page("[file], key 'begins'", asked("begins"))
+        if begins.tzinfo is None:
+            begins = place_in_zone(begins, reading.zone, path=layout.name, where=where)
+        else:  # a moment as it is, by the clock of the zone
+            begins = begins.astimezone(_known_zone(reading.zone, layout.name))
     return FileClock(Clock.ELAPSED, None, begins)
+
+
+def _known_zone(name: str, path: str) -> tzinfo:
+    from sleepagree.hypnogram.zones import find_zone
+
+    try:
+        return find_zone(name)
+    except ClockError as error:
+        raise error.in_file(path) from None

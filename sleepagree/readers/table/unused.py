@@ -21,7 +21,7 @@ from sleepagree.readers.times.words import read_length
 
 _TIME: Final = re.compile(r"\d\d?:\d\d|\d[-/.]\d+[-/.]\d")
 #: What a length begins with, whatever words follow.
-_NUMBER: Final = re.compile(r"\d+(?:\.\d+)?", re.ASCII)
+_NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
 _FEWEST_ROWS: Final = 3
 _FIT: Final = 0.02
 #: Share of the variation of the steps that lengths may miss them by.
@@ -115,7 +115,7 @@ def _are_durations(data: ColumnData, starts: Times) -> bool:
         return False
     told = [read_length(text) for text in texts]
     numbers = np.full(len(data), np.nan)
-    numbers[filled] = [float(head[0]) for head in heads if head] if None in told else told
+    numbers[filled] = [float(head[0].replace(",", ".")) for head in heads if head] if None in told else told
     if np.nanmin(numbers) == np.nanmax(numbers):
         return False
     order = np.argsort(starts.us, kind="stable")

@@ -26,6 +26,8 @@ _TWO_PARTS: Final = re.compile(r"(\d{1,3}):([0-5]\d)", re.ASCII)
 #: Three digits behind a comma or a point may be thousands.
 _PART: Final = re.compile(r"(\d+(?:[.,](?:\d{1,2}|\d{4,6}))?)([^\d.,]\D*)", re.ASCII)
 _ZERO: Final = re.compile(r"(?<![\d:.,])00?(?=[:.h時时시])")
+#: What stands between the words of a name; a letter may be written with marks.
+_APART: Final = re.compile(r"[\s\d_()\[\]{}.,:;/|*+=-]+")
 _MONTHS: Final = (
     *("january", "february", "march", "april", "may", "june"),
     *("july", "august", "september", "october", "november", "december"),
@@ -207,6 +209,26 @@ def has_long_month(cell: str) -> bool:
 @lru_cache(maxsize=256)
 def _plain_half(text: str) -> str | None:
     return _HALVES.get(_words(*_HALVES).get(_fold(text), ""))
+
+
+@lru_cache(maxsize=256)
+def unit_in_name(name: str) -> float | None:
+    """Return the seconds of the unit that a word in a name tells, None where none does, or several do.
+
+    Words for hours tell a time of day as often, and a single letter many things, unless it is a whole word as in
+    Chinese.
+
+    Examples
+    --------
+    >>> [unit_in_name(name) for name in ("Süre (dk)", "깸_분", "長さ[秒]", "Stunde", "λ")]
+    [60.0, 60.0, 1.0, None, None]
+    """
+    words = map(_fold, _APART.split(unicodedata.normalize("NFKC", name)))
+    kinds = _words("minute", "second")
+    alone = _words("not_alone")
+    whole = [word for word in words if len(word) > 1 or unicodedata.east_asian_width(word or " ") == "W"]
+    found = {_UNITS[kinds[word]] for word in whole if word in kinds and word not in alone}
+    return found.pop() if len(found) == 1 else None
 
 
 def read_two_parts(text: str) -> float | None:

@@ -1,0 +1,217 @@
+"""JSON exports of several invented nights, whose rows count from a beginning beside them: one round is enough."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from sleepagree.describe.proposal import layout_text
+from sleepagree.errors import ClockError
+from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.readers import proposal as module
+from sleepagree.readers import read_spans
+from sleepagree.readers.column_roles import Found
+from sleepagree.readers.layout import Layout, parse_layout
+from sleepagree.readers.layout_proposal import LayoutProposal, Setting, Why
+from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.table.table import Table
+from sleepagree.readers.table_place import are_runs
+
+BEGUN = [datetime(2026, 3, day, 13, 30, 30, tzinfo=UTC) + timedelta(minutes=7 * day) for day in (11, 12, 13)]
+LEGEND = {"각": "깨어 있음", "얕": "얕은 잠", "깊": "깊은 잠", "몽": "렘수면"}
+
+
+def bouts(labels: Sequence[str], n: int) -> list[tuple[str, int]]:
+    """Return labels none of which follows itself, and how many epochs each lasts."""
+    return [(labels[i % len(labels)], 10 + i * 7 % 11) for i in range(n)]
+
+
+def nights(begun: Sequence[Any], ns: Sequence[int], **more: Any) -> list[dict[str, Any]]:
+    """Return nights as objects with when they began, and rows of a stage and its seconds."""
+    return [
+        {
+            "기록일": f"2026-03-{11 + i}",
+            "시작": began,
+            "점수": 80 + i % 2,
+            "구간": [{"단계": label, "초": 30 * n} | more for label, n in bouts(list(LEGEND), ns[i])],
+        }
+        for i, began in enumerate(begun)
+    ]
+
+
+def proposed(tmp_path: Path, document: Any, near: datetime | None = None) -> LayoutProposal:
+    path = tmp_path / "기록.json"
+    path.write_text(json.dumps(document, ensure_ascii=False), encoding="utf-8")
+    proposal = propose_layout(path, near=near)
+    assert proposal is not None
+    return proposal
+
+
+def value(proposal: LayoutProposal, key: str) -> Any:
+    return next((s.value for s in proposal.settings if s.key == key), None)
+
+
+@pytest.mark.parametrize(
+    "cells",
+    [
+        ["2026-03-11T14:31:00Z", "2026-03-12T14:30:00Z"],
+        ["2026-03-11 14:31:00.25", "2026-03-12 14:30:00.50"],
+        ["11.03.2026 14:31:00 +0100"],
+        ["0.00012345678901234567", "0.0002345678901234561"],
+        ["+09:00 2026-03-11 14:31"],
+    ],
+)
+def test_times_and_numbers_are_no_codes_of_epochs(cells: list[str]) -> None:
+    assert not are_runs(cells)
+
+
+@pytest.mark.parametrize("text", ["00011122233300011122", "WWWWWWLLLLLLDDDDDDRRRR", "w,w,w,w,l,l,l,l," * 3])
+def test_digits_and_letters_are_codes_of_epochs(text: str) -> None:
+    assert are_runs([text, text])
+    assert not are_runs([text, text[:19]])
+
+
+@pytest.mark.parametrize("count", [2, 3])
+@pytest.mark.parametrize("more", [{}, {"심박": 51, "움직임": 2, "산소": 97, "체온": 36.4, "소음": 31}])
+@pytest.mark.parametrize("legend", [{}, LEGEND])
+def test_the_rows_of_the_latest_night_are_proposed(
+    tmp_path: Path, count: int, more: dict[str, Any], legend: dict[str, str]
+) -> None:
+    """Neither when nights began nor their scores are stages, whatever fields stand beside those of rows."""
+    held = nights([f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN[:count]], [60, 50, 40], **more)
+    proposal = proposed(tmp_path, {"앱": "시험", "단계설명": legend, "기록": held} if legend else {"기록": held})
+    records = next(s for s in proposal.settings if s.key == "records")
+    assert (records.value, records.why) == (f"기록[{count - 1}].구간", Why.LATEST)
+    assert [o.value for o in records.others] == [f"기록[{i}].구간" for i in range(count - 1)]
+    assert (value(proposal, "stage"), value(proposal, "duration")) == ("단계", "초")
+    assert {m.label: m.called for m in proposal.labels} == (legend or dict.fromkeys(LEGEND, ""))
+    assert [m.word for m in proposal.labels] == (["wake", "light", "deep", "rem"] if legend else [""] * 4)
+
+
+def test_the_latest_night_is_the_one_that_begins_last_though_it_has_fewer_rows(tmp_path: Path) -> None:
+    """Unix milliseconds tell when nights began; the newest stands first, and a sum of each stage beside the rows."""
+    begun = [round(m.timestamp() * 1000) for m in reversed(BEGUN)]
+    held = [night | {"요약": {"각": 22.5, "얕": 200, "깊": 80}} for night in nights(begun, [44, 46, 45], 심박=51)]
+    assert value(proposed(tmp_path, {"기록": held}), "records") == "기록[0].구간"
+    near = datetime(2026, 3, 11, 23, 0)
+    assert value(proposed(tmp_path, {"기록": held}, near), "records") == "기록[2].구간"
+
+
+def test_a_nap_of_few_rows_does_not_hide_the_nights_beside_it(tmp_path: Path) -> None:
+    held = nights([f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN], [60, 4, 40])
+    assert value(proposed(tmp_path, {"기록": held}), "records") == "기록[2].구간"
+
+
+def test_lines_that_no_layout_can_have_together_are_never_proposed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The next reading of the file is; where there is none, nothing is written."""
+    document = {"기록": nights([BEGUN[0].isoformat()], [40])[0]["구간"]}
+    whole = proposed(tmp_path, document)
+    find = module.find_roles
+
+    def wrong(table: Table, settings: list[Setting], given: Layout) -> Found:
+        found = find(table, settings, given)
+        twice = Setting("start", "단계", Why.ONLY)
+        return found if any(s.key == "records" for s in settings) else replace(found, settings=(twice, *found.settings))
+
+    monkeypatch.setattr(module, "find_roles", wrong)
+    assert [s for s in proposed(tmp_path, document).settings if s.key != "records"] == list(whole.settings)
+    (tmp_path / "x.csv").write_text("단계,초\n" + "".join(f"{a},{30 * n}\n" for a, n in bouts("wd", 40)), "utf-8")
+    assert propose_layout(tmp_path / "x.csv") is None
+
+
+def written(tmp_path: Path, proposal: LayoutProposal, **answers: Any) -> ScoredSpans:
+    stages = dict(zip(LEGEND, ["wake", "light", "deep", "rem"], strict=True))
+    text = layout_text(proposal, answers, stages)
+    return read_spans(tmp_path / "기록.json", layout=parse_layout(text.encode(), "기록.toml"))
+
+
+@pytest.mark.parametrize("zone", ["Asia/Seoul", None])
+@pytest.mark.parametrize("is_number", [False, True])
+def test_the_beginning_and_the_zone_beside_the_rows_are_filled_in_or_asked_for_together(
+    tmp_path: Path, zone: str | None, *, is_number: bool
+) -> None:
+    """A field whose moment lies before another by what all rows last is the beginning, whatever its name."""
+    begun = [round(m.timestamp()) if is_number else f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN]
+    held = nights(begun, [60, 50, 40])
+    for night, moment in zip(held, BEGUN, strict=True):
+        end = moment + timedelta(seconds=sum(row["초"] for row in night["구간"]))
+        night["종료"] = round(end.timestamp()) if is_number else f"{end:%Y-%m-%dT%H:%M:%SZ}"
+    proposal = proposed(tmp_path, {"시간대": zone or "없음", "기록": held})
+    assert datetime.fromisoformat(value(proposal, "begins")) == BEGUN[2]
+    assert [s.key for s in proposal.blanks] == ([] if zone else ["zone"])
+    spans = written(tmp_path, proposal, **({} if zone else {"zone": "Asia/Seoul"}))
+    assert spans.start == BEGUN[2]
+    assert str(spans.start and spans.start.tzinfo) == "Asia/Seoul"
+    assert len(spans.codes) == 40
+
+
+def test_a_moment_that_the_rows_do_not_prove_is_shown_and_not_taken(tmp_path: Path) -> None:
+    """Beside one with an offset no zone is asked for: it tells the clock of the place."""
+    seoul = timezone(timedelta(hours=9))
+    for zone in (UTC, seoul):
+        held = nights([m.astimezone(zone).isoformat() for m in BEGUN], [60, 50, 40])
+        for night, moment in zip(held, BEGUN, strict=True):
+            night["종료"] = (moment + timedelta(hours=7)).astimezone(zone).isoformat()
+        proposal = proposed(tmp_path, {"기록": held})
+        assert [s.key for s in proposal.blanks] == ["begins", "zone"][: 2 if zone is UTC else 1]
+        assert proposal.blanks[0].shown[0] == f"기록.시작 = {held[2]['시작']}"
+
+
+def test_labels_of_other_nights_are_asked_for_too(tmp_path: Path) -> None:
+    held = nights([f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN], [60, 50, 40])
+    held[1]["구간"][7]["단계"] = "무"
+    proposal = proposed(tmp_path, {"기록": held})
+    assert [(m.label, m.is_counted) for m in proposal.labels] == [*((label, True) for label in LEGEND), ("무", False)]
+
+
+def test_a_name_that_is_no_zone_is_refused(tmp_path: Path) -> None:
+    proposal = proposed(tmp_path, {"기록": nights([f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN], [60, 50, 40])})
+    with pytest.raises(ClockError, match="no time zone has this name"):
+        written(tmp_path, proposal, begins="2026-03-13T13:30:00Z", zone="Place/Nowhere")
+
+
+@pytest.mark.parametrize(
+    "beside",
+    [
+        {"심박": [{"시각": f"2026-03-11T22:{m:02d}:00Z", "박동": 50 + m % 9} for m in range(60)]},
+        {"심박": [50 + m % 9 for m in range(900)]},
+        {"요약": {"wake": 22.5, "light": 200.0, "deep": 80.0}},
+        {"품질": "좋음"},
+    ],
+)
+@pytest.mark.parametrize("ns", [[60, 50, 40], [14, 13, 12]])
+def test_what_else_stands_beside_the_rows_of_a_night_is_not_taken_for_them(
+    tmp_path: Path, beside: dict[str, Any], ns: list[int]
+) -> None:
+    """A heart rate with its times, or one a second, is none of stages, which have words that are known."""
+    held = nights([f"{m:%Y-%m-%dT%H:%M:%SZ}" for m in BEGUN], ns)
+    for night in held:
+        for row in night["구간"]:
+            row["단계"] = {"각": "wake", "얕": "light", "깊": "deep", "몽": "rem"}[row["단계"]]
+    proposal = proposed(tmp_path, {"기록": [beside | night for night in held]})
+    assert (value(proposal, "records"), value(proposal, "stage")) == ("기록[2].구간", "단계")
+
+
+def test_codes_of_a_whole_night_that_rise_as_numbers_do_not_overflow(tmp_path: Path) -> None:
+    held = [
+        {
+            "시작": f"2026-03-{11 + i}T21:40:00Z",
+            "종료": f"2026-03-{12 + i}T05:40:00Z",
+            "부호": f"{i + 1}" + "0112233" * 137,
+        }
+        for i in range(4)
+    ]
+    proposal = proposed(tmp_path, {"기록": held})
+    assert (value(proposal, "shape"), value(proposal, "stage"), value(proposal, "epoch_seconds")) == (
+        "runs",
+        "부호",
+        30,
+    )
