@@ -117,16 +117,7 @@ def parse_csv(
         When the bytes are no text, a row stands below the foot or has more or fewer cells than the header, a quotation
         mark is never closed, or there is no row below the header.
     """
-    text = _decode(data, path, encoding)
-    notes: tuple[Note, ...] = ()
-    if encoding is not None and not text.isascii() and not _tells_encoding(data):
-        notes = (Note.of(NoteKind.TEXT_ENCODING, encoding=encoding),)
-    text, told_digits = with_plain_digits(text)
-    notes += told_digits
-    if "\r" in text:
-        if "\r\r\n" in text:
-            notes = (*notes, Note.of(NoteKind.LINE_ENDS))
-        text = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
+    text, notes = _plain_text(data, path, encoding)
     if delimiter == AFTER_TIMES:
         lines, others = parted_after_times(text.split("\n"))
         notes = (*notes, Note.of(NoteKind.TEXT_LINES, count=others)) if others else notes
@@ -171,6 +162,21 @@ def parse_csv(
     if foot is not None:
         _refuse_rows_below(lines[:below], lines[below + 1 :], mark, foot, path, first_line + below)
     return _split(text, mark, path, notes, first_line, header=header, dropped=dropped)
+
+
+def _plain_text(data: bytes, path: str, encoding: str | None) -> tuple[str, tuple[Note, ...]]:
+    """Return bytes as a text with plain digits and ends of lines, and what is to be told of that."""
+    text = _decode(data, path, encoding)
+    notes: tuple[Note, ...] = ()
+    if encoding is not None and not text.isascii() and not _tells_encoding(data):
+        notes = (Note.of(NoteKind.TEXT_ENCODING, encoding=encoding),)
+    text, told_digits = with_plain_digits(text)
+    notes += told_digits
+    if "\r" in text:
+        if "\r\r\n" in text:
+            notes = (*notes, Note.of(NoteKind.LINE_ENDS))
+        text = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
+    return text, notes
 
 
 def part_after_times(line: str) -> str:
