@@ -224,6 +224,9 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
         f"the last stage ends at the first of {counted(n['count'], 'row')} below it, all of kinds that stand between "
         "stages, too"
     ),
+    NoteKind.UNSCORED_AT_STAGE: lambda n: (
+        f"{counted(n['count'], 'row')} without a stage at the moment of one: the stage"
+    ),
     NoteKind.LARGEST_SHARES: lambda n: (
         f"the stage of a row is the largest of its shares; {counted(n['even'], 'row')} with two alike or with "
         "none have no label"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise, product
+from itertools import product
 from typing import Any, Final
 
 import numpy as np
@@ -53,6 +53,7 @@ from sleepagree.readers.table_place import are_runs
 from sleepagree.readers.time_roles import (
     always_differs,
     form_settings,
+    nearly_always_differs,
     time_settings,
     turn_of,
     unread_times,
@@ -70,7 +71,6 @@ _MOST_ALIKE: Final = 20
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
 _FEWEST_CHANGES: Final = 5
-_NEARLY_ALWAYS: Final = 0.9
 #: Epochs of 30 s, unless others make a night of a usual length.
 _USUAL_S: Final = (18_000.0, 43_200.0)
 _FEWEST_CLOCKS: Final = 9
@@ -404,7 +404,7 @@ def _lengths(
                     ]
     rows = [i for i, cell in enumerate(stage.cells) if not _is_mark(cell)]
     staged = replace(stage, cells=tuple(stage.cells[i] for i in rows))
-    if always_differs(staged) and (np.diff(starts[rows]) > 0).all():
+    if (always_differs(staged) or nearly_always_differs(staged)) and (np.diff(starts[rows]) > 0).all():
         return [Setting("shape", "intervals", Why.CHANGES)]
     return []
 
@@ -470,8 +470,7 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
             made.append(Setting("duration_unit", None, Why.UNTOLD, tuple(map(Choice, units))))
         length, begins = counted_rows(round(float(lengths[0].numbers.sum())))
         return [*made, *([length] if unit is None and "epochs" in units else []), begins]
-    changes = sum(a != b for a, b in pairwise(stage.cells))
-    if stage.rows > _FEWEST_CHANGES and changes >= _NEARLY_ALWAYS * (stage.rows - 1):
+    if nearly_always_differs(stage):
         return []  # rows of different lengths, which nothing tells: no rows to count
     if counts := [c for c in columns if c.kind is Kind.COUNT]:
         first = int(counts[0].numbers[0])

@@ -28,6 +28,7 @@ from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Microsecond
 from sleepagree.readers.times.words import read_length
 
 _FEWEST_CHANGES: Final = 5
+_NEARLY_ALWAYS: Final = 0.9
 
 
 def time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microseconds | None]:
@@ -134,6 +135,13 @@ def _form_to_tell(cells: Sequence[str]) -> Setting:
     """Return the blank for the form of times, with the first and the last of them."""
     shown = tuple(dict.fromkeys(cell for cell in (cells[0], cells[-1]) if cell.strip()))
     return Setting("time", None, Why.UNREAD, shown=shown)
+
+
+def nearly_always_differs(stage: ColumnSeen) -> bool:
+    """Whether of many rows nearly all say another stage than the one before: some go on after a gap."""
+    cells = stage.cells
+    changes = sum(a != b for a, b in pairwise(cells))
+    return len(cells) > _FEWEST_CHANGES and changes >= _NEARLY_ALWAYS * (len(cells) - 1)
 
 
 def always_differs(stage: ColumnSeen) -> bool:
