@@ -187,7 +187,7 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.ZONE_BESIDE_OFFSETS: "zone {zone} not used: the file tells offsets from UTC",
     NoteKind.ZONE_BESIDE_TIMES: "zone {zone} not used: the times tell their own",
     NoteKind.ZONE_BESIDE_FILE: lambda n: f"zone {n['zone']} not used: {n['file'] or 'the data'} tells its own",
-    NoteKind.ZONE_OF_OTHER: lambda n: f"clock without a zone taken for that of {n['zone']}, which the other side names",
+    NoteKind.ZONE_OF_OTHER: lambda n: f"clock without a zone taken for that of {n['zone']}, named for the other side",
     NoteKind.OFFSET_CHANGES: "offset from UTC changes from {before} to {after} at {place}",
     NoteKind.OFFSET_CHANGES_MORE: _offset_changes_more,
     NoteKind.UNIX_TIMES: "times read as Unix {unit}",

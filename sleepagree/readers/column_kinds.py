@@ -266,6 +266,8 @@ def elapsed_forms(column: ColumnSeen) -> list[TimeForm]:
     steps = np.diff(numbers)
     if numbers.size < 3 or not (steps > 0).any() or (steps < 0).mean() > _MOST_FALLS or may_be_times(column):
         return []
+    if numbers.min() < numbers[0]:  # past midnight a clock begins again, and time since the start does not
+        return []
     step, total = float(np.median(steps[steps > 0])), float(np.ptp(numbers))
     fitting = []
     for form, unit in ELAPSED_UNITS.items():

@@ -115,6 +115,9 @@ def _piece_of_its_own(filled: Sequence[int], rows: Sequence[Sequence[str]]) -> l
     others = [i for piece in pieces if piece is not longest for i in piece]
     if not telling or 2 * len(longest) < len(filled) or len(longest) < _FEWEST_BELOW:
         return list(filled)
+    before = [i for i in filled if i < longest[0]][-1:]
+    if before and not has_header([rows[i] for i in longest]) and has_header([rows[i] for i in (*before, *longest)]):
+        return list(filled)  # names stand above a blank row, or a line drawn below them
     is_like = any(all(_is_of(kinds[c], rows[i][c], strictly=True) for c in telling) for i in others)
     return list(filled) if is_like else longest
 
@@ -203,7 +206,7 @@ def are_runs(cells: Sequence[str]) -> bool:
     The characters of times, dates and numbers with decimals are as few, and no codes.
     """
     codes = codes_of_texts(cells)
-    whole = codes[:-1] or codes  # a night may end within the last
+    whole = codes[:-1] if len(codes) > _FEWEST_BELOW else codes  # a night may end within the last
     if any(len(part) < _SHORTEST_RUN for part in whole) or len(set(chain.from_iterable(codes))) > MOST_CODES:
         return False
     return not all(map(_NO_CODES.search, cells)) and see_column("", cells).kind in _MAY_BE_CODES
