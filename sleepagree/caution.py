@@ -198,6 +198,7 @@ class NoteKind(StrEnum):
     FOOT_LINES = "foot_lines"
     ROWS_ENDED = "rows_ended"
     LAST_ROW_ENDED = "last_row_ended"
+    UNSCORED_AT_STAGE = "unscored_at_stage"
     LARGEST_SHARES = "largest_shares"
     ROWS_UNMARKED = "rows_unmarked"
     LEVELS_READ = "levels_read"

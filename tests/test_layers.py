@@ -30,7 +30,7 @@ ROOMS = {
     "edf.annotation_lists edf.stages edf.recording edf.writer json.fields json.intervals json.fhir "
     "json.mobile_health json.records json.beside json.file whole_table mne_files memory inspection column_kinds "
     "code_lines beside_rows table_place study_results layout_proposal label_meanings table_parts marked_stages "
-    "worded_stages recording_roles column_roles proposal",
+    "worded_stages recording_roles time_roles column_roles placed_roles json_proposal proposal",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
     "regression_limits reliability planning correction error_sizes class_probabilities group_means "
     "within_people",

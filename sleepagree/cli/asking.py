@@ -121,15 +121,8 @@ def mend_layout(
         click.echo(err=True)
     if not can_ask:
         option = "--reference-layout" if side == "reference" else "--layout"
-        told = (
-            f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by\n    {command}"
-        )
-        if is_stopped(proposal) and proposal.problem is not None:
-            told = f"{told}\n  With it, there is left: {proposal.problem.in_file('').told(Front.COMMAND)}"
-        told = f"{told}\n  {other}" if other else told
-        # what is to be done is in the layout, unless something else stands in the way
-        error.remedy = f"{error.remedy}\n  {told}" if error.remedy and is_stopped(proposal) else told
-        raise error
+        told = f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by"
+        raise _with_command(error, proposal, f"{told}\n    {command}", other)
     click.echo(
         f"{printable(path.name)} is not read as it is: {printable(name_options(error.problem, Front.COMMAND))}.",
         err=True,
@@ -151,6 +144,15 @@ def mend_layout(
     context.params[key] = target
     context.set_parameter_source(key, ParameterSource.COMMANDLINE)
     return parse_layout(text.encode(), target.name)
+
+
+def _with_command(error: SleepAgreeError, proposal: LayoutProposal, told: str, other: str) -> SleepAgreeError:
+    """Return an error with what to do: what is in the layout, unless something else stands in the way."""
+    if is_stopped(proposal) and proposal.problem is not None:
+        told = f"{told}\n  With it, there is left: {proposal.problem.in_file('').told(Front.COMMAND)}"
+    told = f"{told}\n  {other}" if other else told
+    error.remedy = f"{error.remedy}\n  {told}" if error.remedy and is_stopped(proposal) else told
+    return error
 
 
 def _one_sided_zone(proposal: LayoutProposal, near: datetime | None) -> str:

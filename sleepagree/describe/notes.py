@@ -186,8 +186,8 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.TOTALS_UNUSED: "{count} records with totals only were not used",
     NoteKind.ZONE_BESIDE_OFFSETS: "zone {zone} not used: the file tells offsets from UTC",
     NoteKind.ZONE_BESIDE_TIMES: "zone {zone} not used: the times tell their own",
-    NoteKind.ZONE_OF_OTHER: lambda n: f"clock without a zone taken for that of {n['zone']}, which the other side names",
     NoteKind.ZONE_BESIDE_FILE: lambda n: f"zone {n['zone']} not used: {n['file'] or 'the data'} tells its own",
+    NoteKind.ZONE_OF_OTHER: lambda n: f"clock without a zone taken for that of {n['zone']}, named for the other side",
     NoteKind.OFFSET_CHANGES: "offset from UTC changes from {before} to {after} at {place}",
     NoteKind.OFFSET_CHANGES_MORE: _offset_changes_more,
     NoteKind.UNIX_TIMES: "times read as Unix {unit}",
@@ -200,8 +200,8 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.LINE_ENDS: "line ends CR CR LF read as one line end",
     NoteKind.BLANK_ROWS: lambda n: f"{counted(n['count'], 'blank row')} dropped",
     NoteKind.COMMENT_LINES: lambda n: f"{counted(n['count'], 'line')} that begin with # taken for comments",
-    NoteKind.TEXT_LINES: lambda n: f"{counted(n['count'], 'line')} above rows that begin with times: no rows",
     NoteKind.RULED_LINES: lambda n: f"{counted(n['count'], 'line')} of nothing but rules dropped",
+    NoteKind.TEXT_LINES: lambda n: f"{counted(n['count'], 'line')} above rows that begin with times: no rows",
     NoteKind.PAGE_HEADS: lambda n: (
         f"{counted(n['lines'], 'line')} of {counted(n['count'], 'repeated page head')} dropped: the header again, and "
         "what stands above it"
@@ -223,6 +223,9 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.LAST_ROW_ENDED: lambda n: (
         f"the last stage ends at the first of {counted(n['count'], 'row')} below it, all of kinds that stand between "
         "stages, too"
+    ),
+    NoteKind.UNSCORED_AT_STAGE: lambda n: (
+        f"{counted(n['count'], 'row')} without a stage at the moment of one: the stage"
     ),
     NoteKind.LARGEST_SHARES: lambda n: (
         f"the stage of a row is the largest of its shares; {counted(n['even'], 'row')} with two alike or with "

@@ -6,7 +6,7 @@ from textwrap import wrap
 from typing import Any, Final
 
 from sleepagree.describe.blocks import Cell, Items, Section, Table, cells, columns
-from sleepagree.errors import shorten
+from sleepagree.errors import counted, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.words import STAGE_WORDS, canonical_stage, speak
 from sleepagree.readers.inspection import STAGE_ORDER
@@ -224,6 +224,8 @@ def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:
 
 
 def _times(label: LabelMeaning) -> str:
+    if not label.label:
+        return f"{counted(label.rows, 'row')} without a label, such as empty cells or null"
     if not label.is_counted:
         return "in this file"
     return {0: "in no epoch of this file", 1: "once"}.get(label.rows, f"{label.rows} times")

@@ -203,7 +203,7 @@ def align(
     >>> paired.ledger.window_epochs, paired.ledger.scored
     (3, 3)
     """
-    reference, device = _read_side(reference, "reference"), _read_side(device, "device")
+    reference, device = _read_sides(reference, device)
     window = take_window(window)
     outside = _take_outside(outside)
     if isinstance(reports, str):
@@ -212,7 +212,6 @@ def align(
     device_set = _stage_set(device, reports or device.reports)
     _refuse_empty(reference, "reference")
     _refuse_empty(device, "device")
-    reference, device = in_zone_of(reference, device), in_zone_of(device, reference)
     shift_s = seconds_between(reference, device) + clock_offset_s
     origin_s = _first_stage_onset(reference, reference_set)
     rows = lay_on_epochs(reference, origin_s=origin_s)
@@ -276,6 +275,12 @@ def _nights_note(device: ScoredSpans, begin_s: float, epochs: int) -> list[Note]
         {"nights": int(first.size), "first": int(inside[0]) + 1, "last": int(inside[-1]) + 1} if inside.size else {}
     )
     return [Note.of(NoteKind.NIGHTS_IN_FILE, **values).of_side("device")] if values else []
+
+
+def _read_sides(reference: Any, device: Any) -> tuple[ScoredSpans, ScoredSpans]:
+    """Return both sides; a clock without a zone is in the one that the other side names."""
+    first, second = _read_side(reference, "reference"), _read_side(device, "device")
+    return in_zone_of(first, second), in_zone_of(second, first)
 
 
 def _read_side(source: Any, side: str) -> ScoredSpans:

@@ -38,7 +38,7 @@ def find_zone(name: str) -> ZoneInfo:
         ) from None
 
 
-_UNIVERSAL: Final = ("UTC", "Etc/UTC", "GMT", "Etc/GMT", "Universal", "Zulu")
+_BESIDE_MOMENTS: Final = (NoteKind.ZONE_BESIDE_TIMES, NoteKind.ZONE_BESIDE_FILE)
 _SAY_WHICH: Final = (
     "Say which by giving the time in the file with its offset, or read both files as UTC "
     f"(zone UTC and {Option.CLOCK_OFFSET:SECONDS})."
@@ -87,23 +87,26 @@ def with_zone(spans: ScoredSpans, zone_name: str | None) -> ScoredSpans:
 
 
 def in_zone_of(spans: ScoredSpans, other: ScoredSpans) -> ScoredSpans:
-    """Return spans on a clock without a zone in the zone that the other side names: both are of one night in one place.
+    """Return spans on a clock without a zone in the one that is named for the other side, whose times need none.
 
-    A side that tells moments in UTC or with an offset names none.
+    A zone beside times in UTC or with offsets says where the night was, and both sides are of that night.
 
     Raises
     ------
     ClockError
         When the start stands in an hour that a change of the clock repeats or skips.
     """
-    if spans.start is None or spans.start.tzinfo is not None or other.start is None:
-        return spans
-    zone = getattr(other.start.tzinfo, "key", None)
-    if zone is None or zone in _UNIVERSAL:
+    zone = named_place(other)
+    if spans.start is None or spans.start.tzinfo is not None or zone is None:
         return spans
     note = Note.of(NoteKind.ZONE_OF_OTHER, zone=ZoneName(zone))
     start = place_in_zone(spans.start, zone, path=spans.origin.name)
     return spans.with_changes(start=start, notes=(*spans.notes, note))
+
+
+def named_place(spans: ScoredSpans) -> str | None:
+    """Return the zone that was named beside times which tell moments by themselves; None where none was."""
+    return next((str(note["zone"]) for note in spans.notes if note.kind in _BESIDE_MOMENTS), None)
 
 
 def _knows(start: datetime, zone_name: str) -> bool:

@@ -9,6 +9,7 @@ from typing import Final, NamedTuple
 
 from sleepagree.readers.csv_table import MOST_ABOVE, MOST_BELOW
 from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_text
+from sleepagree.readers.times.words import read_length
 
 _SHORTEST_RUN: Final = 20
 _PAIR: Final = re.compile(r"\s*(\S.*?)\s*(?:[:=：＝→]|\s[-–—]\s)\s*(.*?\S)[\s.]*")
@@ -115,12 +116,18 @@ def pairs_of(lines: Sequence[str]) -> list[tuple[str, str]]:
     return found
 
 
+def _is_name(text: str) -> bool:
+    """Whether a text may be a name: a number or a length beside a label is a sum."""
+    return any(c.isalpha() for c in text) and read_length(text) is None
+
+
 def legends_of_lines(lines: Sequence[str]) -> list[dict[str, str]]:
     """Return what lines explain, as code -> name: of pairs, code or name first, and of sentences with codes in them."""
     pairs = pairs_of(lines)
     ways = [pairs, [(name, code) for code, name in pairs]]
     text = " ; ".join(lines)
     ways += [[(m["code"], m["name"]) for m in form.finditer(text)] for form in (_CODE, _CODE_BEHIND)]
+    ways = [[(code, name) for code, name in way if _is_name(name)] for way in ways]
     # what is explained twice is not explained
     legends = [{code: name for code, name in way if len({n for c, n in way if c == code}) == 1} for way in ways]
     return [legend for legend in legends if legend]

@@ -34,6 +34,7 @@ _PARTED: Final = re.compile(r"\d(?:[^\d\n]{1,12}\d)+")
 _CLOCK_NUMBER: Final = re.compile(r"([01]?\d|2[0-3])([.,]?)([0-5]\d)", re.ASCII)
 #: Of ten numbers one set in two hundred has no minutes from 60 on by chance.
 _FEWEST_CLOCKS: Final = 10
+_ROWS_A_NIGHT: Final = 30
 _TOGETHER: Final = re.compile(r"(?:(?:19|20)\d{6})?(?:[01]\d|2[0-3])[0-5]\d[0-5]\d", re.ASCII)
 _NEARLY_ALL: Final = 0.8
 #: A clock that goes back more often is none: these are lengths.
@@ -265,6 +266,8 @@ def elapsed_forms(column: ColumnSeen) -> list[TimeForm]:
     steps = np.diff(numbers)
     if numbers.size < 3 or not (steps > 0).any() or (steps < 0).mean() > _MOST_FALLS or may_be_times(column):
         return []
+    if numbers.min() < numbers[0]:  # past midnight a clock begins again, and time since the start does not
+        return []
     step, total = float(np.median(steps[steps > 0])), float(np.ptp(numbers))
     fitting = []
     for form, unit in ELAPSED_UNITS.items():
@@ -325,7 +328,7 @@ def _on_half_days(cells: Sequence[str], reading: TimeReading) -> tuple[TimeReadi
 def _clock_form(cells: Sequence[str]) -> str | None:
     """Return the form of numbers such as 23.42 that are times of day, None where they need not be.
 
-    No minute is above 59, none comes before the last but once, and as numbers they do not rise evenly.
+    No minute is above 59, none comes before the last but once a night, and as numbers they do not rise evenly.
     """
     cells = with_lost_zeros(cells) or cells
     found = _CLOCK_NUMBER.fullmatch(cells[0])
@@ -333,8 +336,8 @@ def _clock_form(cells: Sequence[str]) -> str | None:
     if len(cells) < _FEWEST_CLOCKS or len(parts) < len(cells) or len({joint for _, joint, _ in parts}) > 1:
         return None
     numbers = [100 * int(hour) + int(minute) for hour, _, minute in parts]
-    steps = np.diff(numbers)
-    if (steps == steps[0]).all() or np.count_nonzero(steps < 0) > 1 or numbers[0] // 100 == numbers[-1] // 100:
+    steps, falls = np.diff(numbers), max(1, len(cells) // _ROWS_A_NIGHT)
+    if (steps == steps[0]).all() or np.count_nonzero(steps < 0) > falls or numbers[0] // 100 == numbers[-1] // 100:
         return None
     return f"%H{found[2]}%M" if found else None
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise, product
+from itertools import product
 from typing import Any, Final
 
 import numpy as np
@@ -17,10 +17,8 @@ from sleepagree.readers.column_kinds import (
     ColumnSeen,
     Kind,
     TimeReading,
-    elapsed_forms,
     elapsed_us,
     may_be_times,
-    read_every_way,
     see_column,
 )
 from sleepagree.readers.columns import plain_columns, told_unit
@@ -33,7 +31,6 @@ from sleepagree.readers.layout import (
     Layout,
     Shape,
     TimeForm,
-    strptime_has_half_days,
 )
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
 from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
@@ -44,7 +41,6 @@ from sleepagree.readers.recording_roles import (
     one_recording,
     people_settings,
     rows_of_one,
-    stands_still,
     with_beginnings,
 )
 from sleepagree.readers.rows import Rows, lights_mark
@@ -54,10 +50,18 @@ from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_parts import NUMERIC, foot_apart, ranges_apart, with_foot
 from sleepagree.readers.table_place import are_runs
+from sleepagree.readers.time_roles import (
+    always_differs,
+    form_settings,
+    nearly_always_differs,
+    time_settings,
+    turn_of,
+    unread_times,
+    zone_settings,
+)
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times
 from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.times.reading import read_times
-from sleepagree.readers.times.words import read_length
 from sleepagree.readers.worded_stages import Worded, find_worded, varies_in_numbers
 
 #: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
@@ -67,7 +71,6 @@ _MOST_ALIKE: Final = 20
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
 _FEWEST_CHANGES: Final = 5
-_NEARLY_ALWAYS: Final = 0.9
 #: Epochs of 30 s, unless others make a night of a usual length.
 _USUAL_S: Final = (18_000.0, 43_200.0)
 _FEWEST_CLOCKS: Final = 9
@@ -208,9 +211,9 @@ def _with_times(
     if given.start is not None:
         beside = [column for column in rest if column.kind in _BESIDE_TIMES or column.name == given.date]
         times = [column for column in rest if column.name == given.start]
-        timed, starts = _time_settings([*times, *(c for c in beside if c.name != given.start)])
+        timed, starts = time_settings([*times, *(c for c in beside if c.name != given.start)])
     else:
-        timed, starts = _time_settings(sorted(rest, key=lambda column: column.name not in named))
+        timed, starts = time_settings(sorted(rest, key=lambda column: column.name not in named))
     made += timed
     used = {setting.value for setting in made}
     if starts is not None:
@@ -220,7 +223,7 @@ def _with_times(
             chosen = [c for c in columns if c.name in {s.value for s in made if s.key.endswith("_column")} - used]
             made += _lengths_of_one(free, starts, stage, timed, chosen)
     elif not timed and (unread := [c for c in rest if c.name == given.start or (not given.start and may_be_times(c))]):
-        made += _unread_times(rest, unread, stage)
+        made += unread_times(rest, unread, stage)
         if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
             made += [Setting("duration", c.name, Why.UNITS_TOLD) for c in rest if _tells_lengths(c, stage)][:1]
     elif not named and not timed and not is_key:
@@ -280,7 +283,7 @@ def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[S
     length, begins = counted_rows(sum(map(len, codes)))
     moments = [column for column in columns if column.kind is Kind.MOMENTS]
     if not moments:
-        timed, starts = _time_settings([c for c in columns if c.kind in (Kind.TIMES_OF_DAY, Kind.DATES, Kind.HALVES)])
+        timed, starts = time_settings([c for c in columns if c.kind in (Kind.TIMES_OF_DAY, Kind.DATES, Kind.HALVES)])
         if starts is None:
             return Found(columns, (*made, length, begins), labels)
         return Found(columns, (*made, *timed, _step_of_codes(starts, codes) or length), labels)
@@ -296,7 +299,7 @@ def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[S
             break
     else:
         length = _step_of_codes(readings[0].times.us, codes) or length
-    made += [Setting("start", start.name, Why.ONLY), *_form(readings), *_zone_column(columns, readings[0])]
+    made += [Setting("start", start.name, Why.ONLY), *form_settings(readings), *zone_settings(columns, readings[0])]
     return Found(columns, (*made, length), labels)
 
 
@@ -367,142 +370,6 @@ def _is_measured(column: ColumnSeen) -> bool:
     return column.kind is Kind.CODES and any(len(value.lstrip("+-")) > 1 for value in column.values)
 
 
-def _time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microseconds | None]:
-    """Return the lines about when rows begin, and when they do; None where no column tells."""
-    moments = [c for c in columns if c.kind is Kind.MOMENTS and c.distinct > 1]
-    if any(map(elapsed_forms, (c for c in columns if c.kind is Kind.NUMBERS))):
-        moments = [c for c in moments if not stands_still(c)]  # when a night began, beside times since then
-    else:
-        moments = [c for c in moments if not stands_still(c)] or moments  # when rows were written, all at once
-    if moments:
-        start = _first_of_pair(moments)
-        others = tuple(Choice(c.name) for c in moments if c is not start and not _pair(start, c))
-        made = [Setting("start", start.name, Why.ONLY if not others else Why.FIRST, others)]
-        made += _form(start.readings)
-        made += _zone_column(columns, start.readings[0])
-        made += [Setting("begins", None, Why.UNTOLD)] if start.readings[0].times.clock is Clock.ELAPSED else []
-        return made, start.readings[0].times.us
-    days = [c for c in columns if c.kind is Kind.TIMES_OF_DAY and c.distinct > 1]
-    dates = [c for c in columns if c.kind is Kind.DATES]
-    if days and dates:
-        return _dated(columns, dates, days)
-    if days:
-        made = [Setting("start", days[0].name, Why.ONLY if len(days) == 1 else Why.FIRST)]
-        half = next((c for c in columns if c.kind is Kind.HALVES), None)
-        joined = [] if half is None else [f"{a} {b}" for a, b in zip(days[0].cells, half.cells, strict=True)]
-        reading, *_ = read_every_way(joined) or days[0].readings
-        form, us = reading.form, reading.times.us
-        if half is not None and form and "%p" in form:
-            made.append(Setting("am_pm", half.name, Why.ONLY))
-        if us[0] == 0 and all(read_length(cell) is not None for cell in days[0].values):
-            made.append(Setting("time", TimeForm.ELAPSED_S.value, Why.FROM_ZERO, (Choice(TimeForm.ISO.value),)))
-            return [*made, Setting("begins", None, Why.UNTOLD)], us
-        made += [Setting("time", form, Why.ONE_FORM)] if form else []
-        us = us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * _turn(form)
-        return [*made, Setting("begins", None, Why.UNTOLD)], us
-    for column in columns:
-        if column.kind in (Kind.NUMBERS, Kind.COUNT) and (forms := elapsed_forms(column)):
-            made = [Setting("start", column.name, Why.ONLY)]
-            made.append(Setting("time", forms[0].value, Why.AS_LONG, tuple(Choice(f.value) for f in forms[1:])))
-            return [*made, Setting("begins", None, Why.UNTOLD)], elapsed_us(column, forms[0])
-    return [], None
-
-
-def _turn(form: str | None) -> int:
-    """Return the microseconds after which a clock in a form shows the same again."""
-    return DAY_US // 2 if form and strptime_has_half_days(form) else DAY_US
-
-
-def _form(readings: Sequence[TimeReading]) -> list[Setting]:
-    """Return the line about the form of times; both forms where no row tells which."""
-    if len(readings) > 1:
-        return [Setting("time", None, Why.TWO_FORMS, tuple(Choice(r.form, r.when) for r in readings))]
-    return [Setting("time", readings[0].form, Why.ONE_FORM)] if readings[0].form else []
-
-
-def _dated(
-    columns: Sequence[ColumnSeen], dates: Sequence[ColumnSeen], days: Sequence[ColumnSeen]
-) -> tuple[list[Setting], Microseconds | None]:
-    """Return the lines about dates and times of day in columns of their own."""
-    date, day = dates[0], days[0]
-    half = next((c for c in columns if c.kind is Kind.HALVES), None)
-    made = [
-        Setting("start", day.name, Why.ONLY if len(days) == 1 else Why.FIRST),
-        Setting(
-            "date", date.name, Why.ONLY if len(dates) == 1 else Why.FIRST, tuple(Choice(c.name) for c in dates[1:])
-        ),
-    ]
-    if date.readings:  # both are times by the file's own types
-        readings: tuple[TimeReading, ...] = ()
-        us = date.readings[0].times.us + day.readings[0].times.us
-    else:
-        ends = [""] * date.rows if half is None else [f" {cell}" for cell in half.cells]
-        joined = [f"{a} {b}{c}" for a, b, c in zip(date.cells, day.cells, ends, strict=True)]
-        readings = read_every_way(joined)
-        if not readings:
-            return [*made, _form_to_tell(joined)], None
-        us = readings[0].times.us
-        made += _form(readings)
-    if half is not None:
-        made.append(Setting("am_pm", half.name, Why.ONLY))
-    if (np.diff(us) < -DAY_US // 2).any():
-        both = (
-            Choice("wake-day", "if the date is that of waking up"),
-            Choice("bed-day", "if it is that of going to bed"),
-        )
-        made.append(Setting("night_of", None, Why.DATE_STAYS, both))
-        us = us + DAY_US * (us % DAY_US < DAY_US // 2)  # as the rows follow each other in either case
-    return [*made, *_zone_column(columns, readings[0] if readings else day.readings[0])], us
-
-
-def _unread_times(columns: Sequence[ColumnSeen], unread: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
-    """Return the lines about times that no form reads: rows beside them are never counted."""
-    start, *others = unread
-    made = [Setting("start", start.name, Why.FIRST if others else Why.ONLY, tuple(Choice(c.name) for c in others))]
-    cells = start.cells
-    if dates := [c for c in columns if c.kind is Kind.DATES]:
-        made.append(Setting("date", dates[0].name, Why.FIRST if len(dates) > 1 else Why.ONLY))
-        cells = tuple(f"{day} {cell}" for day, cell in zip(dates[0].cells, cells, strict=True))
-    made.append(_form_to_tell(cells))
-    return [*made, Setting("shape", "intervals", Why.CHANGES)] if _changes_always(stage) else made
-
-
-def _form_to_tell(cells: Sequence[str]) -> Setting:
-    """Return the blank for the form of times, with the first and the last of them."""
-    shown = tuple(dict.fromkeys(cell for cell in (cells[0], cells[-1]) if cell.strip()))
-    return Setting("time", None, Why.UNREAD, shown=shown)
-
-
-def _always_differs(stage: ColumnSeen) -> bool:
-    """Whether no row says what the row before it says."""
-    return all(a != b for a, b in pairwise(stage.cells))
-
-
-def _changes_always(stage: ColumnSeen) -> bool:
-    """Whether so many rows differ from the one before that no file with a row an epoch is like that."""
-    return len(stage.cells) > _FEWEST_CHANGES and _always_differs(stage)
-
-
-def _zone_column(columns: Sequence[ColumnSeen], reading: TimeReading) -> list[Setting]:
-    zones = [c for c in columns if c.kind is Kind.ZONES]
-    if not zones or reading.times.clock not in (Clock.LOCAL, Clock.DAY):
-        return []
-    return [Setting("zone_column", zones[0].name, Why.ONLY)]
-
-
-def _first_of_pair(moments: Sequence[ColumnSeen]) -> ColumnSeen:
-    """Return the column of beginnings: the one that another follows as its ends, else the first."""
-    return next((a for a in moments if any(_pair(a, b) for b in moments if b is not a)), moments[0])
-
-
-def _pair(start: ColumnSeen, end: ColumnSeen) -> bool:
-    """Whether rows that begin in one column end in the other, before the next begins."""
-    a, b = start.readings[0].times.us, end.readings[0].times.us
-    if a.size != b.size or start.readings[0].times.clock is not end.readings[0].times.clock:
-        return False
-    return bool((a <= b).all() and (a < b).mean() > 0.5 and (b[:-1] <= a[1:] + SECOND_US).mean() > 0.5)
-
-
 def _lengths(
     columns: Sequence[ColumnSeen], starts: Microseconds, stage: ColumnSeen, timed: Sequence[Setting]
 ) -> list[Setting]:
@@ -510,7 +377,7 @@ def _lengths(
     begin = next(setting.value for setting in timed if setting.key == "start")
     unit = next((TimeForm(s.value) for s in timed if s.key == "time" and s.value in ELAPSED_UNITS), None)
     form = next((str(s.value) for s in timed if s.key == "time" and s.value), "")
-    turn = _turn(form)
+    turn = turn_of(form)
     for column in columns:
         is_number = unit is not None and column.kind in (Kind.NUMBERS, Kind.COUNT)
         if (column.kind is Kind.MOMENTS or is_number) and column.name != begin:
@@ -537,7 +404,7 @@ def _lengths(
                     ]
     rows = [i for i, cell in enumerate(stage.cells) if not _is_mark(cell)]
     staged = replace(stage, cells=tuple(stage.cells[i] for i in rows))
-    if _always_differs(staged) and (np.diff(starts[rows]) > 0).all():
+    if (always_differs(staged) or nearly_always_differs(staged)) and (np.diff(starts[rows]) > 0).all():
         return [Setting("shape", "intervals", Why.CHANGES)]
     return []
 
@@ -590,7 +457,7 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
         return [Setting(key, value, Why.UNITS_TOLD if value else Why.UNTOLD) for key, value in lines.items()]
     lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
     lengths.sort(key=are_blocks)
-    if lengths and _always_differs(stage) and (lengths[0].numbers > 0).all():
+    if lengths and always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
         made = [Setting("shape", "intervals", Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]
         named = told_unit(lengths[0].name)
@@ -603,8 +470,7 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
             made.append(Setting("duration_unit", None, Why.UNTOLD, tuple(map(Choice, units))))
         length, begins = counted_rows(round(float(lengths[0].numbers.sum())))
         return [*made, *([length] if unit is None and "epochs" in units else []), begins]
-    changes = sum(a != b for a, b in pairwise(stage.cells))
-    if stage.rows > _FEWEST_CHANGES and changes >= _NEARLY_ALWAYS * (stage.rows - 1):
+    if nearly_always_differs(stage):
         return []  # rows of different lengths, which nothing tells: no rows to count
     if counts := [c for c in columns if c.kind is Kind.COUNT]:
         first = int(counts[0].numbers[0])

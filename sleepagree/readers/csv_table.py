@@ -6,6 +6,7 @@ import codecs
 import csv
 import io
 import re
+from bisect import bisect_right
 from collections.abc import Sequence
 from itertools import groupby, pairwise, takewhile
 from typing import Final, NamedTuple
@@ -73,7 +74,10 @@ class CsvTable(NamedTuple):
 _MOST_TIMES: Final = 3
 #: Rows with a time in one piece, where pieces may have texts above them.
 _FEWEST_TIMED: Final = 3
+_YEAR: Final = re.compile(r"(?<!\d)(?:19|20)\d\d(?!\d)")
 _DATED: Final = re.compile(r"\d{4}|\d[./-]\s?\d")
+#: What the column of titles is called.
+TITLES: Final = "title above"
 #: A day of a date in words, or a measure.
 _PLAIN_NUMBER: Final = re.compile(r"\d{1,2}[.,]?")
 _BULLET: Final = re.compile(r"^\s*[-*•–+]\s+")
@@ -117,16 +121,7 @@ def parse_csv(
         When the bytes are no text, a row stands below the foot or has more or fewer cells than the header, a quotation
         mark is never closed, or there is no row below the header.
     """
-    text = _decode(data, path, encoding)
-    notes: tuple[Note, ...] = ()
-    if encoding is not None and not text.isascii() and not _tells_encoding(data):
-        notes = (Note.of(NoteKind.TEXT_ENCODING, encoding=encoding),)
-    text, told_digits = with_plain_digits(text)
-    notes += told_digits
-    if "\r" in text:
-        if "\r\r\n" in text:
-            notes = (*notes, Note.of(NoteKind.LINE_ENDS))
-        text = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
+    text, notes = _plain_text(data, path, encoding)
     if delimiter == AFTER_TIMES:
         lines, others = parted_after_times(text.split("\n"))
         notes = (*notes, Note.of(NoteKind.TEXT_LINES, count=others)) if others else notes
@@ -145,7 +140,7 @@ def parse_csv(
                 f"answer {asked('encoding', 'utf-16-le')}.",
             ),
         )
-    first_line = 1
+    first_line, above = 1, text.split("\n", skip_lines)[:skip_lines]
     for _ in range(2):  # above the lines to be skipped, or below them
         if (told := told_delimiter(text)) is not None:
             first_line, delimiter, text = first_line + 1, delimiter or told.mark, told.rest
@@ -170,7 +165,22 @@ def parse_csv(
     mark = delimiter or sniff_delimiter(text, path)
     if foot is not None:
         _refuse_rows_below(lines[:below], lines[below + 1 :], mark, foot, path, first_line + below)
-    return _split(text, mark, path, notes, first_line, header=header, dropped=dropped)
+    return _split(text, mark, path, notes, first_line, header=header, dropped=dropped, above=_telling(above))
+
+
+def _plain_text(data: bytes, path: str, encoding: str | None) -> tuple[str, tuple[Note, ...]]:
+    """Return bytes as a text with plain digits and ends of lines, and what is to be told of that."""
+    text = _decode(data, path, encoding)
+    notes: tuple[Note, ...] = ()
+    if encoding is not None and not text.isascii() and not _tells_encoding(data):
+        notes = (Note.of(NoteKind.TEXT_ENCODING, encoding=encoding),)
+    text, told_digits = with_plain_digits(text)
+    notes += told_digits
+    if "\r" in text:
+        if "\r\r\n" in text:
+            notes = (*notes, Note.of(NoteKind.LINE_ENDS))
+        text = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
+    return text, notes
 
 
 def part_after_times(line: str) -> str:
@@ -225,9 +235,10 @@ def parted_after_times(lines: Sequence[str]) -> tuple[list[str], int]:
 
 
 def _telling(texts: Sequence[str]) -> str:
-    """Return the last of some texts with a year or a date in it, else the first; "" of none."""
+    """Return the last of some texts with a year in it, else with a date, else the first; "" of none."""
     bare = [" ".join(text.strip(" #*=_-\t").split()) for text in texts]
-    return next((text for text in reversed(bare) if _DATED.search(text)), next(filter(None, bare), ""))
+    dated = (text for form in (_YEAR, _DATED) for text in reversed(bare) if form.search(text))
+    return next(dated, next(filter(None, bare), ""))
 
 
 def part_at_spaces(line: str) -> str:
@@ -344,6 +355,24 @@ def page_heads(rows: Sequence[Sequence[str]]) -> list[list[int]]:
             first += 1
         heads.append(list(range(first, here + 1)))
     return heads
+
+
+def with_titles(rows: list[list[str]], first: str) -> list[list[str]]:
+    """Return rows with the title above them in a last column, where each repeated head has one of its own.
+
+    Examples
+    --------
+    >>> with_titles([["time", "stage"], ["22:30", "wake"], ["Night 2"], ["time", "stage"], ["22:31", "wake"]], "One")
+    [['time', 'stage', 'title above'], ['22:30', 'wake', 'One'], ['Night 2', 'Night 2'], \
+['time', 'stage', 'Night 2'], ['22:31', 'wake', 'Night 2']]
+    """
+    heads = page_heads(rows)
+    titles = [_telling([" ".join(rows[i]) for i in head[:-1]]) for head in heads]
+    if not heads or len({first, *titles, ""}) < len(titles) + 2:
+        return rows
+    begins = [head[0] for head in heads]
+    told = [TITLES, *((first, *titles)[bisect_right(begins, i)] for i in range(1, len(rows)))]
+    return [[*row, title] for row, title in zip(rows, told, strict=True)]
 
 
 def without_page_heads(rows: Sequence[Sequence[str]]) -> tuple[list[int], tuple[Note, ...]]:
@@ -518,7 +547,15 @@ def _parts_evenly(lines: Sequence[str], mark: str) -> bool:
 
 
 def _split(
-    text: str, mark: str, path: str, notes: tuple[Note, ...], first_line: int, *, header: bool, dropped: int = 0
+    text: str,
+    mark: str,
+    path: str,
+    notes: tuple[Note, ...],
+    first_line: int,
+    *,
+    header: bool,
+    dropped: int = 0,
+    above: str = "",
 ) -> CsvTable:
     """Take a table apart; a row that does not fit raises an error with its line."""
     rows: list[list[str]] = []
@@ -546,6 +583,7 @@ def _split(
         notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
     if header and rows:
         kept, told = without_page_heads(rows)
+        rows = with_titles(rows, above)
         rows, lines, notes = [rows[i] for i in kept], [lines[i] for i in kept], (*notes, *told)
     return below_names(rows, lines, path, notes, header=header, delimiter=mark)
 

@@ -18,7 +18,9 @@ _CANDIDATES: Final = (
     *("iso8859-13", "iso8859-4", "cp775", "cp862", "cp1258"),
 )
 #: Marks and embeddings of the direction of a text, which nobody sees (UAX 9).
-_DIRECTIONS: Final = frozenset("\u200e\u200f\u061c\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+_DIRECTIONS: Final = frozenset("\u200e\u200f\u061c")
+#: Those that turn what follows round, which belong to a number beside them.
+_TURNING: Final = re.compile("[\u202a-\u202e\u2066-\u2069]+(?=[0-9])|(?<=[0-9])[\u202a-\u202e\u2066-\u2069]+")
 _DECIMAL_SIGN: Final = "\u066b"
 _WIDE: Final = "０１２３４５６７８９"
 _MOST_TOLD: Final = 5
@@ -71,7 +73,7 @@ def likely_encodings(data: bytes) -> tuple[str, ...]:
 
 
 def with_plain_digits(text: str) -> tuple[str, tuple[Note, ...]]:
-    """Return a text with the digits 0 to 9, a point for the Arabic decimal sign, and no marks of its direction.
+    """Return a text with the digits 0 to 9, a point for the Arabic decimal sign, and no marks of direction beside them.
 
     Parameters
     ----------
@@ -89,9 +91,8 @@ def with_plain_digits(text: str) -> tuple[str, tuple[Note, ...]]:
     held = set(text)
     digits = {c: str(unicodedata.decimal(c)) for c in held if not c.isascii() and c.isdecimal() and c not in _WIDE}
     changed = {**digits, _DECIMAL_SIGN: ".", **dict.fromkeys(_DIRECTIONS, "")}
-    if held.isdisjoint(changed):
-        return text, ()
     plain = text.translate({ord(c): written for c, written in changed.items()})
+    plain = _TURNING.sub("", plain)
     return plain, (Note.of(NoteKind.OTHER_DIGITS, digits=" ".join(sorted(digits))),) if digits else ()
 
 

@@ -33,7 +33,7 @@ from sleepagree.files.packed import STANDARD_INPUT, STANDARD_INPUT_NAME
 from sleepagree.hypnogram.clock_changes import change_caution, skipped_hours
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
-from sleepagree.hypnogram.zones import add_seconds
+from sleepagree.hypnogram.zones import add_seconds, named_place
 from sleepagree.mapping.mapping import default_mapping, fitting_mappings
 from sleepagree.mapping.sets import StageSet, make_stage_set
 from sleepagree.mapping.words import AASM_STAGES, UNSCORED
@@ -532,6 +532,8 @@ def _clock_sentence(spans: ScoredSpans) -> str:
             "Its clock has no zone: it pairs with a clock without a zone as the same clock, and with one that has a "
             "zone once its own is named" + for_page(" (--reference-zone or --device-zone).", ".")
         )
+    if (zone := named_place(spans)) is not None:
+        return f"Its times name moments; a clock without a zone on the other side is taken for that of {zone}."
     return "Its times name moments, so the other side must tell its zone too; the two are compared in UTC."
 
 

@@ -109,7 +109,12 @@ def find_epoch_step(
             row = int(off[0]) if off.size else int(np.flatnonzero(missing)[0])
             later_row = row + 1 if order is None else int(order[row + 1])
             raise _varying_step(
-                places.at(int(file_row[later_row])), clock.show(int(onset_us[later_row])), int(steps[row]), step, path
+                places.at(int(file_row[later_row])),
+                clock.show(int(onset_us[later_row])),
+                int(steps[row]),
+                step,
+                path,
+                are_epochs=shape_declared,
             )
         gaps = int(np.count_nonzero(within & (multiples > 1)))
         if gaps:
@@ -176,7 +181,9 @@ def _odd_step(step: int, path: str) -> EpochGridError:
     return EpochGridError(problem, path, found=found, expected="1 s to 1 h", remedy=remedy)
 
 
-def _varying_step(where: str, shown: str, step: int, commonest: int, path: str) -> EpochGridError:
+def _varying_step(
+    where: str, shown: str, step: int, commonest: int, path: str, *, are_epochs: bool = False
+) -> EpochGridError:
     problem = "the step between rows varies"
     expected = f"{show_number(commonest / SECOND_US)} s, the commonest step, or a multiple of it where rows are missing"
     remedy = (
@@ -184,6 +191,9 @@ def _varying_step(where: str, shown: str, step: int, commonest: int, path: str) 
         + for_page('say so in a layout: [file] shape = "epochs"; ', f"answer {asked('shape', 'epochs')}; ")
         + "if each row lasts until the next one, "
         + for_page('shape = "intervals".', "intervals.")
+        if not are_epochs
+        else "Correct the row. If each row lasts until the next one, "
+        + for_page('say so in the layout: [file] shape = "intervals".', f"answer {asked('shape', 'intervals')}.")
     )
     found = f"{shown}, {show_number(step / SECOND_US)} s after the row before it"
     return EpochGridError(problem, path, where, found, expected, remedy)

@@ -7,7 +7,7 @@ import json
 import re
 from collections import Counter
 from collections.abc import Sequence
-from itertools import chain, groupby
+from itertools import chain, groupby, pairwise
 from typing import Any, Final, NamedTuple
 
 from sleepagree.readers.code_lines import are_characters
@@ -43,6 +43,7 @@ _PLAIN: Final = (Kind.WORDS, Kind.TEXTS, Kind.NOTHING)
 _MAY_BE_CODES: Final = (*_PLAIN, Kind.NUMBERS, Kind.COUNT, Kind.CODES)
 #: A time of a clock, or a number with decimals.
 _NO_CODES: Final = re.compile(r"\d[:：]\d\d|^[+-]?\d+[.,]\d+(?:[eE][+-]?\d+)?$")
+_OF_TIMES: Final = (Kind.MOMENTS, Kind.TIMES_OF_DAY, Kind.DATES)
 _SHORTEST_RUN: Final = 20
 _FEWEST_BOUTS: Final = 6
 _MOST_CODES: Final = 12
@@ -80,18 +81,45 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> B
         width = len(rows[longest[0]]) if longest else 0
         enough = width > 1 and len(longest) > max(1, len(filled) // 2)
         if enough and (len(longest), width) > (len(best.rows), len(best.rows[0]) if best.rows else 0):
-            block = [rows[i] for i in longest]
-            below = [i for i in filled if i > longest[-1]]
-            if not _is_torn([rows[i] for i in filled if i < longest[0]], block) and is_foot(
-                [rows[i] for i in below], block[-1]
-            ):
-                best = Block(mark, longest[0], block, [lines[i] for i in below])
+            piece = _piece_of_its_own(longest, rows)
+            block = [rows[i] for i in piece]
+            below = [i for i in filled if i > piece[-1]]
+            above = [rows[i] for i in filled if i < longest[0]]
+            is_apart = piece != longest or _is_below_blank(below, piece[-1], rows)
+            if not _is_torn(above, block) and (is_apart or is_foot([rows[i] for i in below], block[-1])):
+                best = Block(mark, piece[0], block, [lines[i] for i in below])
     if best.mark is None and told is None:
         best = _parted_block(lines, skip_lines)
     if best.mark is not None:
         return best
     plain = [i for i, line in enumerate(lines) if line.strip()]
     return Block(None, int(told is not None), [[lines[i]] for i in plain[int(told is not None) :]], [])
+
+
+def _is_below_blank(below: Sequence[int], last: int, rows: Sequence[Sequence[str]]) -> bool:
+    """Whether lines below a table, after a blank one, all have fewer cells than its rows: a legend, or sums."""
+    fewer = all(len(rows[i]) < len(rows[last]) for i in below)
+    return bool(below) and below[0] > last + 1 and fewer and len(below) <= MOST_BELOW
+
+
+def _piece_of_its_own(filled: Sequence[int], rows: Sequence[Sequence[str]]) -> list[int]:
+    """Return numbers of rows of as many cells without pieces, parted by blank rows, of which no row is like the others.
+
+    A sheet that was saved as text has its title and its sums in as many cells as its rows.
+    """
+    firsts = [n for n, i in enumerate(filled) if n == 0 or i > filled[n - 1] + 1]
+    pieces = [list(filled[a:b]) for a, b in pairwise([*firsts, len(filled)])]
+    longest = max(pieces, key=len)
+    kinds = [see_column("", list(cells)).kind for cells in zip(*(rows[i] for i in longest[1:]), strict=True)]
+    telling = [c for c, kind in enumerate(kinds) if kind not in _PLAIN]
+    others = [i for piece in pieces if piece is not longest for i in piece]
+    if not telling or 2 * len(longest) < len(filled) or len(longest) < _FEWEST_BELOW:
+        return list(filled)
+    before = [i for i in filled if i < longest[0]][-1:]
+    if before and not has_header([rows[i] for i in longest]) and has_header([rows[i] for i in (*before, *longest)]):
+        return list(filled)  # names stand above a blank row, or a line drawn below them
+    is_like = any(all(_is_of(kinds[c], rows[i][c], strictly=True) for c in telling) for i in others)
+    return list(filled) if is_like else longest
 
 
 def _parted_block(lines: Sequence[str], skip_lines: int) -> Block:
@@ -120,7 +148,7 @@ def _without_page_heads(rows: Sequence[Sequence[str]], filled: list[int]) -> lis
 def is_foot(below: Sequence[Sequence[str]], last: Sequence[str]) -> bool:
     """Whether lines stand below a table, and none is a row of it that was torn: it would begin as the last one does."""
     forms = [form_of(next(filter(None, (cell.strip() for cell in row)), "")) for row in below]
-    like = form_of(last[0].strip())
+    like = form_of(next(filter(None, (cell.strip() for cell in last)), ""))
     return len(below) <= MOST_BELOW and not any(like.startswith(form) or form.startswith(like) for form in forms)
 
 
@@ -133,9 +161,10 @@ def _is_torn(above: Sequence[Sequence[str]], block: Sequence[Sequence[str]]) -> 
     )
 
 
-def _is_of(kind: Kind, cell: str) -> bool:
-    """Whether a cell is like those of a column of a kind that is more than words."""
-    return kind not in _PLAIN and see_column("", [cell, cell]).kind in (kind, Kind.CODES, Kind.NUMBERS)
+def _is_of(kind: Kind, cell: str, *, strictly: bool = False) -> bool:
+    """Whether a cell is like those of a column of a kind that is more than words; a number may be of any, or not."""
+    numbers = () if strictly and kind in _OF_TIMES else (Kind.CODES, Kind.NUMBERS)
+    return kind not in _PLAIN and see_column("", [cell, cell]).kind in (kind, *numbers)
 
 
 def has_header(rows: Sequence[Sequence[str]]) -> bool:
@@ -177,7 +206,7 @@ def are_runs(cells: Sequence[str]) -> bool:
     The characters of times, dates and numbers with decimals are as few, and no codes.
     """
     codes = codes_of_texts(cells)
-    whole = codes[:-1] or codes  # a night may end within the last
+    whole = codes[:-1] if len(codes) > _FEWEST_BELOW else codes  # a night may end within the last
     if any(len(part) < _SHORTEST_RUN for part in whole) or len(set(chain.from_iterable(codes))) > MOST_CODES:
         return False
     return not all(map(_NO_CODES.search, cells)) and see_column("", cells).kind in _MAY_BE_CODES

@@ -17,7 +17,7 @@ from sleepagree.readers.column_kinds import ColumnSeen, Kind
 from sleepagree.readers.label_meanings import meanings_of
 from sleepagree.readers.layout import STAGE_PLACE, Layout
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
-from sleepagree.readers.table.stage_form import label_in, labels_by_form, without_numbers
+from sleepagree.readers.table.stage_form import NUMBER, label_in, labels_by_form, without_numbers
 from sleepagree.readers.table.table import Table
 
 _WORD: Final = re.compile(r"[^\W_]+(?:[-'’][^\W_]+)*")
@@ -44,7 +44,7 @@ class Worded(NamedTuple):
     settings : tuple of Setting
         The line that says where the stage stands in its texts.
     others : tuple of LabelMeaning
-        Texts of the other rows, which are no stages; a blank for those that hold a word for one.
+        Texts of the other rows: no stages where they hold a number and no word for a stage, else blanks.
     """
 
     table: Table
@@ -84,7 +84,11 @@ def _taken_out(table: Table, column: ColumnSeen, forms: Sequence[str], *, is_giv
     line = Setting("stage_form", value, Why.TWO_STAGES if others else Why.AMONG_WORDS, tuple(map(Choice, choices)))
     rest = meanings_of([label for label, fit in zip(labels, fits, strict=True) if not fit])
     open_ = {label for label, fit, cell in zip(labels, fits, column.cells, strict=True) if not fit and _stages(cell)}
-    told = tuple(replace(m, word=NOT_A_STAGE * (m.label not in open_), languages=(), is_beside=True) for m in rest)
+    told = tuple(
+        # what has no number may say that nothing was recorded from there on
+        replace(m, word=NOT_A_STAGE * (NUMBER in m.label and m.label not in open_), languages=(), is_beside=True)
+        for m in rest
+    )
     return Worded(whole.taking(np.flatnonzero(fits)), column.name, () if is_given else (line,), told)
 
 

@@ -14,7 +14,7 @@ import pytest
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import ClockError
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.readers import proposal as module
+from sleepagree.readers import placed_roles as module
 from sleepagree.readers import read_spans
 from sleepagree.readers.column_roles import Found
 from sleepagree.readers.layout import Layout, parse_layout

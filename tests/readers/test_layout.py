@@ -257,7 +257,7 @@ WRONG = [
     (
         '[file]\ndelimiter = "tab"\n',
         "[file], key 'delimiter': wrong value in the layout. Found 'tab'; expected one character such as \",\", \";\", "
-        '"|" or "\\t", or "after times".',
+        '"|" or "\\t", "spaces" (two or more), or "after times".',
     ),
     (
         '[file]\nencoding = "rot13"\n',

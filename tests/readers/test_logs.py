@@ -46,8 +46,10 @@ def test_the_stage_is_found_among_other_words(tmp_path: Path, line: str, form: s
     assert values["stage_form"] == form
     assert not proposal.blanks
     kinds = {label.label: label.word for label in proposal.labels if label.is_beside}
-    assert kinds == {"the mat is empty": "not-a-stage"} | ({"battery # %": "not-a-stage"} if other else {})
-    assert read(path, proposal.layout()) == STAGES
+    # what has no number in it may say that nothing was recorded from there on
+    assert kinds == {"the mat is empty": ""} | ({"battery # %": "not-a-stage"} if other else {})
+    for word in ("not-a-stage", "unscored"):
+        assert read(path, proposal.layout({}, {"the mat is empty": word})) == STAGES
 
 
 def test_a_stage_by_itself_among_lines_of_other_kinds(tmp_path: Path) -> None:
@@ -65,7 +67,24 @@ def test_of_two_stages_in_a_line_nobody_but_a_person_knows_which_begins(tmp_path
     (blank,) = proposal.blanks
     forms = [choice.value for choice in blank.others]
     assert forms == ["bunk is {stage} now, was * (pulse #)", "bunk is * now, was {stage} (pulse #)"]
-    assert read(path, proposal.layout({"stage_form": forms[0]})) == STAGES
+    assert read(path, proposal.layout({"stage_form": forms[0]}, {"the mat is empty": "not-a-stage"})) == STAGES
+
+
+def test_a_line_about_a_lost_signal_is_asked_for_and_ends_the_stage(tmp_path: Path) -> None:
+    rows = log("{t:%Y-%m-%d %H:%M:%S} state changed to {to} (pulse {n})")
+    lost, back = START + timedelta(seconds=30 * EDGES[40] + 60), START + timedelta(seconds=30 * EDGES[41])
+    rows[41:41] = [f"{lost:%Y-%m-%d %H:%M:%S} signal lost", f"{back:%Y-%m-%d %H:%M:%S} signal is back"]
+    path = write(tmp_path, rows, "bunk.log")
+    proposal, values = proposed(path)
+    assert values["shape"] == "intervals"
+    asked = ["signal lost", "signal is back", "the mat is empty"]
+    assert [label.label for label in proposal.blank_labels] == asked
+    layout = proposal.layout({}, dict.fromkeys(asked, "unscored"))
+    spans = read_spans(path, layout=layout)
+    assert NoteKind.UNSCORED_AT_STAGE in {note.kind for note in spans.notes}
+    told = {round(a): spans.stages[c] for a, c in zip(spans.onset_s, spans.codes, strict=True)}
+    assert told[30 * EDGES[40] + 60] == "unscored"
+    assert told[30 * EDGES[41]] == {"wake": "W", "light": "light", "deep": "N3", "rem": "R"}[BOUTS[41][0]]
 
 
 def test_a_line_that_says_a_stage_in_other_words_is_asked_for(tmp_path: Path) -> None:
@@ -73,10 +92,10 @@ def test_a_line_that_says_a_stage_in_other_words_is_asked_for(tmp_path: Path) ->
     rows[8] = rows[8].replace("state changed to", "after a gap:")
     path = write(tmp_path, rows, "bunk.log")
     proposal, _ = proposed(path)
-    (blank,) = proposal.blank_labels
+    blank, closing = proposal.blank_labels
     assert blank.label.startswith("after a gap: ")
     with pytest.raises(UnknownStageError, match="after a gap"):
-        read_spans(path, layout=proposal.layout())
+        read_spans(path, layout=proposal.layout({}, {closing.label: "not-a-stage"}))
 
 
 def test_a_new_kind_of_line_is_never_dropped_in_silence(tmp_path: Path) -> None:
@@ -84,7 +103,7 @@ def test_a_new_kind_of_line_is_never_dropped_in_silence(tmp_path: Path) -> None:
     proposal, _ = proposed(first)
     rows = log("{t:%Y-%m-%d %H:%M:%S} state changed to {to} (pulse {n})", other="{t:%Y-%m-%d %H:%M:%S} step {n}")
     with pytest.raises(UnknownStageError, match=r"step #"):
-        read_spans(write(tmp_path, rows, "two.log"), layout=proposal.layout())
+        read_spans(write(tmp_path, rows, "two.log"), layout=proposal.layout({}, {"the mat is empty": "not-a-stage"}))
 
 
 def test_a_column_of_stages_goes_before_remarks_with_words_for_stages(tmp_path: Path) -> None:
@@ -159,7 +178,8 @@ def test_a_night_of_a_log_begins_when_its_first_line_says(tmp_path: Path) -> Non
     path = write(tmp_path, [*log(line)[:-1], f"{MOMENTS[EDGES[-1]]:%I:%M:%S %p} | the mat is empty"], "bunk.log")
     proposal, _ = proposed(path)
     assert [s.key for s in proposal.blanks] == ["begins"]
-    assert read(path, proposal.layout({"begins": START.isoformat()})) == STAGES
+    answers = {"begins": START.isoformat()}
+    assert read(path, proposal.layout(answers, {"the mat is empty": "not-a-stage"})) == STAGES
 
 
 def test_texts_between_the_nights_of_a_diary_are_left_out(tmp_path: Path) -> None:

@@ -555,10 +555,11 @@ def test_a_list_has_no_element_behind_its_last(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("foot", "label"), [("Yhteensä;;8 t 8 min;", ""), ("Summa;;8 t 8 min;Total", "Total")])
 def test_rows_below_the_table_without_a_time_are_dropped_and_told(tmp_path: Path, foot: str, label: str) -> None:
-    path = write(tmp_path, [*finnish(" klo ", closing=False), "", foot])
+    path = write(tmp_path, [*finnish(" klo ", closing=False), foot])
     proposal, values = proposed(path)
     assert (values["time"], values["duration"]) == ("%d.%m.%Y klo %H.%M.%S", "Kesto")
-    assert f'"{label}" = "not-a-stage"    # once; only below the table, without a time' in layout_text(proposal)
+    told = "once" if label else "1 row without a label, such as empty cells or null"
+    assert f'"{label}" = "not-a-stage"    # {told}; only below the table, without a time' in layout_text(proposal)
     spans = read_spans(path, layout=proposal.layout())
     assert float(spans.duration_s.sum()) == 30 * len(STAGES)
     assert "1 row below the table dropped: no time, and a label that is no stage" in said(spans.notes)

@@ -133,3 +133,77 @@ def test_rows_below_a_sheet_are_left_out(tmp_path: Path) -> None:
     assert layout.foot == "Summe"
     assert labels(path, layout) == LABELS
     assert "2 lines below the table left out, from 'Summe' on" in said(read_spans(path, layout=layout).notes)
+
+
+@pytest.mark.parametrize("mark", [";", ",", "\t"])
+def test_a_sheet_saved_as_text_has_title_and_sums_in_as_many_cells(tmp_path: Path, mark: str) -> None:
+    """As spreadsheet programs write it: every line has all delimiters, and sums have a date first as rows do."""
+    padded = [
+        ["Schlafprotokoll", "", ""],
+        ["Exportiert am", "15.03.2026 08:41", ""],
+        ["", "", ""],
+        ["Zeit", "Phase", "Puls"],
+        *([f"{START + timedelta(seconds=30 * i):%d.%m.%Y %H:%M:%S}", s, str(50 + i % 9)] for i, s in enumerate(LABELS)),
+        ["", "", ""],
+        ["Zusammenfassung", "", ""],
+        ["Nacht vom", "Wach (min)", "Tief (min)"],
+        ["14.03.2026", "41", "58"],
+    ]
+    path = write(tmp_path, [mark.join(row) for row in padded])
+    layout = one_round(path)
+    assert (layout.skip_lines, layout.foot) == (3, "Zusammenfassung")
+    assert labels(path, layout) == LABELS
+
+
+def test_a_legend_below_a_blank_line_may_begin_as_rows_do(tmp_path: Path) -> None:
+    """A number first in both, and a first column that only numbers the rows."""
+    codes = {"wach": "1", "leicht": "2", "tief": "3", "rem": "4"}
+    table = [
+        f"{i + 1}\t{START + timedelta(seconds=30 * i):%Y-%m-%d %H:%M:%S}\t{codes[label]}\t{50 + i % 9},5"
+        for i, label in enumerate(LABELS)
+    ]
+    head = ["Aufzeichnung", "Nacht:\t14.3.2026 - 15.3.2026", "", "Nr\tZeit\tPhase\tPuls"]
+    legend = ["", "Erklärung:", "1\twach", "2\tleicht", "3\ttief", "4\trem", "", "Summe:\t7 h"]
+    path = write(tmp_path, [*head, *table, *legend], "night.tsv")
+    layout = one_round(path)
+    assert labels(path, layout) == [codes[label] for label in LABELS]
+    assert layout.stages == {"1": "wake", "2": "light", "3": "deep", "4": "R"}
+
+
+def test_a_diary_of_rows_with_numbers_drops_no_half_of_the_night(tmp_path: Path) -> None:
+    """Where rows with three figures look like times, those before them are no title."""
+    table = [f"{i + 1}\t23.{i // 60}:{i % 60}\twach" for i in range(400)]
+    proposal = propose_layout(write(tmp_path, [*table, "", "Ende\tzwei"], "night.txt"))
+    skipped = [s.value for s in proposal.settings if s.key == "skip_lines"] if proposal else []
+    assert not skipped or skipped[0] <= 20
+
+
+def test_tables_of_several_nights_below_titles_are_told_apart_by_them(tmp_path: Path) -> None:
+    lines = ["# Nights", ""]
+    for day in (13, 14, 15):
+        lines += [
+            f"## Night of {day} March 2026",
+            "",
+            "- in bed at 22.40",
+            "",
+            "| Zeit | Dauer | Phase |",
+            "|---|---|---|",
+        ]
+        moment = datetime(2026, 3, day, 23, 1)
+        for label, epochs in BOUTS[day - 13 : day + 37]:
+            lines.append(f"| {moment:%H.%M} | {epochs} min | {label} |")
+            moment += timedelta(minutes=epochs)
+        lines += ["", f"**Summe: {day} min**, tief 5", ""]
+    path = write(tmp_path, lines, "nights.md")
+    proposal = propose_layout(path)
+    assert proposal is not None
+    values = {s.key: s.value for s in proposal.settings}
+    assert values["night_column"] == "title above"
+    blanks = {s.key: [o.value for o in s.others] for s in proposal.blanks}
+    assert blanks["night"] == [f"Night of {day} March 2026" for day in (13, 14, 15)]
+    assert set(blanks) == {"night", "begins"}
+    answers = {"night": "Night of 14 March 2026", "begins": "2026-03-14T23:01:00"}
+    spans = read_spans(path, layout=proposal.layout(answers))
+    assert spans.start == datetime(2026, 3, 14, 23, 1)
+    assert [round(s / 60) for s in spans.duration_s] == [epochs for _, epochs in BOUTS[1:51]]
+    assert [spans.labels[code] for code in spans.codes] == [label for label, _ in BOUTS[1:51]]

@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError, Option, for_page
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
@@ -173,14 +174,22 @@ def _read_rows(reading: TableReading) -> ScoredSpans:
 
 
 def _without_closing(reading: TableReading, said: Labels, times: RowTimes, staged: Rows) -> Rows:
-    """Return rows without a last one that says nothing is scored any more, where rows last until the next one."""
+    """Return rows without those that last no time, where rows last until the next one.
+
+    They are a last one that says nothing is scored any more, and those that say so at the moment of a stage.
+    """
     lasts = times.ends is not None or reading.columns.duration is not None
     if lasts or reading.layout.shape is not Shape.INTERVALS:
         return staged
     onset = times.starts.us[staged]
-    at_end = onset == times.starts.us.max()
     unscored = np.array([stage == UNSCORED for stage in said.stages])[said.codes[staged]]
-    return staged[~at_end] if at_end.any() and unscored[at_end].all() and not at_end.all() else staged
+    doubled = unscored & np.isin(onset, onset[~unscored])
+    if doubled.any():
+        reading.notes.append(Note.of(NoteKind.UNSCORED_AT_STAGE, count=int(np.count_nonzero(doubled))))
+    at_end = onset == times.starts.us.max()
+    is_closed = at_end.any() and unscored[at_end].all() and not at_end.all()
+    kept: Rows = staged[~(doubled | (at_end & is_closed))]
+    return kept
 
 
 def _read_runs(reading: TableReading) -> ScoredSpans:

@@ -59,9 +59,9 @@ def refuse_counted_recordings(reading: TableReading) -> None:
         name = shorten(table.names[position])
         problem = "another recording seems to begin where this column changes, and no row tells a time"
         found = f"'{shorten(cells[row])}' after {row} rows of '{shorten(cells[row - 1])}'"
-        in_layout = f"\n    [file]\n    {key}_column = {toml_text(table.names[position])}\n    {key} = "
+        column, value = toml_text(table.names[position]), toml_text(cells[0])
         remedy = for_page(
-            f"Say which to read in a layout, with {in_layout}{toml_text(cells[0])}",
+            f"Say which to read in a layout, with\n    [file]\n    {key}_column = {column}\n    {key} = {value}",
             f'Say at the head of the column that it is "{key}", and {asked(key)}',
         )
         remedy += "; if it is something else, take the column out of a copy."

@@ -326,6 +326,7 @@ def _clock(reading: TableReading, starts: Times, shown_in: tzinfo) -> FileClock:
             begins = place_in_zone(begins, reading.zone, path=layout.name, where=where)
         else:  # a moment as it is, by the clock of the zone
             begins = begins.astimezone(_known_zone(reading.zone, layout.name))
+            reading.notes.append(Note.of(NoteKind.ZONE_BESIDE_TIMES, zone=ZoneName(reading.zone)))
     return FileClock(Clock.ELAPSED, None, begins)
 
 

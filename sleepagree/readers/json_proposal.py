@@ -1,0 +1,252 @@
+"""Which list of a JSON document is the night, and what stands beside its rows."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from datetime import date, datetime, time, timedelta
+from typing import Any, Final
+
+from sleepagree.readers.beside_rows import (
+    moments_told,
+    of_document,
+)
+from sleepagree.readers.column_kinds import Kind, is_zone
+from sleepagree.readers.column_roles import Found
+from sleepagree.readers.json.beside import (
+    beginning,
+    beginning_of_rows,
+    beginnings,
+    days_of_nights,
+    legend_names,
+    legends,
+    moments_beside,
+    nights_like,
+    one_night,
+    texts_beside,
+)
+from sleepagree.readers.label_meanings import called
+from sleepagree.readers.layout import (
+    DURATION_UNITS,
+    Layout,
+)
+from sleepagree.readers.layout_proposal import Choice, Setting, Why
+from sleepagree.readers.placed_roles import (
+    roles_of,
+    taken_apart,
+    with_beside,
+)
+from sleepagree.readers.table_place import (
+    record_paths,
+)
+
+_FEWEST_ROWS: Final = 3
+_LEGENDS_ARE_SHORTER: Final = 4
+#: Other nights to show beside the one that is proposed.
+_MOST_NIGHTS: Final = 8
+#: A night that begins further from a moment than this is another one.
+_NEAR: Final = timedelta(hours=12)
+#: What a day beside the rows is taken for: that of the evening, as most say.
+_EVENING: Final = time(20)
+
+
+def json_readings(path: str, document: Any, given: Layout, near: datetime | None) -> Iterator[Found]:
+    """Yield the lists of a document that may be the night, with what stands beside them; a legend is no night."""
+    paths = [] if given.records else record_paths(document)
+    where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
+    found = [f for values in where if (f := roles_of(path, taken_apart(values), given)) is not None]
+    found = _without_lists_of_nights([replace(f, labels=called(f.labels, legends(document))) for f in found])
+    found = [f for f in found if f.is_whole]
+    # with a column for each stage, "*" would make labels of all names of columns
+    found = [f for f in found if any(s.key == "stage_columns" for s in f.settings)] or found
+    rows = [_size(f) for f in found]
+    long = [f for f, n in zip(found, rows, strict=True) if n >= _FEWEST_ROWS and _is_no_legend(f, n, max(rows))]
+    names = legend_names(document)
+    explained = [f for f in long if _records(f).rpartition(".")[2] in names]
+    for one in _one_of_each(path, document, explained or long, given, near):
+        yield _with_what_is_beside(one, document, given)
+
+
+def _with_what_is_beside(one: Found, document: Any, given: Layout) -> Found:
+    """Return the rows of a night with when it begins, its zone, and what a legend calls its labels."""
+    night = one_night(document, _records(one))
+    named, moments = tuple(beginnings(night)), moments_beside(document, _records(one))
+    whole = beginning_of_rows(moments, _lasting(one))
+    settings = tuple(_begun(s, named if whole is None else [whole], moments) for s in one.settings)
+    begins = next((s for s in settings if s.key == "begins"), None)
+    held = [moment for _, moment in named or moments] if begins is None or begins.value is None else [begins.value]
+    if begins is not None and given.zone is None and given.begins is None:
+        settings = (*settings, *_zone_setting(texts_beside(night), held))
+    fields = of_document(document, _records(one))
+    if any(s.key == "begins" and s.shown for s in settings):  # by fields that tell it better
+        fields = tuple(field for field in fields if not moments_told([field]))
+    settings = with_beside(_told_epochs(settings, one), fields)
+    return replace(one, settings=settings, labels=called(one.labels, legends(document)))
+
+
+def _lasting(found: Found) -> float:
+    """Return how long all rows that are counted last together, in seconds; 0 where that is not known."""
+    told = {setting.key: setting.value for setting in found.settings}
+    column = next((c for c in found.columns if c.name == told.get("duration")), None)
+    if column is not None:
+        unit = 1.0 if column.kind is Kind.LENGTHS else DURATION_UNITS.get(told.get("duration_unit") or "", 0.0)
+        return float(column.numbers.sum()) * unit
+    return _size(found) * float(told.get("epoch_seconds") or 0.0)
+
+
+def _zone_setting(texts: Sequence[tuple[str, str]], moments: Sequence[str]) -> tuple[Setting, ...]:
+    """Return the line about the zone of a night that begins at a moment in UTC: as a field tells it, else a blank.
+
+    The other side may have a clock without a zone, and nothing else places the two beside each other.
+    """
+    if not moments or any(datetime.fromisoformat(m).utcoffset() != timedelta(0) for m in moments):
+        return ()
+    zones = {text: path for path, text in texts if is_zone(text)}
+    if len(zones) != 1:
+        return (Setting("zone", None, Why.UNTOLD),)
+    return tuple(Setting("zone", zone, Why.ANCHOR, shown=(path,)) for zone, path in zones.items())
+
+
+def _is_no_legend(found: Found, rows: int, longest: int) -> bool:
+    """Whether a list is no legend beside longer ones: it is nearly as long as they are, or known words come back."""
+    return rows * _LEGENDS_ARE_SHORTER >= longest or (found.known > 0 and rows >= 2 * len(found.labels))
+
+
+def _without_lists_of_nights(found: Sequence[Found]) -> list[Found]:
+    """Return what may be a night without lists of several, each of which holds rows with more words for stages."""
+    nights = [one for one in found if any(_is_night_of(other, one) for other in found)]
+    # the same list may be found without its path
+    return [one for one in found if not any(one.columns == of.columns for of in nights)]
+
+
+def _is_night_of(rows: Found, nights: Found) -> bool:
+    """Whether rows are inside one element of a list, whose own fields hold fewer words for stages."""
+    _, bracket, inner = _records(rows).removeprefix(_records(nights)).partition("].")
+    is_inside = bool(bracket and inner) and _records(rows).startswith(f"{_records(nights)}[")
+    is_runs = any(s.key == "shape" and s.value == "runs" for s in nights.settings)
+    return is_inside and not is_runs and rows.is_whole and nights.known <= rows.known
+
+
+def _one_of_each(
+    path: str, document: Any, found: Sequence[Found], given: Layout, near: datetime | None
+) -> Iterator[Found]:
+    """Yield of nights in a list the one nearest to a moment, else the latest, with the others beside it.
+
+    Nights whose rows tell their moments are read together: the other file's time chooses among them.
+    """
+    by_list: dict[str, list[Found]] = {}
+    for one in found:
+        by_list.setdefault(_without_elements(_records(one)), []).append(one)
+    for nights in by_list.values():
+        if "[" not in _records(nights[-1]):
+            yield from nights
+            continue
+        together = {"records": _without_elements(_records(nights[-1]))}
+        if (
+            _tells_moments(nights[-1])
+            and (whole := roles_of(path, taken_apart(together), given))
+            and _tells_moments(whole)
+        ):
+            yield whole
+            continue
+        told = {p: beginning(document, p) for p in nights_like(document, _records(nights[-1]))}
+        days = days_of_nights(document, _records(nights[-1]))
+        chosen, why = _choose_night(told, days, near, [_records(f) for f in nights])
+        evaluated = [_with_other_labels(f, nights) for f in nights if _records(f) == chosen]
+        for one in evaluated or filter(None, [roles_of(path, taken_apart({"records": chosen}), given)]):
+            yield replace(one, settings=tuple(_night_setting(s, chosen, told, days, why) for s in one.settings))
+
+
+def _with_other_labels(one: Found, nights: Sequence[Found]) -> Found:
+    """Return a night with the labels that only other nights have: its layout serves them too."""
+    held = {label.label for label in one.labels}
+    more = {m.label: replace(m, is_counted=False) for night in nights for m in night.labels if m.label not in held}
+    return replace(one, labels=(*one.labels, *more.values()))
+
+
+def _without_elements(path: str) -> str:
+    return re.sub(r"\[\d+\]", "", path)
+
+
+def _tells_moments(found: Found) -> bool:
+    """Whether rows begin at moments, with their dates, and none would last until the next night."""
+    if any(s.key == "shape" for s in found.settings):
+        return False
+    start = next((s.value for s in found.settings if s.key == "start"), None)
+    return any(column.name == start and column.kind is Kind.MOMENTS for column in found.columns)
+
+
+def _choose_night(
+    told: Mapping[str, str | None], days: Mapping[str, tuple[str, date]], near: datetime | None, long: Sequence[str]
+) -> tuple[str, Why | None]:
+    """Return the path of one of several nights, and why: nearest to a moment, else the latest that is no short one."""
+    if len(told) == 1:
+        return next(iter(told)), None
+    moments = {path: datetime.fromisoformat(moment).replace(tzinfo=None) for path, moment in told.items() if moment}
+    moments = moments or {path: datetime.combine(day, _EVENING) for path, (_, day) in days.items()}
+    if near is not None and moments:
+        apart = {path: abs(moment - near.replace(tzinfo=None)) for path, moment in moments.items()}
+        nearest = min(apart, key=lambda path: apart[path])
+        if apart[nearest] <= _NEAR:
+            return nearest, Why.NEAREST
+    return max(
+        long, key=lambda path: (moments.get(path, datetime.min), long.index(path))
+    ), Why.LATEST if moments else Why.LAST
+
+
+def _night_setting(
+    setting: Setting,
+    chosen: str,
+    told: Mapping[str, str | None],
+    days: Mapping[str, tuple[str, date]],
+    why: Why | None,
+) -> Setting:
+    """Return the line about the list of records with the other nights, those next to the chosen one first of many."""
+    if setting.key == "begins" and chosen in days and not setting.shown:
+        return replace(setting, shown=(days[chosen][0],))
+    if setting.key != "records" or why is None:
+        return setting
+    paths, moments = list(told), sorted(moment for moment in told.values() if moment)
+    here = paths.index(chosen)
+    first = max(0, min(here - _MOST_NIGHTS // 2, len(paths) - _MOST_NIGHTS - 1))
+    near = [path for path in paths[first : first + _MOST_NIGHTS + 1] if path != chosen]
+    others = tuple(Choice(path, told[path] or days.get(path, ("",))[0]) for path in near)
+    ends = (moments[0], moments[-1]) if moments else ()
+    return replace(setting, why=why, others=others, shown=(str(len(paths)), *ends))
+
+
+def _records(found: Found) -> str:
+    return next((str(s.value) for s in found.settings if s.key == "records"), "")
+
+
+def _size(found: Found) -> int:
+    """Return the number of rows, or of epochs where a cell holds the codes of many."""
+    if any(s.key == "shape" and s.value == "runs" for s in found.settings):
+        return sum(label.rows for label in found.labels)
+    return max((column.rows for column in found.columns), default=0)
+
+
+def _told_epochs(settings: tuple[Setting, ...], found: Found) -> tuple[Setting, ...]:
+    """Return lines with the length of an epoch that a value and its unit beside the codes tell."""
+    columns = {column.name: column for column in found.columns}
+    for name, column in columns.items():
+        stem = name.removesuffix(".value")
+        unit = columns.get(f"{stem}.unit")
+        if stem == name or unit is None or unit.distinct != 1 or unit.values[0] not in DURATION_UNITS:
+            continue
+        if column.distinct == 1 and column.kind in (Kind.NUMBERS, Kind.CODES):
+            seconds = round(float(column.numbers[0]) * DURATION_UNITS[unit.values[0]], 3)
+            told = Setting("epoch_seconds", seconds, Why.ANCHOR, shown=(stem,))
+            return tuple(told if s.key == "epoch_seconds" else s for s in settings)
+    return settings
+
+
+def _begun(setting: Setting, named: Sequence[tuple[str, str]], moments: Sequence[tuple[str, str]]) -> Setting:
+    """Return the blank of the beginning filled in, where one field is named so; else with all that may tell it."""
+    if setting.key != "begins" or setting.value is not None:
+        return setting
+    if len({moment for _, moment in named}) == 1:
+        return Setting("begins", named[0][1], Why.ANCHOR, shown=(named[0][0],))
+    told = tuple(f"{path} = {moment}" for path, moment in named or moments)
+    return replace(setting, shown=told) if told else setting

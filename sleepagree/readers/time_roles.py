@@ -1,0 +1,175 @@
+"""When the rows of a table begin: which columns tell it, in which form, and what stays open."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Final
+
+import numpy as np
+
+from sleepagree.readers.column_kinds import (
+    ColumnSeen,
+    Kind,
+    TimeReading,
+    elapsed_forms,
+    elapsed_us,
+    read_every_way,
+)
+from sleepagree.readers.layout import (
+    TimeForm,
+    strptime_has_half_days,
+)
+from sleepagree.readers.layout_proposal import Choice, Setting, Why
+from sleepagree.readers.recording_roles import (
+    stands_still,
+)
+from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Microseconds
+from sleepagree.readers.times.words import read_length
+
+_FEWEST_CHANGES: Final = 5
+_NEARLY_ALWAYS: Final = 0.9
+
+
+def time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microseconds | None]:
+    """Return the lines about when rows begin, and when they do; None where no column tells."""
+    moments = [c for c in columns if c.kind is Kind.MOMENTS and c.distinct > 1]
+    if any(map(elapsed_forms, (c for c in columns if c.kind is Kind.NUMBERS))):
+        moments = [c for c in moments if not stands_still(c)]  # when a night began, beside times since then
+    else:
+        moments = [c for c in moments if not stands_still(c)] or moments  # when rows were written, all at once
+    if moments:
+        start = _first_of_pair(moments)
+        others = tuple(Choice(c.name) for c in moments if c is not start and not _pair(start, c))
+        made = [Setting("start", start.name, Why.ONLY if not others else Why.FIRST, others)]
+        made += form_settings(start.readings)
+        made += zone_settings(columns, start.readings[0])
+        made += [Setting("begins", None, Why.UNTOLD)] if start.readings[0].times.clock is Clock.ELAPSED else []
+        return made, start.readings[0].times.us
+    days = [c for c in columns if c.kind is Kind.TIMES_OF_DAY and c.distinct > 1]
+    dates = [c for c in columns if c.kind is Kind.DATES]
+    if days and dates:
+        return _dated(columns, dates, days)
+    if days:
+        made = [Setting("start", days[0].name, Why.ONLY if len(days) == 1 else Why.FIRST)]
+        half = next((c for c in columns if c.kind is Kind.HALVES), None)
+        joined = [] if half is None else [f"{a} {b}" for a, b in zip(days[0].cells, half.cells, strict=True)]
+        reading, *_ = read_every_way(joined) or days[0].readings
+        form, us = reading.form, reading.times.us
+        if half is not None and form and "%p" in form:
+            made.append(Setting("am_pm", half.name, Why.ONLY))
+        if us[0] == 0 and all(read_length(cell) is not None for cell in days[0].values):
+            made.append(Setting("time", TimeForm.ELAPSED_S.value, Why.FROM_ZERO, (Choice(TimeForm.ISO.value),)))
+            return [*made, Setting("begins", None, Why.UNTOLD)], us
+        made += [Setting("time", form, Why.ONE_FORM)] if form else []
+        us = us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * turn_of(form)
+        return [*made, Setting("begins", None, Why.UNTOLD)], us
+    for column in columns:
+        if column.kind in (Kind.NUMBERS, Kind.COUNT) and (forms := elapsed_forms(column)):
+            made = [Setting("start", column.name, Why.ONLY)]
+            made.append(Setting("time", forms[0].value, Why.AS_LONG, tuple(Choice(f.value) for f in forms[1:])))
+            return [*made, Setting("begins", None, Why.UNTOLD)], elapsed_us(column, forms[0])
+    return [], None
+
+
+def turn_of(form: str | None) -> int:
+    """Return the microseconds after which a clock in a form shows the same again."""
+    return DAY_US // 2 if form and strptime_has_half_days(form) else DAY_US
+
+
+def form_settings(readings: Sequence[TimeReading]) -> list[Setting]:
+    """Return the line about the form of times; both forms where no row tells which."""
+    if len(readings) > 1:
+        return [Setting("time", None, Why.TWO_FORMS, tuple(Choice(r.form, r.when) for r in readings))]
+    return [Setting("time", readings[0].form, Why.ONE_FORM)] if readings[0].form else []
+
+
+def _dated(
+    columns: Sequence[ColumnSeen], dates: Sequence[ColumnSeen], days: Sequence[ColumnSeen]
+) -> tuple[list[Setting], Microseconds | None]:
+    """Return the lines about dates and times of day in columns of their own."""
+    date, day = dates[0], days[0]
+    half = next((c for c in columns if c.kind is Kind.HALVES), None)
+    made = [
+        Setting("start", day.name, Why.ONLY if len(days) == 1 else Why.FIRST),
+        Setting(
+            "date", date.name, Why.ONLY if len(dates) == 1 else Why.FIRST, tuple(Choice(c.name) for c in dates[1:])
+        ),
+    ]
+    if date.readings:  # both are times by the file's own types
+        readings: tuple[TimeReading, ...] = ()
+        us = date.readings[0].times.us + day.readings[0].times.us
+    else:
+        ends = [""] * date.rows if half is None else [f" {cell}" for cell in half.cells]
+        joined = [f"{a} {b}{c}" for a, b, c in zip(date.cells, day.cells, ends, strict=True)]
+        readings = read_every_way(joined)
+        if not readings:
+            return [*made, _form_to_tell(joined)], None
+        us = readings[0].times.us
+        made += form_settings(readings)
+    if half is not None:
+        made.append(Setting("am_pm", half.name, Why.ONLY))
+    if (np.diff(us) < -DAY_US // 2).any():
+        both = (
+            Choice("wake-day", "if the date is that of waking up"),
+            Choice("bed-day", "if it is that of going to bed"),
+        )
+        made.append(Setting("night_of", None, Why.DATE_STAYS, both))
+        us = us + DAY_US * (us % DAY_US < DAY_US // 2)  # as the rows follow each other in either case
+    return [*made, *zone_settings(columns, readings[0] if readings else day.readings[0])], us
+
+
+def unread_times(columns: Sequence[ColumnSeen], unread: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
+    """Return the lines about times that no form reads: rows beside them are never counted."""
+    start, *others = unread
+    made = [Setting("start", start.name, Why.FIRST if others else Why.ONLY, tuple(Choice(c.name) for c in others))]
+    cells = start.cells
+    if dates := [c for c in columns if c.kind is Kind.DATES]:
+        made.append(Setting("date", dates[0].name, Why.FIRST if len(dates) > 1 else Why.ONLY))
+        cells = tuple(f"{day} {cell}" for day, cell in zip(dates[0].cells, cells, strict=True))
+    made.append(_form_to_tell(cells))
+    return [*made, Setting("shape", "intervals", Why.CHANGES)] if _changes_always(stage) else made
+
+
+def _form_to_tell(cells: Sequence[str]) -> Setting:
+    """Return the blank for the form of times, with the first and the last of them."""
+    shown = tuple(dict.fromkeys(cell for cell in (cells[0], cells[-1]) if cell.strip()))
+    return Setting("time", None, Why.UNREAD, shown=shown)
+
+
+def nearly_always_differs(stage: ColumnSeen) -> bool:
+    """Whether of many rows nearly all say another stage than the one before: some go on after a gap."""
+    cells = stage.cells
+    changes = sum(a != b for a, b in pairwise(cells))
+    return len(cells) > _FEWEST_CHANGES and changes >= _NEARLY_ALWAYS * (len(cells) - 1)
+
+
+def always_differs(stage: ColumnSeen) -> bool:
+    """Whether no row says what the row before it says."""
+    return all(a != b for a, b in pairwise(stage.cells))
+
+
+def _changes_always(stage: ColumnSeen) -> bool:
+    """Whether so many rows differ from the one before that no file with a row an epoch is like that."""
+    return len(stage.cells) > _FEWEST_CHANGES and always_differs(stage)
+
+
+def zone_settings(columns: Sequence[ColumnSeen], reading: TimeReading) -> list[Setting]:
+    """Return the line about a column of zones beside times on a clock, none where there is none."""
+    zones = [c for c in columns if c.kind is Kind.ZONES]
+    if not zones or reading.times.clock not in (Clock.LOCAL, Clock.DAY):
+        return []
+    return [Setting("zone_column", zones[0].name, Why.ONLY)]
+
+
+def _first_of_pair(moments: Sequence[ColumnSeen]) -> ColumnSeen:
+    """Return the column of beginnings: the one that another follows as its ends, else the first."""
+    return next((a for a in moments if any(_pair(a, b) for b in moments if b is not a)), moments[0])
+
+
+def _pair(start: ColumnSeen, end: ColumnSeen) -> bool:
+    """Whether rows that begin in one column end in the other, before the next begins."""
+    a, b = start.readings[0].times.us, end.readings[0].times.us
+    if a.size != b.size or start.readings[0].times.clock is not end.readings[0].times.clock:
+        return False
+    return bool((a <= b).all() and (a < b).mean() > 0.5 and (b[:-1] <= a[1:] + SECOND_US).mean() > 0.5)
