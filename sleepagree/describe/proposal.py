@@ -126,7 +126,8 @@ def layout_text(
     ]
     lines += _hints(proposal)
     lines += ["", "[stages]", f"# One of {', '.join(STAGE_WORDS)},"]
-    lines.append('# or "unscored" for time without a stage, or "not-a-stage" for rows that are no scoring.')
+    lines.append('# or "unscored" for time without a stage, or "not-a-stage" for rows that are no scoring:')
+    lines.append("# where rows are changes, unscored ends the stage before, and not-a-stage does not.")
     lines += (_label_line(label, stages) for label in proposal.labels)
     if proposal.marked_window:
         lines.append(f"# {_window(proposal.marked_window)}")

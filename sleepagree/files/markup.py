@@ -27,6 +27,9 @@ MARKUP: Final = (".xml", ".html", ".htm", ".ics")
 _MOST_ABOVE: Final = 20
 #: A table so many times longer than any other is the one.
 _LONGER: Final = 4
+_HEADINGS: Final = ("h1", "h2", "h3", "h4", "h5", "h6", "caption")
+_BLOCKS: Final = (*_HEADINGS, "p", "div", "li", "br", "ul", "ol", "section", "title", "table")
+_HIDDEN: Final = ("script", "style", "title")
 _UNFOLD: Final = re.compile(r"\r?\n[ \t]")
 _PROPERTY: Final = re.compile(r"([A-Za-z0-9-]+)((?:;[^:;=]+=(?:\"[^\"]*\"|[^:;\"]*))*):(.*)")
 _ESCAPED: Final = re.compile(r"\\([,;\\nN])")
@@ -105,50 +108,58 @@ def _bare(name: str) -> str:
 
 
 class _Tables(HTMLParser):
-    """The tables of an HTML document, and the texts above the first row of each."""
+    """The tables of an HTML document, and the texts above each, headings last."""
 
     def __init__(self) -> None:
         super().__init__()
         self.tables: list[list[list[str]]] = []
         self.above: list[list[str]] = []
-        self._texts: list[str] = []
-        self._is_cell = False
-        self._is_hidden = False
+        self._texts: list[tuple[bool, str]] = [(False, "")]
+        self._is_cell = self._is_hidden = self._is_heading = False
 
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:  # noqa: ARG002 - as the base class calls it
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:  # noqa: ARG002 - of the base class
         if tag == "table":
             self.tables.append([])
-            self.above.append(list(self._texts))
+            texts = [(is_heading, " ".join(text.split())) for is_heading, text in self._texts]
+            self.above.append([text for _, text in sorted(texts, key=lambda told: told[0]) if text])
+            self._texts = []
         elif tag == "tr" and self.tables:
             self.tables[-1].append([])
         elif tag in ("td", "th") and self.tables and self.tables[-1]:
             self.tables[-1][-1].append("")
             self._is_cell = True
-        elif tag in ("script", "style"):
-            self._is_hidden = True
+        self._is_hidden = self._is_hidden or tag in _HIDDEN
+        if tag in _BLOCKS:
+            self._texts.append((tag in _HEADINGS, ""))
 
     def handle_endtag(self, tag: str) -> None:
         self._is_cell = self._is_cell and tag not in ("td", "th", "tr", "table")
-        self._is_hidden = self._is_hidden and tag not in ("script", "style")
+        self._is_hidden = self._is_hidden and tag not in _HIDDEN
+        if tag in _BLOCKS:
+            self._texts.append((False, ""))
 
     def handle_data(self, data: str) -> None:
         if self._is_cell:
             self.tables[-1][-1][-1] += data
-        elif data.strip() and not self._is_hidden:
-            self._texts.append(data.strip())
+        elif not self._is_hidden:
+            is_heading, text = self._texts[-1] if self._texts else (False, "")
+            self._texts[-1:] = [(is_heading, text + data)]
 
 
 def _html_table(text: str, path: str) -> tuple[list[str], list[list[str]]]:
-    """Return the texts above the longest table, and its rows; tables with the same names are one."""
+    """Return the texts above the longest table, and its rows; those with the same names follow, below their texts."""
     reader = _Tables()
     reader.feed(text)
     tables: dict[tuple[str, ...], list[list[str]]] = {}
     above: dict[tuple[str, ...], list[str]] = {}
     for table, texts in zip(reader.tables, reader.above, strict=True):
         rows = [[" ".join(cell.split()) for cell in row] for row in table if row]
-        if len(rows) > 1:
-            tables.setdefault(tuple(rows[0]), [rows[0]]).extend(rows[1:])
-            above.setdefault(tuple(rows[0]), texts)
+        if len(rows) > 1 and len(rows[0]) > 1:
+            names = tuple(rows[0])
+            if names in tables:
+                tables[names] += [[text] for text in texts[-_MOST_ABOVE:]]
+            tables.setdefault(names, []).extend(rows)
+            above.setdefault(names, texts)
     ranked = sorted(tables, key=lambda names: -len(tables[names]))
     if not ranked:
         raise FileFormatError("the page holds no table", path, remedy="Export the night as CSV or JSON.")

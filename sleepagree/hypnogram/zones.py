@@ -106,7 +106,14 @@ def in_zone_of(spans: ScoredSpans, other: ScoredSpans) -> ScoredSpans:
 
 def named_place(spans: ScoredSpans) -> str | None:
     """Return the zone that was named beside times which tell moments by themselves; None where none was."""
+    if spans.start is None or spans.start.tzinfo is None:
+        return None
     return next((str(note["zone"]) for note in spans.notes if note.kind in _BESIDE_MOMENTS), None)
+
+
+def has_place(start: datetime) -> bool:
+    """Whether a start is on the clock of some place, and not of UTC or an offset alone."""
+    return getattr(start.tzinfo, "key", None) not in (None, "UTC", "Etc/UTC")
 
 
 def _knows(start: datetime, zone_name: str) -> bool:

@@ -12,12 +12,14 @@ from collections.abc import Sequence
 from functools import cache
 from typing import Any, Final, NamedTuple
 
-from sleepagree.mapping.words import fold_label, read_data, recognise_label
+from sleepagree.mapping.words import canonical_stage, fold_label, read_data, recognise_label
 
 _ASIDE: Final = re.compile(r"[()\[\]_/.:-]+")
 #: A text with another one in brackets behind it.
 _BRACKETED: Final = re.compile(r"([^()\[\]]+)[(\[]([^()\[\]]+)[)\]]")
 _ARABIC_LETTERS: Final = str.maketrans("یک", "يك")
+#: Capitals whose small letters are others in Turkish.
+_TURKISH: Final = str.maketrans("İI", "iı")
 #: What stands in a language's table beside its words for stages.
 _BESIDE: Final = ("sleep_words", "letters")
 
@@ -81,7 +83,7 @@ languages=('German',))}
 def _readings(label: str) -> dict[str, str]:
     """Return language -> stage word for those languages that have a plain word for a label."""
     folded = unicodedata.normalize("NFKC", fold_label(label))
-    if found := _plain_readings(folded):
+    if found := _plain_readings(folded) or _plain_readings(fold_label(label.translate(_TURKISH))):
         return found
     match = _BRACKETED.fullmatch(folded)
     if match is None:
@@ -90,7 +92,10 @@ def _readings(label: str) -> dict[str, str]:
     if not inside and recognise_label(match[2].strip()) is None:
         return _plain_readings(before)  # a remark
     # "light (REM)" has two meanings, and so none
-    other = recognise_label(before) or not {*_plain_readings(before).values()} <= {*inside.values()}
+    plain = recognise_label(before)
+    meant = {*inside.values()}
+    is_plain_other = plain is not None and {plain} != {*map(canonical_stage, meant)}
+    other = is_plain_other or not {*_plain_readings(before).values()} <= meant
     return {} if other else inside
 
 

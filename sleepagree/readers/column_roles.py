@@ -74,6 +74,9 @@ _FEWEST_CHANGES: Final = 5
 #: Epochs of 30 s, unless others make a night of a usual length.
 _USUAL_S: Final = (18_000.0, 43_200.0)
 _FEWEST_CLOCKS: Final = 9
+#: So many of the texts of two columns of stages are known words.
+_MOSTLY: Final = 0.5
+_FEWEST_SAME: Final = 3
 
 
 @dataclass(frozen=True)
@@ -186,13 +189,32 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
         if _known(stage)
         else Why.FEW
     )
-    others = tuple(Choice(column.name) for column in stages[1:])
-    made = [*settings, Setting("stage", stage.name, why, others)]
+    rivals = _rivals(stage, stages[1:], named["stage"])
+    if rivals:
+        line = Setting("stage", None, Why.SEVERAL_STAGES, tuple(Choice(c.name) for c in (stage, *rivals)))
+    else:
+        line = Setting("stage", stage.name, why, tuple(Choice(column.name) for column in stages[1:]))
+    made = [*settings, line]
     if is_key := _is_key(stage, settings):
         columns = _in_turn(columns, stage)
         stage = next(column for column in columns if column.name == stage.name)
     rest = [column for column in columns if column is not stage and told.get(column.name, "start") in _OF_TIMES]
-    return _with_times(columns, stage, rest, made, named["start"], given, is_key=is_key)
+    found = _with_times(columns, stage, rest, made, named["start"], given, is_key=is_key)
+    held = {label.label for label in found.labels}
+    more = [m for m in meanings_of([cell for c in rivals for cell in c.cells if cell]) if m.label not in held]
+    return replace(found, labels=(*found.labels, *more))
+
+
+def _rivals(stage: ColumnSeen, others: Sequence[ColumnSeen], named: Sequence[str]) -> list[ColumnSeen]:
+    """Return columns that hold stages as well, such as another person's: words for them, or the same few texts."""
+    is_known, held = _known(stage) >= _MOSTLY, set(filter(None, stage.values))
+    alike = []
+    for column in others:
+        same = held & set(column.values)
+        is_same = len(same) >= _FEWEST_SAME and len(same) >= _MOSTLY * len(held | set(filter(None, column.values)))
+        if (column.name in named) == (stage.name in named) and column.cells != stage.cells:
+            alike += [column] * (is_same or (is_known and _known(column) >= _MOSTLY))
+    return alike
 
 
 def _with_times(

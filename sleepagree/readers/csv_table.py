@@ -80,6 +80,8 @@ _DATED: Final = re.compile(r"\d{4}|\d[./-]\s?\d")
 TITLES: Final = "title above"
 #: A day of a date in words, or a measure.
 _PLAIN_NUMBER: Final = re.compile(r"\d{1,2}[.,]?")
+#: A line that is set off as a title.
+_TITLE: Final = re.compile(r"\s*([#=*_~-])\1+\s*[^\W_].*")
 _BULLET: Final = re.compile(r"^\s*[-*•–+]\s+")
 _BRACKETS: Final = "[]()<>"
 _ARROW: Final = re.compile(r"\s*(?:[-=]+>|[→⇒⟶➔])\s*")
@@ -209,17 +211,20 @@ def part_after_times(line: str) -> str:
 def parted_after_times(lines: Sequence[str]) -> tuple[list[str], int]:
     """Return lines parted behind the times that they begin with, empty in the place of texts, and how many these are.
 
-    Texts are lines above the first time of each piece between blank lines. A line without a time among others may be a
-    torn row and stays, and so do all where each row is a piece by itself. Where texts stand between rows, one of those
-    above it is a last cell of each row: it may tell nights apart.
+    Texts are lines above the first time of each piece between blank lines and titles such as "== Night 2 ==". A line
+    without a time among others may be a torn row and stays, and so do all where each row is a piece by itself. Where
+    texts stand between rows, one of those above it is a last cell of each row: it may tell nights apart.
     """
     parted = [part_after_times(line) for line in lines]
     pieces: list[tuple[list[int], list[int]]] = []
     for is_blank, piece in groupby(range(len(lines)), key=lambda i: not lines[i].strip()):
         if not is_blank:
             numbers = list(piece)
-            texts_first = len(list(takewhile(lambda i: parted[i] == lines[i], numbers)))
-            pieces.append((numbers[:texts_first], numbers[texts_first:]))
+            titles = [i for i in numbers if _TITLE.fullmatch(lines[i])]
+            for begin, end in pairwise(sorted({numbers[0], *titles, numbers[-1] + 1})):
+                part = range(begin, end)
+                texts_first = len(list(takewhile(lambda i: parted[i] == lines[i], part)))
+                pieces.append((list(part[:texts_first]), list(part[texts_first:])))
     if max((len(rows) for _, rows in pieces), default=0) < _FEWEST_TIMED:
         return parted, 0
     told: dict[int, str] = {}

@@ -76,8 +76,8 @@ def _with_what_is_beside(one: Found, document: Any, given: Layout) -> Found:
     settings = tuple(_begun(s, named if whole is None else [whole], moments) for s in one.settings)
     begins = next((s for s in settings if s.key == "begins"), None)
     held = [moment for _, moment in named or moments] if begins is None or begins.value is None else [begins.value]
-    if begins is not None and given.zone is None and given.begins is None:
-        settings = (*settings, *_zone_setting(texts_beside(night), held))
+    zone = _zone_setting(texts_beside(night), held) if given.zone is None and given.begins is None else ()
+    settings = (*settings, *(line for line in zone if begins is not None or line.value is not None))
     fields = of_document(document, _records(one))
     if any(s.key == "begins" and s.shown for s in settings):  # by fields that tell it better
         fields = tuple(field for field in fields if not moments_told([field]))
@@ -100,11 +100,11 @@ def _zone_setting(texts: Sequence[tuple[str, str]], moments: Sequence[str]) -> t
 
     The other side may have a clock without a zone, and nothing else places the two beside each other.
     """
-    if not moments or any(datetime.fromisoformat(m).utcoffset() != timedelta(0) for m in moments):
+    if any(datetime.fromisoformat(m).utcoffset() != timedelta(0) for m in moments):
         return ()
     zones = {text: path for path, text in texts if is_zone(text)}
     if len(zones) != 1:
-        return (Setting("zone", None, Why.UNTOLD),)
+        return (Setting("zone", None, Why.UNTOLD),) if moments else ()
     return tuple(Setting("zone", zone, Why.ANCHOR, shown=(path,)) for zone, path in zones.items())
 
 

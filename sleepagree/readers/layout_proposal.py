@@ -51,6 +51,7 @@ class Why(StrEnum):
     BELOW = "below"
     AMONG_WORDS = "among_words"
     TWO_STAGES = "two_stages"
+    SEVERAL_STAGES = "several_stages"
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,7 @@ from typing import Any, Final
 
 from sleepagree.errors import FileFormatError, SleepAgreeError, shorten
 from sleepagree.files.reading import read_bytes
+from sleepagree.hypnogram.zones import has_place
 from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.beside_rows import (
@@ -63,9 +64,14 @@ from sleepagree.readers.whole_table import whole_table
 
 _MOST_ABOVE: Final = 20
 _MOST_DATES: Final = 12
+#: Rows of other sheets that may explain codes.
+_MOST_LEGENDS: Final = 200
+_LONGEST_LEGEND: Final = 20
+_LEGENDS_ARE_SHORTER: Final = 4
 #: Labels or names of columns that show how a file reads in an encoding.
 _SAMPLES: Final = 3
 _TELLING: Final = 3
+_ZONE: Final = Setting("zone", None, Why.UNTOLD)
 _OVERLAPS: Final = Setting("overlaps", "later-wins", Why.OFFERED, (Choice("shorter-wins"),))
 #: What an inspection calls a column -> its key in a layout, where they differ.
 _KEY_OF: Final = {"person": "person_column", "night": "night_column", "zone": "zone_column"}
@@ -100,12 +106,33 @@ def propose_layout(
     if (known := _labels_alone(Path(path), given)) is not None:
         return known
     try:
-        readings = sorted(_readings(text, given, near), key=lambda reading: reading.score, reverse=True)
+        found = _without_legends(list(_readings(text, given, near)))
+        readings = sorted(found, key=lambda reading: reading.score, reverse=True)
     except FileFormatError:
         return None
     proposals = (_proposal(text, found, given) for found in readings if found.is_whole)
     best = next(filter(_is_layout, proposals), None)
     return None if best is None else _as_read(text, best)
+
+
+def _without_legends(found: Sequence[Found]) -> list[Found]:
+    """Return readings of sheets without short ones that tell no times, where another of many rows tells some."""
+    rows = [max((c.rows for c in one.columns), default=0) for one in found]
+    timed = [n for one, n in zip(found, rows, strict=True) if one.is_whole and _is_timed(one)]
+    longest = max(timed, default=0)
+    return [
+        one
+        for one, n in zip(found, rows, strict=True)
+        if _is_timed(one) or not _is_sheet(one) or n > _LONGEST_LEGEND or n * _LEGENDS_ARE_SHORTER > longest
+    ]
+
+
+def _is_sheet(found: Found) -> bool:
+    return any(setting.key == "sheet" for setting in found.settings)
+
+
+def _is_timed(found: Found) -> bool:
+    return any(setting.key == "start" for setting in found.settings)
 
 
 def _labels_alone(path: Path, given: Layout) -> LayoutProposal | None:
@@ -205,7 +232,7 @@ def _readings(path: str, given: Layout, near: datetime | None) -> Iterator[Found
         if kind != "excel":
             found = roles_of(path, taken_apart(values), given)
         elif (found := _roles_of_sheet(path, values, given)) is not None:
-            found = _dates_elsewhere(path, found, sheets)
+            found = _with_other_sheets(path, found, sheets)
         if found is not None:
             yield found
             if kind == "excel" and found.is_whole:
@@ -244,16 +271,21 @@ def _rows_of_sheet(path: str, layout: Layout) -> list[tuple[int, tuple[str, ...]
     return [(int(str(number)), row) for number, row in zip(table.places.numbers, rows, strict=True)]
 
 
-def _dates_elsewhere(path: str, found: Found, sheets: Sequence[str]) -> Found:
-    """Return what was found on a sheet with the dates on others beside the blank of the beginning, each with its night.
+def _with_other_sheets(path: str, found: Found, sheets: Sequence[str]) -> Found:
+    """Return what was found on a sheet with what a legend on others calls labels, and with their dates.
 
-    Nothing else of those rows is shown.
+    These stand beside the blank of the beginning, each with its night. Nothing else of those rows is shown.
     """
     here = next((s.value for s in found.settings if s.key == "sheet"), None)
     nights = {o.value for s in found.settings if s.key == "night" for o in s.others}
     shown: list[str] = []
-    for sheet in sheets if here is not None and any(s.key == "begins" for s in found.settings) else ():
-        for _, cells in _rows_of_sheet(path, Layout(sheet=sheet)) if sheet != here else ():
+    beside = [s for s in sheets if s != here] if here is not None else []
+    rows = [cells for sheet in beside for _, cells in _rows_of_sheet(path, Layout(sheet=sheet))]
+    if not all(label.word for label in found.labels):
+        lines = [" ; ".join(filter(None, cells)) for cells in rows[:_MOST_LEGENDS]]
+        found = replace(found, labels=called(found.labels, legends_of_lines(lines)))
+    if any(s.key == "begins" for s in found.settings):
+        for cells in rows:
             night = [f"{cell}:" for cell in cells if cell in nights][:1]
             if dates := [cell for cell in cells if dates_in([cell])]:
                 shown.append(" ".join([*night, *dates]))
@@ -390,10 +422,17 @@ def _as_read(path: str, proposal: LayoutProposal) -> LayoutProposal:
         seen = inspect_file(Path(path), layout=proposal.layout(answers))
     except SleepAgreeError as error:
         return replace(proposal, problem=error)
-    offered = (_OVERLAPS,) if seen.overlaps and seen.unknown and _once(proposal) else ()
+    lines = ((_OVERLAPS, seen.overlaps and seen.unknown and _once(proposal)), (_ZONE, _lacks_place(proposal, seen)))
+    offered = tuple(line for line, is_offered in lines if is_offered)
     return replace(
         proposal, settings=(*proposal.settings, *offered), seen=replace(seen, assumed=tuple(answers.items()))
     )
+
+
+def _lacks_place(proposal: LayoutProposal, seen: FileInspection) -> bool:
+    """Whether times are moments and no zone says where: the other side may have the clock of the place."""
+    is_told = any(setting.key in ("zone", "zone_column") for setting in proposal.settings)
+    return not is_told and seen.start is not None and seen.start.tzinfo is not None and not has_place(seen.start)
 
 
 def _some_beginning(columns: Sequence[ColumnSeen]) -> str:

@@ -14,6 +14,7 @@ from sleepagree.errors import counted
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import recognise_label
 from sleepagree.readers.column_kinds import ColumnSeen, Kind
+from sleepagree.readers.csv_table import TITLES
 from sleepagree.readers.json.records import KEY
 from sleepagree.readers.layout import COLUMNS, Layout
 from sleepagree.readers.layout_proposal import Choice, Setting, Why
@@ -185,6 +186,7 @@ def night_of_blocks(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> tuple[S
             c
             for c in columns
             if are_long_blocks(c.cells)
+            or (c.name == TITLES and c.distinct > 1)
             or (
                 alike
                 and c.kind is Kind.CODES

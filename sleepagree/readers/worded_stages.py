@@ -29,6 +29,9 @@ _LONGEST: Final = {False: 4, True: 8}
 _FEWEST_ROWS: Final = 6
 _FEWEST_SHARE: Final = 0.1
 _MOST_ROWS: Final = 0.5
+#: Stages come back; measured values rarely do.
+_MOST_ALIKE: Final = 3
+_FEWEST_ALIKE: Final = 3
 _MOST_TEXTS: Final = 3000
 
 
@@ -111,8 +114,9 @@ def _likely_forms(column: ColumnSeen, *, is_sole: bool) -> tuple[str, ...]:
 
 def varies_in_numbers(column: ColumnSeen) -> bool:
     """Whether many texts of a column that mean no stage are alike but for numbers in them."""
-    others = [value for value in column.values if not _means(value)]
-    return len(others) - len(set(map(without_numbers, others))) >= _FEWEST_ROWS
+    counts = Counter(column.cells)
+    others = [text for text, rows in counts.items() if rows <= _MOST_ALIKE and not _means(text)]
+    return len(others) - len(set(map(without_numbers, others))) >= _FEWEST_ALIKE
 
 
 def _forms_of(cell: str) -> Iterator[tuple[str, str]]:

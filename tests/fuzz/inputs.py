@@ -8,6 +8,7 @@ import io
 import json
 from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
+from html import escape
 from itertools import pairwise
 from typing import Any
 
@@ -517,6 +518,23 @@ def json_files(draw: st.DrawFn, bases: Sequence[Any] = JSON_BASES) -> bytes:
     data = text.encode(encoding, "surrogatepass")
     deep = st.sampled_from([b"[" * 100_000, b'{"a":' * 50_000, b"[1e999]", b'{"a":1,"a":2}', b"NaN", b"1" * 5000])
     return draw(deep) if rarely(draw, 20) else perhaps_damaged(draw, data)
+
+
+@st.composite
+def markup_files(draw: st.DrawFn, form: str) -> bytes:
+    """XML, a page or a calendar of rows with times and labels, some of which are something else."""
+    rows = draw(st.lists(st.tuples(times, labels), min_size=0, max_size=8))
+    cells = [(str(time), str(label)) for time, label in rows]
+    if form == "xml":
+        inside = "".join(f'<row at="{escape(t)}">{escape(w)}</row>' for t, w in cells)
+        text = f'<?xml version="1.0"?><night><rows>{inside}</rows><{draw(labels)}/></night>'
+    elif form == "html":
+        inside = "".join(f"<tr><td>{t}<td>{w}</tr>" for t, w in cells)
+        text = f"<h1>{draw(labels)}</h1><table><tr><th>time<th>stage</tr>{inside}</table>"
+    else:
+        inside = "".join(f"BEGIN:VEVENT\r\nDTSTART:{t}\r\nSUMMARY:{w}\r\nEND:VEVENT\r\n" for t, w in cells)
+        text = f"BEGIN:VCALENDAR\r\n{inside}END:VCALENDAR\r\n"
+    return perhaps_damaged(draw, text.encode("utf-8", "surrogatepass"))
 
 
 # --- tables of nights -------------------------------------------------------------------------------------

@@ -191,7 +191,7 @@ AWAY = {
 def test_stages_are_proposed_and_read_wherever_they_stand(tmp_path, name):
     path = write(tmp_path, AWAY[name])
     proposal = propose_layout(path)
-    assert {setting.key for setting in proposal.blanks} <= {"begins"}
+    assert {setting.key for setting in proposal.blanks} <= {"begins", "zone"}
     assert proposal.blank_labels == ()
     spans = read_json(path, layout=proposal.layout({"begins": at(0)} if proposal.blanks else {}))
     grid = lay_on_epochs(spans, origin_s=0.0)

@@ -271,3 +271,22 @@ def test_rows_of_letters_in_groups_with_numbers_behind(tmp_path: Path) -> None:
         "".join(words[spans.stages[c]] * round(d / 30) for c, d in zip(spans.codes, spans.duration_s, strict=True))
         == night
     )
+
+
+def test_dates_set_off_in_a_log_are_those_of_the_rows_below_them(tmp_path: Path) -> None:
+    """Turkish capitals, of which two have small letters of their own."""
+    words = {"wake": "UYANIK", "light": "HAFİF", "deep": "DERİN", "rem": "REM"}
+    rows, day = ["Günlük", ""], None
+    for i, (edge, (label, _)) in enumerate(zip(EDGES, BOUTS, strict=False)):
+        moment, before = MOMENTS[edge], words[BOUTS[i - 1][0]]
+        if moment.date() != day:
+            day = moment.date()
+            rows.append(f"=== {day.day} {'Mart'} {day.year} ===")
+        rows.append(f"{moment:%H:%M:%S}  EVRE   {before} -> {words[label]}  nabız={50 + i % 9}")
+    rows += [f"{MOMENTS[EDGES[-1]]:%H:%M:%S}  KAYIT  bitti", "", "--- ÖZET ---", "REM : 1 sa 40 dk"]
+    path = write(tmp_path, rows, "uyku.log")
+    proposal, values = proposed(path)
+    assert (values["date"], values["stage_form"]) == ("3", "{stage} nabız=#")
+    assert not proposal.blanks
+    assert [label.label for label in proposal.blank_labels] == ["KAYIT bitti"]
+    assert read(path, proposal.layout({}, {"KAYIT bitti": "not-a-stage"})) == STAGES

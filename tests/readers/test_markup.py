@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 
-from sleepagree.errors import FileFormatError
+from sleepagree.errors import EpochGridError, FileFormatError
 from sleepagree.readers import read_spans
-from tests.readers.test_odd_exports import BOUTS, EDGES, MOMENTS, STAGES, proposed, read
+from tests.readers.test_odd_exports import BOUTS, EDGES, MOMENTS, STAGES, START, proposed, read
 
 ROWS = [(MOMENTS[edge], label, 30 * epochs) for edge, (label, epochs) in zip(EDGES, BOUTS, strict=False)]
 
@@ -81,7 +82,11 @@ def test_the_zone_of_a_calendar_is_a_column(tmp_path: Path) -> None:
         ("a.xml", "<a><b></a>", r"the XML is broken.*"),
         ("a.xml", '<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>', "names entities of its own"),
         ("a.html", "<p>no table</p>", "the page holds no table"),
-        ("a.html", "<table><tr><td>a<tr><td>1</table><table><tr><td>b<tr><td>1</table>", "several tables"),
+        (
+            "a.html",
+            "<table><tr><td>a<td>c<tr><td>1<td>2</table><table><tr><td>b<td>c<tr><td>1<td>2</table>",
+            "several tables",
+        ),
         ("a.ics", "BEGIN:VCALENDAR\nEND:VCALENDAR\n", "no event that begins at a moment"),
     ],
 )
@@ -98,3 +103,25 @@ def test_a_page_in_a_legacy_encoding_names_it(tmp_path: Path) -> None:
     path.write_bytes(text.encode("cp1251"))
     _, values = proposed(path)
     assert values["stage_form"] == "{stage} & тихо"
+
+
+def test_two_nights_of_a_page_are_asked_for_by_their_headings(tmp_path: Path) -> None:
+    """Tables with the same names and no times would go on as one night."""
+    head = "<tr><th>Nr</th><th>Phase</th><th>Length</th></tr>"
+    nights = []
+    for day in (13, 14):
+        rows = "".join(
+            f"<tr><td>{i}.<td>{w}<td>{n // 60} min {n % 60} s" for i, (_, w, n) in enumerate(ROWS[day - 13 :])
+        )
+        nights.append(f"<h2>Night of {day} March 2031</h2><p>Begun: <b>23:01:30</b></p><table>{head}{rows}</table>")
+    path = tmp_path / "nights.html"
+    path.write_text("<h1>Report</h1>" + "<ul><li>deep: 3 h</li></ul>".join(nights), encoding="utf-8")
+    proposal, values = proposed(path)
+    assert values["night_column"] == "title above"
+    asked = {s.key: [o.value for o in s.others] for s in proposal.blanks}
+    assert asked["night"] == ["Night of 13 March 2031", "Night of 14 March 2031"]
+    answers = {"night": "Night of 13 March 2031", "begins": START.isoformat()}
+    assert read(path, proposal.layout(answers)) == STAGES
+    alone = replace(proposal.layout(answers), night=None, night_column=None)
+    with pytest.raises((EpochGridError, FileFormatError), match=r"blank line|another recording"):
+        read_spans(path, layout=alone)

@@ -372,7 +372,7 @@ def test_dates_and_times_are_read_however_they_are_written(tmp_path: Path, form:
 def test_a_word_for_utc_behind_a_time_is_an_offset(tmp_path: Path, form: str) -> None:
     path = timed(tmp_path, lambda moment: moment.strftime(form))
     proposal, _ = proposed(path)
-    assert not proposal.blanks
+    assert [blank.key for blank in proposal.blanks] == ["zone"]
     assert read_spans(path, layout=proposal.layout()).start == START.replace(tzinfo=UTC)
 
 
@@ -967,3 +967,48 @@ def test_lines_of_words_and_numbers_are_no_diary(tmp_path: Path) -> None:
     path = write(tmp_path, ["wake 30", "light 60", "deep 90", "light 30", "rem 60"] * 12, "night.txt")
     proposal = propose_layout(path)
     assert proposal is None or all(s.value != "after times" for s in proposal.settings)
+
+
+@pytest.mark.parametrize("words", [{}, {"wake": "A", "light": "L", "deep": "P", "rem": "S"}])
+def test_of_two_people_in_columns_somebody_says_whose_to_read(tmp_path: Path, words: dict[str, str]) -> None:
+    """Each column could be of the person who wore the reference, and neither is written in."""
+    other = STAGES[::-1]
+    rows = [
+        f"{m:%Y-%m-%d %H:%M:%S},{words.get(b, b)},{words.get(a, a)},{50 + i % 9}"
+        for i, (m, a, b) in enumerate(zip(MOMENTS[:-1], STAGES, other, strict=True))
+    ]
+    path = write(tmp_path, ["Hora,Tomé,Marília,pulso", *rows])
+    proposal, _ = proposed(path)
+    (blank,) = proposal.blanks
+    assert (blank.key, [choice.value for choice in blank.others]) == ("stage", ["Tomé", "Marília"])
+    assert read(path, proposal.layout({"stage": "Marília"}, {v: k for k, v in words.items()})) == STAGES
+    assert read(path, proposal.layout({"stage": "Tomé"}, {v: k for k, v in words.items()})) == other
+
+
+def test_moments_without_a_place_ask_for_it_in_the_same_round(tmp_path: Path) -> None:
+    """The other side may be a recording whose clock tells no zone."""
+    rows = [f"{m:%Y-%m-%dT%H:%M:%S}Z,{s}" for m, s in zip(MOMENTS[:-1], STAGES, strict=True)]
+    device = write(tmp_path, ["quando,fase", *rows])
+    reference = write(
+        tmp_path,
+        [
+            "time,stage",
+            *(f"{m + timedelta(hours=2):%Y-%m-%d %H:%M:%S},{s}" for m, s in zip(MOMENTS, STAGES, strict=False)),
+        ],
+        "lab.csv",
+    )
+    proposal, _ = proposed(device)
+    assert [blank.key for blank in proposal.blanks] == ["zone"]
+    layout = tmp_path / "device.toml"
+    layout.write_text(layout_text(proposal, {"zone": "Europe/Helsinki"}), encoding="utf-8")
+    result = run("night", reference, device, "--layout", layout, "--json", "-")
+    assert result.exit_code == 0
+    told = json.loads(result.stdout)
+    assert told["mappings"][0]["accuracy"] == 1.0
+    assert any("taken for that of Europe/Helsinki" in note for note in told["ledger"]["notes"])
+    layout.write_text(
+        layout.read_text("utf-8").replace('zone = "Europe/Helsinki"', "").replace("zone =", "# "), "utf-8"
+    )
+    refused = run("night", reference, device, "--layout", layout, "--json", "-")
+    assert refused.exit_code == 1
+    assert "--reference-zone" in refused.stderr

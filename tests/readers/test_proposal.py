@@ -30,7 +30,7 @@ def answered(proposal: LayoutProposal, case: Case) -> str:
     flat = {key: value for key, value in true.items() if not isinstance(value, dict)} | true.get("file", {})
     answers: dict[str, Any] = {}
     for blank in proposal.blanks:
-        value = flat.get(blank.key)
+        value = flat.get(blank.key, "Europe/Lisbon" if blank.key == "zone" else None)  # moments whatever the place
         answers[blank.key] = value.isoformat() if isinstance(value, datetime) else value
     answers = {key: value for key, value in answers.items() if value is not None}
     meanings = {m.label: case.meanings[m.label] for m in proposal.blank_labels if m.label in case.meanings}
@@ -116,8 +116,9 @@ def test_other_columns_that_could_be_meant_stand_beside_the_likeliest(tmp_path: 
     proposal = propose_layout(write(tmp_path, "Wann,Erste,Zweite,Puls\n" + body))
     assert proposal is not None
     stage = next(setting for setting in proposal.settings if setting.key == "stage")
-    assert (stage.value, stage.others) == ("Erste", (Choice("Zweite"),))
-    assert '# stage = "Zweite"    # or this' in layout_text(proposal).splitlines()
+    assert (stage.value, stage.others) == (None, (Choice("Erste"), Choice("Zweite")))
+    line = 'stage = ""    # the column of the stages: "Erste", "Zweite"'
+    assert line in layout_text(proposal).splitlines()
 
 
 def test_a_plain_name_goes_before_what_other_columns_hold(tmp_path: Path) -> None:

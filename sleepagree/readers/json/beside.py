@@ -119,10 +119,15 @@ def beginnings(document: Any) -> list[tuple[str, str]]:
 
 
 def moments_beside(document: Any, path: str) -> list[tuple[str, str]]:
-    """Return the fields of the night at a path that hold a moment, whatever their names: the object of its rows."""
+    """Return the fields of the night at a path that hold a moment, whatever their names.
+
+    They are those of the object of its rows, else of the nearest one around it.
+    """
     parent = re.sub(r"\[\d+\]", "", path).rpartition(".")[0]
-    found = [(name, moment) for name, value in parts_of(one_night(document, path)) if (moment := _moment(value))]
-    return [(name, moment) for name, moment in found if name.rpartition(".")[0] == parent]
+    held = [(name, moment) for name, value in parts_of(one_night(document, path)) if (moment := _moment(value))]
+    while not (found := [told for told in held if told[0].rpartition(".")[0] == parent]) and parent:
+        parent = parent.rpartition(".")[0]
+    return found
 
 
 def beginning_of_rows(moments: Sequence[tuple[str, str]], seconds: float) -> tuple[str, str] | None:

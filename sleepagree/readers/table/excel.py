@@ -125,7 +125,8 @@ def _rows(data: bytes, path: str, layout: Layout) -> tuple[list[_Row], tuple[Not
     """Return the rows of the sheet that is meant, with their numbers."""
     held, count = _sheets(data, path, layout.sheet)
     if len(held) > 1:
-        raise _which(path, list(held), "more than one sheet holds something", "one sheet")
+        longest_first = sorted(held, key=lambda title: -len(held[title]))
+        raise _which(path, longest_first, "more than one sheet holds something", "one sheet")
     title = next(iter(held), "")
     told = count > 1 and layout.sheet is None
     notes = (Note.of(NoteKind.SHEET_READ, sheet=OwnWord(title)),) if told else ()

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
+from sleepagree.readers.csv_table import TITLES
 from sleepagree.readers.rows import LabelledRows, Rows
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.times.clock import SECOND_US, Clock, Microseconds
@@ -52,7 +53,7 @@ def refuse_counted_recordings(reading: TableReading) -> None:
     table = reading.table
     for position in sorted(table.columns.keys() - reading.columns.used):
         cells = table.cells(position)
-        if not are_long_blocks(cells):
+        if not are_long_blocks(cells) and (table.names[position] != TITLES or len(set(cells)) == 1):
             continue
         (key,) = choosing_keys([list(dict.fromkeys(cells))])
         row = next(row for row in range(1, len(cells)) if cells[row] != cells[row - 1])
