@@ -404,7 +404,7 @@ class EpochGridError(InputError):
 
     @property
     def settled_by(self) -> str:
-        """Key of a layout that settles it ("overlaps"), or ""."""
+        """Part of a layout that settles it: "overlaps", "stages" (what labels mean), or ""."""
         return str(self.facts or "")
 
 

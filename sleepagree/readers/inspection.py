@@ -326,7 +326,8 @@ def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None)
                 problems.append(error)
                 settled = replace(settled or Layout(), overlaps=Overlaps.LATER_WINS)
             elif unknown:
-                return _Reading(None, tuple(unknown), (*problems, error), overlap)
+                left = () if error.settled_by == "stages" else (error,)
+                return _Reading(None, tuple(unknown), (*problems, *left), overlap)
             else:
                 raise
         else:

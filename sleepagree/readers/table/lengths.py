@@ -128,7 +128,8 @@ def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) ->
             + for_page('[stages] of a layout maps to "not-a-stage"', "is said to be no stage")
             + "), or export the ends too."
         )
-        raise EpochGridError(problem, reading.path, where, expected="a time at which it ends", remedy=remedy)
+        # a label that nobody has explained yet may be that of the closing row
+        raise EpochGridError(problem, reading.path, where, "", "a time at which it ends", remedy, facts="stages")
     closings = np.unique(after) if reading.columns.marks else _closings(reading, starts_us, stops)
     if closings.size == 0 or closings[-1] <= last_us:
         reading.notes.append(Note.of(NoteKind.LAST_ROW_ENDED, count=int(np.unique(after).size)))
