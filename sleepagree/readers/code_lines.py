@@ -15,7 +15,7 @@ _SHORTEST_RUN: Final = 20
 _PAIR: Final = re.compile(r"\s*(\S.*?)\s*(?:[:=：＝→]|\s[-–—]\s)\s*(.*?\S)[\s.]*")
 #: Codes with their names inside a sentence: "Stages: 0 = awake, 1 = light", "awake=0; light=1".
 _CODE: Final = re.compile(
-    r"(?<![\w.,:/-])(?P<code>\d{1,2}|[^\W\d_](?= ?=)|[-–—.?*#](?= ?=)) ?[=:–-] ?"
+    r"(?<![\w.:/-])(?<!\d,)(?P<code>\d{1,2}|[^\W\d_](?= ?=)|[-–—.?*#](?= ?=)) ?[=:–-] ?"
     r"(?P<name>[^\W\d_]+(?:[ -][^\W\d_]+)*?)(?=\s*(?:[,;|/()<.]|$|\d|\s\S{1,2} ?[=:]))"
 )
 _CODE_BEHIND: Final = re.compile(r"(?P<name>[^\W\d_]+(?:[ -][^\W\d_]+)*) ?[=:–-] ?(?P<code>\d{1,2})(?![\w.:/-])")

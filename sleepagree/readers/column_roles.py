@@ -383,9 +383,18 @@ def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[
     able = [c for c in columns if c.kind in (Kind.WORDS, Kind.CODES)]
     varied = [c for c in able if c.distinct > 1 or _known(c)]
     ranked = sorted(
-        varied, key=lambda c: (c.name not in named, -_known(c), c.kind is Kind.CODES, are_blocks(c), _is_measured(c))
+        varied,
+        key=lambda c: (
+            *(c.name not in named, -_known(c), _are_numbers(c), c.kind is Kind.CODES, are_blocks(c), _is_measured(c)),
+        ),
     )
     return [c for c in ranked if _known(c) > 0 or c.name in named] or ranked
+
+
+def _are_numbers(column: ColumnSeen) -> bool:
+    """Whether texts are numbers but for a few, such as "--" among heart rates."""
+    numbers = sum(value.replace(".", "", 1).replace(",", "", 1).isdigit() for value in column.values)
+    return column.kind is Kind.WORDS and numbers >= _MOSTLY * len(column.values)
 
 
 def _is_measured(column: ColumnSeen) -> bool:

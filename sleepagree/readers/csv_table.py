@@ -79,7 +79,9 @@ _DATED: Final = re.compile(r"\d{4}|\d[./-]\s?\d")
 #: What the column of titles is called.
 TITLES: Final = "title above"
 #: A day of a date in words, or a measure.
-_PLAIN_NUMBER: Final = re.compile(r"\d{1,2}[.,]?")
+_PLAIN_NUMBER: Final = re.compile(r"(?:\d{1,3}|\d{5})[.,]?")
+#: Lines above the first row of a piece: more are rows that are not understood.
+_MOST_TEXTS: Final = 20
 #: A line that is set off as a title.
 _TITLE: Final = re.compile(r"\s*([#=*_~-])\1+\s*[^\W_].*")
 _BULLET: Final = re.compile(r"^\s*[-*•–+]\s+")
@@ -225,7 +227,8 @@ def parted_after_times(lines: Sequence[str]) -> tuple[list[str], int]:
                 part = range(begin, end)
                 texts_first = len(list(takewhile(lambda i: parted[i] == lines[i], part)))
                 pieces.append((list(part[:texts_first]), list(part[texts_first:])))
-    if max((len(rows) for _, rows in pieces), default=0) < _FEWEST_TIMED:
+    most_texts, most_rows = (max((len(piece[n]) for piece in pieces), default=0) for n in (0, 1))
+    if most_rows < _FEWEST_TIMED or most_texts > _MOST_TEXTS:
         return parted, 0
     told: dict[int, str] = {}
     texts: list[str] = []
@@ -247,14 +250,14 @@ def _telling(texts: Sequence[str]) -> str:
 
 
 def part_at_spaces(line: str) -> str:
-    r"""Return a line with a tab in the place of two spaces or more.
+    r"""Return a line with a tab in the place of two spaces or more, an empty one in the place of a line that is drawn.
 
     Examples
     --------
     >>> part_at_spaces("23:01   light sleep   52 ")
     '23:01\tlight sleep\t52'
     """
-    return re.sub(r" {2,}|\t", "\t", line.strip(" "))
+    return re.sub(r" {2,}|\t", "\t", line.strip(" ")) if re.search(r"\w", line) else ""
 
 
 def _words_of_time(words: Sequence[str]) -> int:

@@ -494,6 +494,8 @@ def _column_names(value: Any) -> tuple[str, ...] | None:
 
 
 def _epoch_seconds(value: Any) -> float | None:
+    if isinstance(value, str) and re.fullmatch(r"\d+(\.\d+)?", value.strip(), re.ASCII):
+        value = float(value)  # a blank of a proposed layout that was filled in between its quotes
     usable = isinstance(value, int | float) and not isinstance(value, bool) and 1.0 <= value <= _LONGEST_EPOCH_S
     return float(value) if usable else None
 

@@ -87,12 +87,27 @@ def _taken_out(table: Table, column: ColumnSeen, forms: Sequence[str], *, is_giv
     line = Setting("stage_form", value, Why.TWO_STAGES if others else Why.AMONG_WORDS, tuple(map(Choice, choices)))
     rest = meanings_of([label for label, fit in zip(labels, fits, strict=True) if not fit])
     open_ = {label for label, fit, cell in zip(labels, fits, column.cells, strict=True) if not fit and _stages(cell)}
+    # what has no number, is rare, or shares a word with the stages may be one, or say that nothing is recorded
+    shared = set(_WORD.findall(form.replace(STAGE_PLACE, ""))) | _common_words(
+        [label for label, fit in zip(labels, fits, strict=True) if fit]
+    )
     told = tuple(
-        # what has no number may say that nothing was recorded from there on
-        replace(m, word=NOT_A_STAGE * (NUMBER in m.label and m.label not in open_), languages=(), is_beside=True)
+        replace(m, word=NOT_A_STAGE * (m.label not in open_ and _is_measured(m, shared)), languages=(), is_beside=True)
         for m in rest
     )
     return Worded(whole.taking(np.flatnonzero(fits)), column.name, () if is_given else (line,), told)
+
+
+def _common_words(labels: Sequence[str]) -> set[str]:
+    """Return the words that stand in each of several labels."""
+    words = [set(_WORD.findall(label)) for label in dict.fromkeys(labels)]
+    return set.intersection(*words) if len(words) > 1 else set()
+
+
+def _is_measured(label: LabelMeaning, shared: set[str]) -> bool:
+    """Whether the text of other rows has a number, comes again and again, and has no word of the rows with stages."""
+    is_often = label.rows >= _FEWEST_ALIKE
+    return NUMBER in label.label and is_often and shared.isdisjoint(_WORD.findall(label.label))
 
 
 def _likely_forms(column: ColumnSeen, *, is_sole: bool) -> tuple[str, ...]:

@@ -290,3 +290,49 @@ def test_dates_set_off_in_a_log_are_those_of_the_rows_below_them(tmp_path: Path)
     assert not proposal.blanks
     assert [label.label for label in proposal.blank_labels] == ["KAYIT bitti"]
     assert read(path, proposal.layout({}, {"KAYIT bitti": "not-a-stage"})) == STAGES
+
+
+def test_a_report_in_pages_with_numbered_rows_and_french_times(tmp_path: Path) -> None:
+    """Names and a drawn line again on each page, a column of numbers first, columns of spaces."""
+    words = {"wake": "Éveil", "light": "Sommeil léger", "deep": "Sommeil profond", "rem": "Sommeil paradoxal"}
+    rows = []
+    for i, (edge, (label, _)) in enumerate(zip(EDGES, BOUTS, strict=False)):
+        if i % 48 == 0:
+            title = f"RAPPORT DE NUIT                    Page {i // 48 + 1}/3"
+            rows += ["", title, "", "  N°  De         À          Stade              FC", "-" * 60]
+        begin, end = (f"{moment:%Hh%Mm%Ss}" for moment in (MOMENTS[edge], MOMENTS[EDGES[i + 1]]))
+        rows.append(f"{i + 1:4}  {begin}  {end}  {words[label]:<18} {50 + i % 9},5")
+    path = write(tmp_path, [*rows, "", "SYNTHÈSE", "Éveil : 40 min"], "rapport.txt")
+    proposal, values = proposed(path)
+    assert (values["start"], values["end"], values["time"]) == ("De", "À", "%Hh%Mm%Ss")
+    assert [s.key for s in proposal.blanks] == ["begins"]
+    assert read(path, proposal.layout({"begins": START.isoformat()})) == STAGES
+
+
+def test_a_rare_row_and_one_that_shares_a_word_with_the_stages_are_asked_for(tmp_path: Path) -> None:
+    """Getting up is wake, and stands in a row with a number as the stages do."""
+    rows = log("{t:%Y-%m-%d %H:%M:%S} stage {to} conf={n}", other="{t:%Y-%m-%d %H:%M:%S} heat {n}")
+    rows.insert(40, rows[40].partition(" conf")[0][:20] + "stage OUT_OF_BED, strap # 3")
+    rows.insert(60, rows[60][:20] + "fan at 3")
+    proposal, _ = proposed(write(tmp_path, rows, "bunk.log"))
+    kinds = {label.label: label.word for label in proposal.labels if label.is_beside}
+    assert kinds["heat #"] == "not-a-stage"
+    assert [word for label, word in kinds.items() if label.startswith(("stage OUT", "fan"))] == ["", ""]
+
+
+def test_numbers_with_a_dash_among_them_are_no_stages_beside_codes(tmp_path: Path) -> None:
+    codes = {"wake": 0, "light": 2, "deep": 3, "rem": 1}
+    rows = [
+        f"{m:%Y-%m-%d %H:%M:%S},{'--' if i % 50 == 0 else 55 + i % 20},{codes[s]}"
+        for i, (m, s) in enumerate(zip(MOMENTS[:-1], STAGES, strict=True))
+    ]
+    path = write(tmp_path, ["stages,0:wake 1:REM 2:light 3:deep", "", "when,pulse,phase", *rows])
+    proposal, values = proposed(path)
+    assert values["stage"] == "phase"
+    assert read(path, proposal.layout()) == STAGES
+
+
+def test_a_number_between_quotes_is_a_length_of_an_epoch() -> None:
+    assert parse_layout(b'epoch_seconds = "30"', "bunk.toml").epoch_seconds == 30.0
+    with pytest.raises(FileFormatError, match="a number of seconds"):
+        parse_layout(b'epoch_seconds = "half"', "bunk.toml")

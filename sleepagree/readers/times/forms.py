@@ -271,7 +271,8 @@ _DATE_AND_TIME: Final = re.compile(
     rf"(?P<gap>[日일]?,? *[(（]?{_WEEKDAY}[)）]?,? *|[ T,.日일]+| +[-–] +|"
     rf"(?: (?P<of_date>{_WORD}))?,? +(?P<word>{_WORD} +)?))?(?P<before>[AP]M *)?"
     rf"(?P<lead>{_WORD} *)?(?P<hour>[0-9]{{1,2}})(?P<mark>[:.：]| ?h ?|[時时點点시] *)(?P<minute>[0-9]{{2}})"
-    r"(?:(?P<again>[:.：]|[分분] *)[0-9]{2}(?P<fraction>[.,][0-9]{1,6})?)?(?P<tail>[秒초分분]?)"
+    r"(?:(?P<again>[:.：]|[分분] *| ?m(?:in)? ?)[0-9]{2}(?P<fraction>[.,][0-9]{1,6})?)?"
+    r"(?P<tail>(?<=\d) ?s\b|[秒초分분]?)"
     rf"(?P<half> ?[AP]M)?(?P<behind>(?! ?[Zz]$) ?{_WORD})?(?P<offset> ?(?:[Zz]|[+-][0-9]{{2}}:?[0-9]{{2}}))?"
 )
 #: Date and time in digits alone, or with one mark between them.
