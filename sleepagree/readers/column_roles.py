@@ -211,7 +211,10 @@ def _rivals(stage: ColumnSeen, others: Sequence[ColumnSeen], named: Sequence[str
     alike = []
     for column in others:
         same = held & set(column.values)
-        is_same = len(same) >= _FEWEST_SAME and len(same) >= _MOSTLY * len(held | set(filter(None, column.values)))
+        either = held | set(filter(None, column.values))
+        # numbers of nights or of cycles may be those of stages
+        is_alike = same == either and not are_blocks(column) if column.kind is Kind.CODES else True
+        is_same = is_alike and len(same) >= _FEWEST_SAME and len(same) >= _MOSTLY * len(either)
         if (column.name in named) == (stage.name in named) and column.cells != stage.cells:
             alike += [column] * (is_same or (is_known and _known(column) >= _MOSTLY))
     return alike

@@ -1008,10 +1008,10 @@ REFUSED = [
     ),
     pytest.param(
         None,
-        ("time,stage\n2026-03-01T22:30:00,wake\n2026-03-01T22:30:30,wake\n2026-03-01T22:31:00,light\n22h31m30,light\n"),
+        ("time,stage\n2026-03-01T22:30:00,wake\n2026-03-01T22:30:30,wake\n2026-03-01T22:31:00,light\n22q31q30,light\n"),
         FileFormatError,
         (
-            "night.csv: line 5, column 'time': the time cannot be read. Found '22h31m30'; expected a "
+            "night.csv: line 5, column 'time': the time cannot be read. Found '22q31q30'; expected a "
             "time such as 2026-03-01T22:30:00. Correct the row."
         ),
         id="unreadable-time",
