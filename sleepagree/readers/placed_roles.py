@@ -25,7 +25,7 @@ from sleepagree.readers.layout import (
 from sleepagree.readers.layout_proposal import Choice, Setting, Why
 from sleepagree.readers.table.across import hours_column, turned
 from sleepagree.readers.table.table import Table
-from sleepagree.readers.table_parts import foot_text
+from sleepagree.readers.table_parts import foot_apart, foot_text, text_of_foot
 from sleepagree.readers.whole_table import whole_table
 
 _MOST_DATES: Final = 12
@@ -79,7 +79,21 @@ def footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found
     if table is not None and given.foot is None and (foot := foot_text(table)):
         settings = [*(s for s in settings if s.key != "foot"), Setting("foot", foot, Why.BELOW)]
         table = placed_table(path, settings, given)
-    return None if table is None else _roles_across(table, settings, given)
+    found = None if table is None else _roles_across(table, settings, given)
+    if table is None or found is None or given.foot is not None or not _has_marks(found):
+        return found
+    _, below = foot_apart(table)  # sums of marks have no label that could say that they are no stages
+    cells = [below.cells(i)[0] for i in sorted(below.columns)] if below.places.numbers else []
+    if not any(cells):
+        return found
+    settings = [*settings, Setting("foot", text_of_foot(cells), Why.BELOW)]
+    table = placed_table(path, settings, given)
+    return found if table is None else _roles_across(table, settings, given)
+
+
+def _has_marks(found: Found) -> bool:
+    """Whether columns have the marks of stages, and nothing says yet what stands below them."""
+    return {"stage_columns", "foot"} & {setting.key for setting in found.settings} == {"stage_columns"}
 
 
 def placed_layout(given: Layout, values: dict[str, Any]) -> Layout:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -126,3 +126,22 @@ def test_numbers_that_begin_again_below_the_first_are_no_time_since_the_start(tm
     path = write(tmp_path, [["Klo", "Vaihe"], *([float(c), s] for c, s in zip(cells, LABELS, strict=False))])
     proposal = propose_layout(path)
     assert proposal is None or not any(s.key in ("time", "shape", "epoch_number") and s.value for s in proposal.told)
+
+
+def test_sums_below_columns_of_marks_are_a_foot(tmp_path: Path) -> None:
+    """They have no time, and no label that could say that they are no stages."""
+    stages = ["Czuwanie", "Płytki", "Głęboki", "REM"]
+    body = [
+        [i + 1, time((22 + (14 + i) // 60) % 24, (14 + i) % 60), *("x" if n == i // 9 % 4 else None for n in range(4))]
+        for i in range(300)
+    ]
+    rows = [["Pracownia"], [], ["Lp.", "Godzina", *stages], *body, [], ["Razem (min)", None, 43, 20, 68, 119]]
+    path = write(tmp_path, rows)
+    proposal = propose_layout(path)
+    assert proposal is not None
+    values = {s.key: s.value for s in proposal.settings}
+    assert (values["foot"], values["stage_columns"]) == ("Razem (min)", tuple(stages))
+    meanings = dict(zip(stages, STAGES, strict=True))
+    layout = proposal.layout({"begins": "2031-09-01T22:14:00"}, meanings)
+    spans = read_spans(path, layout=layout)
+    assert int(spans.duration_s.sum()) == 300 * 60
