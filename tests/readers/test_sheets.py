@@ -145,3 +145,17 @@ def test_sums_below_columns_of_marks_are_a_foot(tmp_path: Path) -> None:
     layout = proposal.layout({"begins": "2031-09-01T22:14:00"}, meanings)
     spans = read_spans(path, layout=layout)
     assert int(spans.duration_s.sum()) == 300 * 60
+
+
+def test_dates_as_texts_beside_times_as_cells(tmp_path: Path) -> None:
+    """Thai dates of the Buddhist era, which no spreadsheet program takes for dates."""
+    moments = [BEGINS + timedelta(seconds=30 * i) for i in range(len(LABELS) + 240)]
+    labels = [STAGES[i // 7 % 4] for i in range(len(moments))]
+    rows = [[f"{m:%d/%m}/{m.year + 543}", m.time(), s] for m, s in zip(moments, labels, strict=True)]
+    path = write(tmp_path, [["วันที่", "เวลา", "ระยะ"], *rows])
+    proposal = propose_layout(path)
+    assert proposal is not None
+    assert {s.key: s.value for s in proposal.settings}["time"] == "%d/%m/%EY %H:%M:%S"
+    spans = read_spans(path, layout=proposal.layout())
+    assert spans.start == BEGINS
+    assert labels_of(spans) == labels

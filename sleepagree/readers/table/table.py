@@ -13,7 +13,7 @@ from sleepagree.hypnogram.spans import Origin
 from sleepagree.readers.columns import Columns
 from sleepagree.readers.layout import Layout, Shape
 from sleepagree.readers.rows import Places, Rows
-from sleepagree.readers.times.clock import Column, Times, naive_datetime
+from sleepagree.readers.times.clock import Clock, Column, Times, naive_datetime
 
 #: A column: texts, or times that the file stores as such.
 ColumnData = Sequence[str] | Times
@@ -77,6 +77,8 @@ class Table(NamedTuple):
         data = self.columns[position]
         if not isinstance(data, Times):
             return [text.strip() for text in data]
+        if data.clock is Clock.DAY:
+            return [str(naive_datetime(us).time()) for us in data.us.tolist()]
         return [str(naive_datetime(us)).removesuffix(" 00:00:00") for us in data.us.tolist()]
 
     def taking(self, rows: Rows) -> Table:

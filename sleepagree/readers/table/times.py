@@ -103,6 +103,8 @@ def read_starts(reading: TableReading) -> Times:
         raise reading.contradiction("epoch_number", "the times tell when rows begin")
     data = table.columns[position]
     column = reading.column(position)
+    if isinstance(data, Times) and data.clock is Clock.DAY and _has_texts_of_dates(reading):
+        data = table.cells(position)
     if isinstance(data, Times):
         if reading.columns.am_pm is not None:
             raise reading.contradiction("am_pm", "the times are no texts that AM or PM could stand behind")
@@ -127,6 +129,12 @@ def read_starts(reading: TableReading) -> Times:
     elif layout.night_of is not None:
         reading.notes.append(Note.of(NoteKind.NIGHT_OF_UNUSED))
     return times
+
+
+def _has_texts_of_dates(reading: TableReading) -> bool:
+    """Whether a layout names a column of dates that are texts, as a sheet may have them beside cells of times."""
+    date = reading.columns.date
+    return reading.layout.date is not None and date is not None and not isinstance(reading.table.columns[date], Times)
 
 
 def _dates_apart(reading: TableReading) -> bool:
