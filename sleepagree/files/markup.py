@@ -36,7 +36,7 @@ _ESCAPED: Final = re.compile(r"\\([,;\\nN])")
 _ZONE: Final = re.compile(r';TZID="?([^:;"]+)', re.IGNORECASE)
 
 
-def said_otherwise(path: str, suffix: str) -> Content:
+def said_otherwise(path: str, suffix: str, data: bytes | None = None) -> Content:
     """Return what a file of markup holds as JSON (XML), or as a text table (HTML, calendars).
 
     Parameters
@@ -45,6 +45,8 @@ def said_otherwise(path: str, suffix: str) -> Content:
         File.
     suffix : str
         Its suffix in small letters, one of :data:`MARKUP`.
+    data : bytes, optional
+        Its content, if it is known.
 
     Raises
     ------
@@ -53,8 +55,9 @@ def said_otherwise(path: str, suffix: str) -> Content:
     InputError
         When it cannot be read.
     """
-    with open_input(path) as file:
-        data = file.load()
+    if data is None:
+        with open_input(path) as file:
+            data = file.load()
     if suffix == ".xml":
         return Content("night.json", json.dumps(_xml_document(data, path), ensure_ascii=False).encode())
     text = _decoded(data, path)

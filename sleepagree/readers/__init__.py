@@ -161,6 +161,8 @@ def opened(path: str) -> Iterator[tuple[str, str]]:
         return
     content = read_standard_input() if path == STANDARD_INPUT else unpack(path)
     path = STANDARD_INPUT_NAME if path == STANDARD_INPUT else path
+    if (suffix := _suffix_of(content.name)) in MARKUP:
+        content = said_otherwise(path, suffix, content.data)
     if kind_of_file(content.name) == "mne":
         remedy = "Unpack it and give the file inside."
         raise FileFormatError("a recording for MNE cannot be read inside a compressed file", path, remedy=remedy)

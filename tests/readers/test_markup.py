@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import hashlib
 from dataclasses import replace
 from datetime import timedelta
@@ -125,3 +126,10 @@ def test_two_nights_of_a_page_are_asked_for_by_their_headings(tmp_path: Path) ->
     alone = replace(proposal.layout(answers), night=None, night_column=None)
     with pytest.raises((EpochGridError, FileFormatError), match=r"blank line|another recording"):
         read_spans(path, layout=alone)
+
+
+def test_markup_may_be_compressed(tmp_path: Path) -> None:
+    path = tmp_path / "night.xml.gz"
+    path.write_bytes(gzip.compress(xml_of_attributes().encode()))
+    proposal, _ = proposed(path)
+    assert read(path, proposal.layout()) == STAGES
