@@ -121,6 +121,7 @@ class _Tables(HTMLParser):
         self._is_cell = self._is_hidden = self._is_heading = False
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:  # noqa: ARG002 - of the base class
+        self._is_cell = self._is_cell and tag not in ("tr", "table")
         if tag == "table":
             self.tables.append([])
             texts = [(is_heading, " ".join(text.split())) for is_heading, text in self._texts]

@@ -522,19 +522,32 @@ def json_files(draw: st.DrawFn, bases: Sequence[Any] = JSON_BASES) -> bytes:
 
 @st.composite
 def markup_files(draw: st.DrawFn, form: str) -> bytes:
-    """XML, a page or a calendar of rows with times and labels, some of which are something else."""
-    rows = draw(st.lists(st.tuples(times, labels), min_size=0, max_size=8))
-    cells = [(str(time), str(label)) for time, label in rows]
+    """XML, a page or a calendar of a night's rows, one of which may have another time or label."""
+    words = ["wake", "light", "deep", "light", "rem"] * 3
+    cells = [(f"2026-03-01T22:{30 + i // 2}:{30 * (i % 2):02}", word) for i, word in enumerate(words)]
+    if draw(st.booleans()):
+        cells[draw(st.integers(0, len(cells) - 1))] = (str(draw(times)), str(draw(labels)))
     if form == "xml":
-        inside = "".join(f'<row at="{escape(t)}">{escape(w)}</row>' for t, w in cells)
-        text = f'<?xml version="1.0"?><night><rows>{inside}</rows><{draw(labels)}/></night>'
+        inside = "".join(f'<row time="{escape(t)}" stage="{escape(w)}"/>' for t, w in cells)
+        text = f'<?xml version="1.0"?><night>{inside}</night>'
     elif form == "html":
         inside = "".join(f"<tr><td>{t}<td>{w}</tr>" for t, w in cells)
         text = f"<h1>{draw(labels)}</h1><table><tr><th>time<th>stage</tr>{inside}</table>"
     else:
-        inside = "".join(f"BEGIN:VEVENT\r\nDTSTART:{t}\r\nSUMMARY:{w}\r\nEND:VEVENT\r\n" for t, w in cells)
+        inside = "".join(
+            f"BEGIN:VEVENT\r\nDTSTART:{t.replace('-', '').replace(':', '')}\r\nSUMMARY:{w}\r\nEND:VEVENT\r\n"
+            for t, w in cells
+        )
         text = f"BEGIN:VCALENDAR\r\n{inside}END:VCALENDAR\r\n"
     return perhaps_damaged(draw, text.encode("utf-8", "surrogatepass"))
+
+
+#: How the files of `markup_files` are read.
+MARKUP_LAYOUTS = {
+    "xml": '[file]\nrecords = "night.row"\n',
+    "html": "[file]\n",
+    "ics": '[file]\nstart = "DTSTART"\nstage = "SUMMARY"\n',
+}
 
 
 # --- tables of nights -------------------------------------------------------------------------------------

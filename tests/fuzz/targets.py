@@ -240,9 +240,14 @@ TARGETS = (
     Target("JSON", inputs.json_files(), _one_file(".json")),
     Target("JSON and layout", st.tuples(inputs.json_files(), inputs.layouts, _zone), _file_and_layout(".json")),
     Target("JSON lines", inputs.json_line_files(), _one_file(".ndjson")),
-    Target("XML", inputs.markup_files("xml"), _one_file(".xml")),
-    Target("page", inputs.markup_files("html"), _one_file(".html")),
-    Target("calendar", inputs.markup_files("ics"), _one_file(".ics")),
+    *(
+        Target(
+            name,
+            st.tuples(inputs.markup_files(form), st.just(inputs.MARKUP_LAYOUTS[form].encode()), _zone),
+            _file_and_layout(f".{form}"),
+        )
+        for name, form in (("XML", "xml"), ("page", "html"), ("calendar", "ics"))
+    ),
     Target("Parquet", parquet_files(), _one_file(".parquet")),
     Target("Parquet and layout", st.tuples(parquet_files(), inputs.layouts, _zone), _file_and_layout(".parquet")),
     Target("markers through MNE", marker_files(), _markers),
