@@ -118,7 +118,7 @@ class _Tables(HTMLParser):
         self.tables: list[list[list[str]]] = []
         self.above: list[list[str]] = []
         self._texts: list[tuple[bool, str]] = [(False, "")]
-        self._is_cell = self._is_hidden = self._is_heading = False
+        self._is_cell = self._is_hidden = False
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:  # noqa: ARG002 - of the base class
         self._is_cell = self._is_cell and tag not in ("tr", "table")

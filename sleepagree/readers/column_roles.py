@@ -35,7 +35,6 @@ from sleepagree.readers.layout import (
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
 from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
 from sleepagree.readers.recording_roles import (
-    are_blocks,
     choosing_lines,
     night_of_blocks,
     one_recording,
@@ -46,6 +45,7 @@ from sleepagree.readers.recording_roles import (
 from sleepagree.readers.rows import Rows, lights_mark
 from sleepagree.readers.table.code_runs import codes_of_texts
 from sleepagree.readers.table.ranges import ENDS
+from sleepagree.readers.table.recordings import are_blocks
 from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_parts import NUMERIC, foot_apart, ranges_apart, with_foot
@@ -213,7 +213,7 @@ def _rivals(stage: ColumnSeen, others: Sequence[ColumnSeen], named: Sequence[str
         same = held & set(column.values)
         either = held | set(filter(None, column.values))
         # numbers of nights or of cycles may be those of stages
-        is_alike = same == either and not are_blocks(column) if column.kind is Kind.CODES else True
+        is_alike = same == either and not are_blocks(column.cells) if column.kind is Kind.CODES else True
         is_same = is_alike and len(same) >= _FEWEST_SAME and len(same) >= _MOSTLY * len(either)
         if (column.name in named) == (stage.name in named) and column.cells != stage.cells:
             alike += [column] * (is_same or (is_known and _known(column) >= _MOSTLY))
@@ -258,7 +258,7 @@ def _with_times(
             rest = [_some(c, first) for c in rest if c.name != night[0].value]
         lines = _count_settings(rest, _some(stage, first) if night else stage)
         used |= {setting.value for setting in lines}
-        blocks = [c.name for c in rest if c.kind is Kind.CODES and are_blocks(c) and c.distinct > 1]
+        blocks = [c.name for c in rest if c.kind is Kind.CODES and are_blocks(c.cells) and c.distinct > 1]
         offered = [Setting("night_column", name, Why.IN_BLOCKS) for name in blocks if name not in used]
         made += [*lines, *offered[: bool(lines)]]
     labels = meanings_of(stage.cells)
@@ -388,7 +388,12 @@ def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[
     ranked = sorted(
         varied,
         key=lambda c: (
-            *(c.name not in named, -_known(c), _are_numbers(c), c.kind is Kind.CODES, are_blocks(c), _is_measured(c)),
+            c.name not in named,
+            -_known(c),
+            _are_numbers(c),
+            c.kind is Kind.CODES,
+            are_blocks(c.cells),
+            _is_measured(c),
         ),
     )
     return [c for c in ranked if _known(c) > 0 or c.name in named] or ranked
@@ -462,7 +467,7 @@ def _lengths_of_one(
     if chosen or (found := among(rows_of_one(stage.rows, ()))):
         return among(rows_of_one(stage.rows, chosen)) if chosen else found
     for column in columns:
-        if 1 < column.distinct <= _MOST_ALIKE and not are_blocks(column):
+        if 1 < column.distinct <= _MOST_ALIKE and not are_blocks(column.cells):
             each = [among(np.flatnonzero([cell == value for cell in column.cells])) for value in column.values]
             lasting = [{s.value for s in lines if s.key in ("duration", "end")} - {column.name} for lines in each]
             if lasting[0] and all(told == lasting[0] for told in lasting):
@@ -490,7 +495,7 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
         lines = {"shape": "intervals", "duration": column.name, "begins": None}
         return [Setting(key, value, Why.UNITS_TOLD if value else Why.UNTOLD) for key, value in lines.items()]
     lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
-    lengths.sort(key=are_blocks)
+    lengths.sort(key=lambda column: are_blocks(column.cells))
     if lengths and always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
         made = [Setting("shape", "intervals", Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]

@@ -86,7 +86,8 @@ _MOST_TEXTS: Final = 20
 _TITLE: Final = re.compile(r"\s*([#=*_~-])\1+\s*[^\W_].*")
 _BULLET: Final = re.compile(r"^\s*[-*•–+]\s+")
 _BRACKETS: Final = "[]()<>"
-_ARROW: Final = re.compile(r"\s*(?:[-=]+>|[→⇒⟶➔])\s*")
+#: Between one state and the next.
+ARROW: Final = re.compile(r"\s*(?:[-=]+>|[→⇒⟶➔])\s*")
 _JOINT: Final = re.compile(r"^[-–—:|>]\s+")
 #: Parts nothing: a line is one cell.
 WHOLE_LINES: Final = "\x1f"
@@ -206,7 +207,7 @@ def part_after_times(line: str) -> str:
     if not times or at == len(words):
         return line
     rest = line[len(line) - len(words[at].string) + words[at].start() :].rstrip()
-    state = _ARROW.split(rest)[-1]
+    state = ARROW.split(rest)[-1]
     return "\t".join([*times, _JOINT.sub("", state, count=1) if _JOINT.match(rest) else state])
 
 
@@ -365,16 +366,16 @@ def page_heads(rows: Sequence[Sequence[str]]) -> list[list[int]]:
     return heads
 
 
-def with_titles(rows: list[list[str]], first: str) -> list[list[str]]:
+def with_titles(rows: list[list[str]], heads: Sequence[Sequence[int]], first: str) -> list[list[str]]:
     """Return rows with the title above them in a last column, where each repeated head has one of its own.
 
     Examples
     --------
-    >>> with_titles([["time", "stage"], ["22:30", "wake"], ["Night 2"], ["time", "stage"], ["22:31", "wake"]], "One")
+    >>> rows = [["time", "stage"], ["22:30", "wake"], ["Night 2"], ["time", "stage"], ["22:31", "wake"]]
+    >>> with_titles(rows, page_heads(rows), "One")
     [['time', 'stage', 'title above'], ['22:30', 'wake', 'One'], ['Night 2', 'Night 2'], \
 ['time', 'stage', 'Night 2'], ['22:31', 'wake', 'Night 2']]
     """
-    heads = page_heads(rows)
     titles = [_telling([" ".join(rows[i]) for i in head[:-1]]) for head in heads]
     if not heads or len({first, *titles, ""}) < len(titles) + 2:
         return rows
@@ -383,9 +384,10 @@ def with_titles(rows: list[list[str]], first: str) -> list[list[str]]:
     return [[*row, title] for row, title in zip(rows, told, strict=True)]
 
 
-def without_page_heads(rows: Sequence[Sequence[str]]) -> tuple[list[int], tuple[Note, ...]]:
-    """Return which rows are not repeated page heads, and the note that tells how many are."""
-    heads = page_heads(rows)
+def without_page_heads(
+    rows: Sequence[Sequence[str]], heads: Sequence[Sequence[int]]
+) -> tuple[list[int], tuple[Note, ...]]:
+    """Return which rows are none of the repeated page heads, and the note that tells how many these are."""
     lines = {i for head in heads for i in head}
     note = (Note.of(NoteKind.PAGE_HEADS, count=len(heads), lines=len(lines)),) if heads else ()
     return [i for i in range(len(rows)) if i not in lines], note
@@ -590,8 +592,9 @@ def _split(
     if blank > 0:
         notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
     if header and rows:
-        kept, told = without_page_heads(rows)
-        rows = with_titles(rows, above)
+        heads = page_heads(rows)
+        kept, told = without_page_heads(rows, heads)
+        rows = with_titles(rows, heads, above)
         rows, lines, notes = [rows[i] for i in kept], [lines[i] for i in kept], (*notes, *told)
     return below_names(rows, lines, path, notes, header=header, delimiter=mark)
 

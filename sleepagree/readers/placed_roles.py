@@ -45,13 +45,12 @@ def roles_of(path: str, settings: Sequence[Setting], given: Layout) -> Found | N
 
 
 def placed_table(path: str, settings: Sequence[Setting], given: Layout) -> Table | None:
-    """Return the table that stands where lines and a layout say, None where none does or it has to be turned."""
+    """Return the table that stands where lines and a layout say, None where none does."""
     layout = placed_layout(given, {setting.key: setting.value for setting in settings})
     try:
-        table = whole_table(path, layout)
+        return whole_table(path, layout)
     except SleepAgreeError:
         return None
-    return table
 
 
 def _roles_across(table: Table, settings: Sequence[Setting], given: Layout) -> Found | None:

@@ -14,12 +14,11 @@ from sleepagree.errors import counted
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import recognise_label
 from sleepagree.readers.column_kinds import ColumnSeen, Kind
-from sleepagree.readers.csv_table import TITLES
 from sleepagree.readers.json.records import KEY
 from sleepagree.readers.layout import COLUMNS, Layout
 from sleepagree.readers.layout_proposal import Choice, Setting, Why
 from sleepagree.readers.rows import Rows
-from sleepagree.readers.table.recordings import are_long_blocks, choosing_keys, telling_columns
+from sleepagree.readers.table.recordings import are_blocks, choosing_keys, telling_columns, tells_recordings
 from sleepagree.readers.times.clock import DAY_US, naive_datetime
 
 _KEYS: Final = ("person", "night")
@@ -185,12 +184,11 @@ def night_of_blocks(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> tuple[S
         (
             c
             for c in columns
-            if are_long_blocks(c.cells)
-            or (c.name == TITLES and c.distinct > 1)
+            if tells_recordings(c.name, c.cells)
             or (
                 alike
                 and c.kind is Kind.CODES
-                and are_blocks(c)
+                and are_blocks(c.cells)
                 and all(c.cells[row] != c.cells[row + 1] for row in alike)
             )
         ),
@@ -201,8 +199,3 @@ def night_of_blocks(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> tuple[S
     key, *_ = choosing_keys([list(telling.values)])
     choices = tuple(Choice(value, f"with {counted(telling.cells.count(value), 'row')}") for value in telling.values)
     return Setting(f"{key}_column", telling.name, Why.LONG_BLOCKS), Setting(key, None, Why.SEVERAL_PEOPLE, choices)
-
-
-def are_blocks(column: ColumnSeen) -> bool:
-    """Whether no value comes back once it has gone."""
-    return 1 + sum(1 for a, b in pairwise(column.cells) if a != b) == column.distinct

@@ -14,15 +14,14 @@ import numpy as np
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
 from sleepagree.readers.column_kinds import ColumnSeen, Kind
+from sleepagree.readers.csv_table import ARROW
 from sleepagree.readers.label_meanings import meanings_of
-from sleepagree.readers.layout import STAGE_PLACE, Layout
+from sleepagree.readers.layout import STAGE_PLACE, Layout, Shape
 from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
 from sleepagree.readers.table.stage_form import NUMBER, label_in, labels_by_form, without_numbers
 from sleepagree.readers.table.table import Table
 
 _WORD: Final = re.compile(r"[^\W_]+(?:[-'’][^\W_]+)*")
-#: Of a change from one state to another, what follows is the state from then on.
-_CHANGE: Final = re.compile(r"[-=]+>|[→⇒⟶➔]")
 #: Writing that puts no space between words.
 _UNSPACED: Final = re.compile("[\u0e00-\u0eff\u3040-\u30ff\u3400-\u9fff]")
 _LONGEST: Final = {False: 4, True: 8}
@@ -64,7 +63,7 @@ def find_worded(
     Beside rivals, other columns that may hold stages, most rows have to have a text of that form.
     """
     able = [c for c in columns if c.kind in (Kind.TEXTS, Kind.WORDS) and c.name == (given.stage or c.name)]
-    if given.shape is not None and given.shape.value == "runs":
+    if given.shape is Shape.RUNS:
         return None
     for column in able:
         forms = (
@@ -138,7 +137,7 @@ def _forms_of(cell: str) -> Iterator[tuple[str, str]]:
     """Yield the forms of one text, each with its stage: the last of a change alone."""
     text = " ".join(cell.split())
     found = _stages(text)
-    if found and _CHANGE.search(text):
+    if found and ARROW.search(text):
         found = found[-1:]
     for begin, end, word in found:
         before, after = (_other_words(text[a:b]) for a, b in ((0, begin), (end, len(text))))

@@ -25,7 +25,7 @@ from sleepagree.files.reading import read_zipped_bytes
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import list_names
-from sleepagree.readers.csv_table import below_names, foot_begins, foot_note, without_page_heads
+from sleepagree.readers.csv_table import below_names, foot_begins, foot_note, page_heads, without_page_heads
 from sleepagree.readers.encodings import with_plain_digits
 from sleepagree.readers.layout import NO_LAYOUT, Layout
 from sleepagree.readers.rows import Places
@@ -90,8 +90,9 @@ def table_of_sheet(path: str | os.PathLike[str], layout: Layout) -> Table:
         below = foot_begins(begun, layout.foot)
         filled, notes = filled[:below], (*notes, *foot_note(begun[below:], layout.foot))
     if filled and layout.header:
-        kept, heads = without_page_heads([list(map(_text, cells)) for _, cells in filled])
-        filled, notes = [filled[i] for i in kept], (*notes, *heads)
+        texts = [list(map(_text, cells)) for _, cells in filled]
+        kept, told = without_page_heads(texts, page_heads(texts))
+        filled, notes = [filled[i] for i in kept], (*notes, *told)
     width = len(filled[0][1]) if filled and layout.header else max((len(cells) for _, cells in filled), default=0)
     padded = [(*cells, *(None,) * (width - len(cells))) for _, cells in filled]
     parsed = below_names(

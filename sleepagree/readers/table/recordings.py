@@ -29,17 +29,24 @@ _NUMBER: Final = re.compile(r"\d+(?:[-./ :T]+\d+)*|.*\b(?:19|20)\d\d\b.*", re.AS
 _PROBLEM: Final = "the times start again, so the file holds more than one recording"
 
 
-def are_long_blocks(cells: Sequence[str]) -> bool:
-    """Whether each of several values stands in one block of counted rows that is as long as a part of a night is not.
+def are_blocks(cells: Sequence[str]) -> bool:
+    """Whether no value comes back once it has gone."""
+    return 1 + sum(a != b for a, b in pairwise(cells)) == len(set(cells))
+
+
+def tells_recordings(name: str, cells: Sequence[str]) -> bool:
+    """Whether a column parts counted rows: each of its values stands in one block longer than a part of a night.
+
+    Titles part them in any case.
 
     Examples
     --------
-    >>> are_long_blocks(["1"] * 300 + ["2"] * 300), are_long_blocks(["1"] * 180 + ["2"] * 180)
+    >>> tells_recordings("n", ["1"] * 300 + ["2"] * 300), tells_recordings("n", ["1"] * 180 + ["2"] * 180)
     (True, False)
     """
     counts = Counter(cells)
-    blocks = 1 + sum(a != b for a, b in pairwise(cells))
-    return 1 < len(counts) == blocks and min(counts.values()) >= _FEWEST_COUNTED
+    is_long = are_blocks(cells) and min(counts.values()) >= _FEWEST_COUNTED
+    return len(counts) > 1 and (name == TITLES or is_long)
 
 
 def refuse_counted_recordings(reading: TableReading) -> None:
@@ -53,7 +60,7 @@ def refuse_counted_recordings(reading: TableReading) -> None:
     table = reading.table
     for position in sorted(table.columns.keys() - reading.columns.used):
         cells = table.cells(position)
-        if not are_long_blocks(cells) and (table.names[position] != TITLES or len(set(cells)) == 1):
+        if not tells_recordings(table.names[position], cells):
             continue
         (key,) = choosing_keys([list(dict.fromkeys(cells))])
         row = next(row for row in range(1, len(cells)) if cells[row] != cells[row - 1])
