@@ -6,7 +6,6 @@ here; where they were taken out, a bout ends, and a change across them is none.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -23,8 +22,8 @@ def compare_bouts(
     reference: NDArray[np.integer[Any]],
     device: NDArray[np.integer[Any]],
     epochs: NDArray[np.integer[Any]],
-    classes: Sequence[str],
-) -> tuple[tuple[str, float, float], ...]:
+    n_classes: int,
+) -> NDArray[np.float64]:
     """Return changes of class an hour and the mean length of bouts of each class, of both sides.
 
     Parameters
@@ -33,30 +32,31 @@ def compare_bouts(
         Class of each epoch.
     epochs : int array, shape (n_epochs,)
         Number of each epoch in the window.
-    classes : sequence of str
-        Names of the classes.
+    n_classes : int
+        How many classes there are.
 
     Returns
     -------
-    tuple of (str, float, float)
-        Name, value of the reference, value of the device: first ``CHANGES``, changes per hour of epochs; then minutes a
-        bout of each class, nan where a side has none.
+    float array, shape (1 + n_classes, 2)
+        Values of the reference and of the device: first changes per hour of epochs; then minutes a bout of each class,
+        nan where a side has none.
 
     Examples
     --------
-    >>> sides = np.array([0, 0, 1, 1, 1, 1]), np.array([0, 1, 1, 0, 1, 1])
-    >>> compare_bouts(*sides, np.arange(6), ("wake", "sleep"))
-    (('', 20.0, 60.0), ('wake', 1.0, 0.5), ('sleep', 2.0, 1.0))
+    >>> compare_bouts(np.array([0, 0, 1, 1, 1, 1]), np.array([0, 1, 1, 0, 1, 1]), np.arange(6), 2)
+    array([[20. , 60. ],
+           [ 1. ,  0.5],
+           [ 2. ,  1. ]])
     """
     joined = np.diff(epochs) == 1
     hours = epochs.size * EPOCH_S / 3600
-    sides = []
-    for codes in (reference, device):
+    found = np.full((1 + n_classes, 2), NAN)
+    for side, codes in enumerate((reference, device)):
         changed = codes[1:] != codes[:-1]
         first = np.concatenate(([True], changed | ~joined)) if codes.size else np.zeros(0, np.bool_)
-        in_all = np.bincount(codes, minlength=len(classes))
-        bouts = np.bincount(codes[first], minlength=len(classes))
-        lengths = np.divide(in_all * (EPOCH_S / 60), bouts, out=np.full(len(classes), NAN), where=bouts > 0)
-        rate = float(np.count_nonzero(changed & joined)) / hours if hours else NAN
-        sides.append((rate, *lengths.tolist()))
-    return tuple(zip((CHANGES, *classes), *sides, strict=True))
+        minutes = np.bincount(codes, minlength=n_classes) * (EPOCH_S / 60)
+        bouts = np.bincount(codes[first], minlength=n_classes)
+        np.divide(minutes, bouts, out=found[1:, side], where=bouts > 0)
+        if hours:
+            found[0, side] = np.count_nonzero(changed & joined) / hours
+    return found

@@ -35,7 +35,7 @@ LARGE_CHUNK_ROWS: Final = 125
 _LARGE_STUDY_ROWS: Final = 1000
 
 #: What a kept night holds; a higher number than that of an earlier run scores its nights again.
-_KEPT_FORM: Final = 6
+_KEPT_FORM: Final = 7
 
 _CHUNK_NAME: Final = re.compile(r"chunk-\d{6,}\.json")
 

@@ -14,6 +14,7 @@ import zlib
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, field, fields
 from functools import lru_cache
+from itertools import compress
 from operator import attrgetter
 from typing import Any, Final
 
@@ -199,7 +200,9 @@ class NightSummary(Brief):
         The device file's own epoch length in seconds; nan where it has none.
     group : str
         Group of nights that bias is told by; "" for none.
-    bouts : tuple of (str, float, float)
+    bout_classes : tuple of str
+        ``CHANGES``, and the classes that both sides can have; empty where no mapping fits this night alone.
+    bouts : float array, shape (bout_classes, 2)
         Changes of class an hour and mean bouts of both sides, as `compare_bouts` returns them.
     crossed : int array, shape (1 + reference labels, 1 + device labels)
         All epochs of the window by label of both sides; the first row and column are gaps.
@@ -245,12 +248,14 @@ class NightSummary(Brief):
     device_step_s: float = NAN
     coincidences: tuple[ScorerTable, ...] = ()
     group: str = ""
-    bouts: tuple[tuple[str, float, float], ...] = ()
+    bout_classes: tuple[str, ...] = ()
+    bouts: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 2)))
     crossed: Counts = field(default_factory=lambda: np.zeros((0, 0), np.int64))
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "native", frozen_array(self.native, np.int64))
         object.__setattr__(self, "crossed", frozen_array(self.crossed, np.int64))
+        object.__setattr__(self, "bouts", frozen_array(self.bouts, np.float64))
 
     def to_document(self) -> dict[str, Any]:
         """Return a plain structure that JSON can hold."""
@@ -270,7 +275,7 @@ class NightSummary(Brief):
             document[key] = [_plain(v) for v in document[key]]
         for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
             document[key] = _plain(document[key])
-        document["bouts"] = [[name, *map(_plain, sides)] for name, *sides in self.bouts]
+        document["bouts"] = [[_plain(side) for side in sides] for sides in self.bouts.tolist()]
         for key in ("clock_profile", "shifts"):
             document[key] = base64.b64encode(document[key]).decode("ascii")
         kept = self.epochs
@@ -303,7 +308,8 @@ class NightSummary(Brief):
             )
             for t in values["coincidences"]
         )
-        values["bouts"] = tuple((name, *map(_number, sides)) for name, *sides in values["bouts"])
+        values["bout_classes"] = share_equal(tuple(values["bout_classes"]))
+        values["bouts"] = np.array([[_number(side) for side in sides] for sides in values["bouts"]]).reshape(-1, 2)
         for key in ("clock_profile", "shifts"):
             values[key] = base64.b64decode(values[key], validate=True)
         values["excluded"] = tuple((name, count) for name, count in values["excluded"])
@@ -435,6 +441,7 @@ def summarise_night(
         hash_sequence(paired.device, paired.device_set),
     )
     ledger = paired.ledger
+    bout_classes, bouts = _bouts_of(paired, mapping)
     own, other = paired.reference_spans.origin, paired.device_spans.origin
     return NightSummary(
         row,
@@ -458,7 +465,8 @@ def summarise_night(
         scorers=scorers,
         coincidences=coincidences,
         group=share_equal(group),
-        bouts=_bouts_of(paired, mapping),
+        bout_classes=bout_classes,
+        bouts=bouts,
         notes=tuple(map(share_equal, ledger.notes)),
         cautions=(
             *paired.cautions,
@@ -476,14 +484,15 @@ def summarise_night(
     )
 
 
-def _bouts_of(paired: PairedNight, mapping: StageMapping | None) -> tuple[tuple[str, float, float], ...]:
+def _bouts_of(paired: PairedNight, mapping: StageMapping | None) -> tuple[tuple[str, ...], NDArray[np.float64]]:
     try:
         chosen = mapping or default_mapping(paired.reference_set, paired.device_set)
     except MappingError:  # no mapping fits this night alone; one may fit all nights of the device
-        return ()
-    reference, device, epochs = joint_classes(paired, chosen)
-    found = compare_bouts(reference, device, epochs, chosen.reference_classes)
-    return tuple(row for row in found if row[0] == CHANGES or row[0] in chosen.device_classes)
+        return (), np.zeros((0, 2))
+    names = (CHANGES, *chosen.reference_classes)
+    both = [name == CHANGES or name in chosen.device_classes for name in names]
+    found = compare_bouts(*joint_classes(paired, chosen), len(chosen.reference_classes))
+    return share_equal(tuple(compress(names, both))), found[both]
 
 
 def _look_at_shifts(paired: PairedNight) -> bytes:

@@ -131,7 +131,7 @@ def mean_bouts(grouped: NightGroups, options: StudyOptions) -> tuple[WholeTotal,
         A night without a bout of a class on a side drops out of that class only.
     """
     out = []
-    nights = [{name: sides for name, *sides in night.bouts} for night in grouped.nights]
+    nights = [dict(zip(night.bout_classes, night.bouts, strict=True)) for night in grouped.nights]
     for name in dict.fromkeys(name for night in nights for name in night):
         reference, device = np.array([night.get(name, (NAN, NAN)) for night in nights]).T
         if not (np.isnan(reference) | np.isnan(device)).all():
