@@ -22,8 +22,6 @@ from sleepagree.errors import FileFormatError, counted
 from sleepagree.files.packed import Content
 from sleepagree.files.reading import open_input
 
-#: Suffixes of files that are said in another form.
-MARKUP: Final = (".xml", ".html", ".htm", ".ics")
 _MOST_ABOVE: Final = 20
 #: A table so many times longer than any other is the one.
 _LONGER: Final = 4
@@ -44,7 +42,7 @@ def said_otherwise(path: str, suffix: str, data: bytes | None = None) -> Content
     path : str
         File.
     suffix : str
-        Its suffix in small letters, one of :data:`MARKUP`.
+        Its suffix in small letters, one of :data:`sleepagree.files.kinds.MARKUP`.
     data : bytes, optional
         Its content, if it is known.
 

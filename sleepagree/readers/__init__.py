@@ -11,9 +11,8 @@ from pathlib import Path
 from typing import Final
 
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
-from sleepagree.files.kinds import HEAD_BYTES
-from sleepagree.files.markup import MARKUP, said_otherwise
-from sleepagree.files.packed import PACKED, STANDARD_INPUT, STANDARD_INPUT_NAME, read_standard_input, unpack
+from sleepagree.files.kinds import HEAD_BYTES, MARKUP
+from sleepagree.files.packed import PACKED, STANDARD_INPUT, STANDARD_INPUT_NAME, Content, read_standard_input, unpack
 from sleepagree.files.reading import holding, open_known
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.layout import Layout, Silence
@@ -152,7 +151,7 @@ def opened(path: str) -> Iterator[tuple[str, str]]:
     """
     name = os.path.basename(path)  # noqa: PTH119
     if path != STANDARD_INPUT and _suffix_of(name) in MARKUP:
-        content = said_otherwise(path, _suffix_of(name))
+        content = _said_otherwise(path, _suffix_of(name))
         with holding(path, content.data):
             yield path, content.name
         return
@@ -162,12 +161,18 @@ def opened(path: str) -> Iterator[tuple[str, str]]:
     content = read_standard_input() if path == STANDARD_INPUT else unpack(path)
     path = STANDARD_INPUT_NAME if path == STANDARD_INPUT else path
     if (suffix := _suffix_of(content.name)) in MARKUP:
-        content = said_otherwise(path, suffix, content.data)
+        content = _said_otherwise(path, suffix, content.data)
     if kind_of_file(content.name) == "mne":
         remedy = "Unpack it and give the file inside."
         raise FileFormatError("a recording for MNE cannot be read inside a compressed file", path, remedy=remedy)
     with holding(path, content.data):
         yield path, content.name
+
+
+def _said_otherwise(path: str, suffix: str, data: bytes | None = None) -> Content:
+    from sleepagree.files.markup import said_otherwise  # parsers of XML and HTML cost as much as reading a table
+
+    return said_otherwise(path, suffix, data)
 
 
 def _is_text(path: str) -> bool:
