@@ -122,7 +122,7 @@ def draw_bias_sources(
     ax.set_xlim(low - room, high + room)
     ax.set_ylim(rows, 0)
     ticks: list[tuple[float, str]] = []
-    joints: list[tuple[tuple[float, float], tuple[float, float]]] = []
+    joints: list[tuple[float, float]] = []
     at = 0
     for source, steps in accounts:
         shades = shades_of((source.name, *(step.other for step in steps[:-1])))
@@ -135,10 +135,10 @@ def draw_bias_sources(
             _draw_step(ax, step, y, shade)
             ticks.append((y, step.text))
             if row < len(steps):
-                joints.append(((step.end, y + _BAR / 2), (step.end, y + 1 - _BAR / 2)))
+                joints.append((step.end, y))
         at += len(steps) + 1
-    if joints:
-        draw_strokes(ax, np.array(joints), shade=MUTED, width=0.5, zorder=1)
+    x, y0 = np.array(joints).reshape(-1, 2).T
+    draw_strokes(ax, x, x, y0 + _BAR / 2, y0 + 1 - _BAR / 2, shade=MUTED, width=0.5, zorder=1)
     name_rows(ax, ticks, size=SMALL_LETTER_POINTS)
     ax.locator_params(axis="x", nbins=5, steps=[1, 2, 2.5, 5, 10])
     grid_lines(ax, "x")

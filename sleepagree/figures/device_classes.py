@@ -14,8 +14,8 @@ from sleepagree.figures.drawing import (
     grid_lines,
     key_below,
     name_axis,
+    name_percents,
     name_rows,
-    name_ticks,
     write,
 )
 from sleepagree.figures.style import SMALL_LETTER_POINTS, one_column, shades_of, styled
@@ -62,7 +62,7 @@ def draw_device_classes(answer: NightAgreement | NightAnswer, *, ax: Axes | None
     ax = axes_for(ax, one_column(height), left=15, right=16, top=1, bottom=_MARGINS_MM - 1)
     ax.set_ylim(len(bars) + 0.25, 0)
     ax.set_xlim(0, 100)
-    name_ticks(ax.xaxis, (0, 25, 50, 75, 100), ("0", "25", "50", "75", "100"))
+    name_percents(ax.xaxis)
     grid_lines(ax, "x")
     ticks = []
     for row, (word, epochs, shares) in enumerate(bars):

@@ -195,32 +195,18 @@ def _draw_lane(ax: Axes, lane: Lane, *, top: float, title: str, serial: int) -> 
     middle = top + np.arange(rows) + 0.5
     ax.hlines(middle, 0, lane.codes.size, color=GRID.drawn, linewidth=0.5, zorder=0.5)
     gap = row == GAP
-    if gap.any():
-        draw_boxes(ax, begin[gap], end[gap], top, top + rows, shade=GRID, name=f"data-gap-{serial}", zorder=0.8)
-    _draw_steps(ax, begin, row, middle, name=f"data-steps-{serial}")
+    draw_boxes(ax, begin[gap], end[gap], top, top + rows, shade=GRID, gid=f"data-gap-{serial}", zorder=0.8)
+    # each run is joined to the next by an upright line, but not across a gap
+    joined = np.flatnonzero(~gap[1:] & ~gap[:-1]) + 1
+    x, y0, y1 = begin[joined], middle[row[joined - 1]], middle[row[joined]]
+    draw_strokes(ax, x, x, y0, y1, shade=MUTED, width=0.4, gid=f"data-steps-{serial}", zorder=1.5)
     shades = shades_of(tuple(r for r in lane.rows if r != UNSCORED))
-    for i in range(rows):
+    for i, y in enumerate(middle.tolist()):
         mine = row == i
-        if not mine.any():
-            continue
         shade = SILENT if lane.rows[i] == UNSCORED else shades[i]
-        y = middle[i]
-        name = f"data-row-{serial}-{i}"
-        draw_boxes(ax, begin[mine], end[mine], y - _BAR / 2, y + _BAR / 2, shade=shade, name=name, zorder=2)
+        bar = begin[mine], end[mine], y - _BAR / 2, y + _BAR / 2
+        draw_boxes(ax, *bar, shade=shade, gid=f"data-row-{serial}-{i}", zorder=2)
     return list(zip(middle.tolist(), lane.words, strict=True))
-
-
-def _draw_steps(
-    ax: Axes, begin: NDArray[np.int64], row: NDArray[np.int64], middle: NDArray[np.floating], *, name: str
-) -> None:
-    """Join each run to the next with an upright line, but not across a gap."""
-    joined = np.flatnonzero((row[1:] >= 0) & (row[:-1] >= 0)) + 1
-    if not joined.size:
-        return
-    corners = np.empty((joined.size, 2, 2))
-    corners[:, :, 0] = begin[joined, None]
-    corners[:, 0, 1], corners[:, 1, 1] = middle[row[joined - 1]], middle[row[joined]]
-    draw_strokes(ax, corners, shade=MUTED, width=0.4, name=name, zorder=1.5)
 
 
 def _draw_strip(ax: Axes, verdict: NDArray[np.int8], *, top: float) -> None:
@@ -232,8 +218,7 @@ def _draw_strip(ax: Axes, verdict: NDArray[np.int8], *, top: float) -> None:
         (DIFFER, INK, low, high),
     ):
         mine = code == which
-        if mine.any():
-            draw_boxes(ax, begin[mine], end[mine], a, b, shade=shade, name=f"data-strip-{which}", zorder=2)
+        draw_boxes(ax, begin[mine], end[mine], a, b, shade=shade, gid=f"data-strip-{which}", zorder=2)
     ax.hlines((low, high), 0, verdict.size, color=GRID.drawn, linewidth=0.5, zorder=0.5)
 
 

@@ -18,6 +18,7 @@ from sleepagree.figures.drawing import (
     grid_lines,
     key_below,
     name_axis,
+    name_percents,
     name_ticks,
     points,
     write,
@@ -71,7 +72,7 @@ def draw_agreement_by_hour(parts: NightAgreement | Sequence[PartAgreement], *, a
     ax.set_ylim(0, 100)
     ax.set_xlim(-0.5, len(parts) - 0.5)
     name_ticks(ax.xaxis, at.tolist(), [part.part for part in parts])
-    name_ticks(ax.yaxis, (0, 25, 50, 75, 100), ("0", "25", "50", "75", "100"))
+    name_percents(ax.yaxis)
     grid_lines(ax, "y")
     by_hour = all(part.part.isdigit() for part in parts)
     name_axis(ax, x="hour of the clock" if by_hour else "third of the night", y="epochs that agree (%)")
@@ -121,10 +122,9 @@ def draw_run_lengths(runs: NightAgreement | Runs, *, epoch_s: float = EPOCH_S, a
     found, expected = minutes_in_runs(runs, epoch_s=epoch_s)
     at = np.arange(found.size)
     draw_boxes(ax, at - 0.34, at + 0.34, 0, found, shade=ACCENT, zorder=2)
-    across = np.stack([np.stack([at - 0.42, expected], axis=-1), np.stack([at + 0.42, expected], axis=-1)], axis=1)
     # a pale rim, so that the line can be seen on a bar, too
-    draw_strokes(ax, across, shade=PAPER, width=3.0, zorder=3)
-    draw_strokes(ax, across, shade=INK, width=1.4, zorder=4)
+    for shade, width, zorder in ((PAPER, 3.0, 3), (INK, 1.4, 4)):
+        draw_strokes(ax, at - 0.42, at + 0.42, expected, expected, shade=shade, width=width, zorder=zorder)
     for i, y in enumerate(found.tolist()):
         if y:
             top = max(y, expected[i]) if abs(expected[i] - y) < 0.12 * found.max() else y

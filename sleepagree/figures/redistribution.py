@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
-from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, name_axis, name_rows, name_ticks, write
+from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, name_axis, name_percents, name_rows, write
 from sleepagree.figures.style import INK, PAPER, SMALL_LETTER_POINTS, one_column, shades_of, styled
 from sleepagree.figures.subjects import device_of, is_study
 from sleepagree.night.compare import NightAgreement
@@ -23,42 +22,20 @@ _ROW_MM: Final = 5.2
 _BAR: Final = 0.5
 
 
-@dataclass(frozen=True)
-class SharedOut:
-    """One unreported stage as it is drawn.
-
-    Parameters
-    ----------
-    title : str
-        Stage and how much there was of it.
-    to : tuple of (str, float, float, float, str)
-        Class, per cent of the stage, the ends of its interval (nan without one), and the same in words.
-    """
-
-    title: str
-    to: tuple[tuple[str, float, float, float, str], ...]
-
-
-def share_out(traced: Redistribution | StudyRedistribution) -> SharedOut:
-    """Return a stage of a night or of a study as it is drawn."""
+def _share_out(traced: Redistribution | StudyRedistribution) -> tuple[str, list[tuple[str, list[float], float]]]:
+    """Return the title of a stage, and each class it went to with its share and interval (per cent) and its minutes."""
     if isinstance(traced, Redistribution):
-        rows = tuple(
-            (
-                d.name,
-                100 * d.share,
-                100 * d.primary_low,
-                100 * d.primary_high,
-                f"{100 * d.share:.0f} %, {d.minutes:.1f} min",
-            )
-            for d in traced.to
-        )
-        return SharedOut(f"{speak(traced.stage)}: {traced.minutes:.1f} min, taken as", rows)
-    over_nights = []
-    for to in traced.to:
-        share, minutes = to.share.primary, to.minutes.primary.value
-        say = f"{100 * share.value:.0f} %, {minutes:.1f} min"
-        over_nights.append((to.name, 100 * share.value, 100 * share.low, 100 * share.high, say))
-    return SharedOut(f"{speak(traced.stage)}, minutes a night, taken as", tuple(over_nights))
+        amount = f": {traced.minutes:.1f} min"
+        found = [(to.name, (to.share, to.primary_low, to.primary_high), to.minutes) for to in traced.to]
+    else:
+        amount = ", minutes a night"
+        shares = [to.share.primary for to in traced.to]
+        found = [
+            (to.name, (share.value, share.low, share.high), to.minutes.primary.value)
+            for to, share in zip(traced.to, shares, strict=True)
+        ]
+    rows = [(name, [100 * part for part in share], minutes) for name, share, minutes in found]
+    return f"{speak(traced.stage)}{amount}, taken as", rows
 
 
 @styled
@@ -94,33 +71,31 @@ def draw_redistribution(
         traced = device_of(traced, device).redistribution
     elif isinstance(traced, NightAgreement):
         traced = traced.redistribution
-    stages = [share_out(t) for t in traced if t.epochs]
+    stages = [_share_out(t) for t in traced if t.epochs]
     if not stages:
         raise ValueError("traced must hold a stage with at least one epoch")
-    rows = sum(len(stage.to) + 1 for stage in stages)
+    rows = sum(len(to) + 1 for _, to in stages)
     ax = axes_for(ax, one_column(rows * _ROW_MM + 10), left=15, right=21, top=1, bottom=9)
     ax.set_ylim(rows, 0)
     ax.set_xlim(0, 100)
-    name_ticks(ax.xaxis, (0, 25, 50, 75, 100), ("0", "25", "50", "75", "100"))
+    name_percents(ax.xaxis)
     grid_lines(ax, "x")
     ticks: list[tuple[float, str]] = []
     at = 0
-    for stage in stages:
-        write(
-            ax, -29, at + 0.55, stage.title, va="center", ha="left", fontweight="bold",
-            bbox={"facecolor": PAPER.drawn, "edgecolor": "none", "pad": 0.8},
-        )  # fmt: skip
-        shades = shades_of(tuple(name for name, *_ in stage.to))
-        for row, ((name, share, low, high, say), shade) in enumerate(zip(stage.to, shades, strict=True), start=1):
+    for title, to in stages:
+        paper = {"facecolor": PAPER.drawn, "edgecolor": "none", "pad": 0.8}
+        write(ax, -29, at + 0.55, title, va="center", ha="left", fontweight="bold", bbox=paper)
+        shades = shades_of(tuple(name for name, *_ in to))
+        for row, ((name, (share, low, high), minutes), shade) in enumerate(zip(to, shades, strict=True), start=1):
             y = at + row + 0.5
             draw_boxes(ax, 0, share, y - _BAR / 2, y + _BAR / 2, shade=shade, zorder=2)
             if not math.isnan(low):
                 # a pale rim, so that the whisker can be seen on a dark bar, too
                 ax.plot([low, high], [y, y], color=PAPER.drawn, linewidth=2.4, zorder=3)
                 ax.plot([low, high], [y, y], color=INK.drawn, linewidth=0.9, zorder=4)
-            write(ax, 103, y, say, size=SMALL_LETTER_POINTS, va="center", ha="left")
+            write(ax, 103, y, f"{share:.0f} %, {minutes:.1f} min", size=SMALL_LETTER_POINTS, va="center", ha="left")
             ticks.append((y, speak(name)))
-        at += len(stage.to) + 1
+        at += len(to) + 1
     name_rows(ax, ticks)
     name_axis(ax, x="per cent of the stage's epochs")
     return ax
