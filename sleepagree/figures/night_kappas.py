@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import groupby
 from typing import Final
 
 import numpy as np
@@ -123,14 +124,11 @@ def _name_rows(ax: Axes, participants: list[str], nights: list[str]) -> None:
     name_ticks(ax.yaxis, [i + 0.5 for i in range(len(nights))], nights, marks=False, size=SMALL_LETTER_POINTS)
     across = ax.get_yaxis_transform()
     first = 0
-    serial = 0
-    for i in range(1, len(participants) + 1):
-        if i < len(participants) and participants[i] == participants[first]:
-            continue
+    for serial, (participant, own) in enumerate(groupby(participants)):
+        end = first + len([*own])
         if serial % 2:
-            draw_boxes(ax, -0.46, 1, first, i, shade=PANEL, transform=across, clip_on=False, zorder=0.3)
-        name = participants[first]
-        name = name if len(name) <= 12 else name[:11] + "…"
+            draw_boxes(ax, -0.46, 1, first, end, shade=PANEL, transform=across, clip_on=False, zorder=0.3)
+        name = participant if len(participant) <= 12 else participant[:11] + "…"
         write(ax, -0.45, first + 0.5, name, size=SMALL_LETTER_POINTS, transform=across, va="center", fontweight="bold")
-        first, serial = i, serial + 1
+        first = end
     ax.spines["left"].set_color(MUTED.drawn)

@@ -24,8 +24,8 @@ _SHAPES: Final = ("o", "s", "^", "D", "v", "P", "X", "p")
 Values = NDArray[np.float64]
 
 
-def scatter_nights(ax: Axes, x: Values, y: Values, participant: Sequence[object]) -> str:
-    """Draw nights and say how: "" for points, else a sentence for the caption.
+def scatter_nights(ax: Axes, x: Values, y: Values, participant: Sequence[object]) -> None:
+    """Draw nights.
 
     Up to 8 participants have a shape and a colour each and stand in a key above the axes; more of them are
     joined to their mean by thin lines; more than 400 nights are counted in cells, darker for more nights.
@@ -38,12 +38,10 @@ def scatter_nights(ax: Axes, x: Values, y: Values, participant: Sequence[object]
         most = _count_in_cells(ax, x, y)
         said = f"{x.size} nights are counted in cells; the darkest holds {most}."
         write(ax, 1.0, 1.01, said, transform=ax.transAxes, ha="right", va="bottom", size=SMALL_LETTER_POINTS)
-        return said
-    if len(names) <= MOST_WITH_SHAPES:
+    elif len(names) <= MOST_WITH_SHAPES:
         _with_shapes(ax, x, y, who, names)
-        return ""
-    _with_lines(ax, x, y, who, len(names))
-    return "Thin lines join the nights of one participant to their mean."
+    else:
+        _with_lines(ax, x, y, who, len(names))
 
 
 def _with_shapes(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], names: Sequence[object]) -> None:

@@ -28,7 +28,7 @@ from sleepagree import figures
 from sleepagree.describe.night import describe_night
 from sleepagree.errors import OutputError
 from sleepagree.figures import style
-from sleepagree.figures.bias_sources import steps_of
+from sleepagree.figures.class_bars import steps_of
 from sleepagree.figures.hypnograms import CODE_WORDS, clock_ticks, compare_epochs, lanes_of
 from sleepagree.figures.in_time import minutes_in_runs
 from sleepagree.figures.saving import figure_bytes, page_drawing, save_figure, svg_tree
