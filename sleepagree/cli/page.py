@@ -9,7 +9,7 @@ import click
 from sleepagree.cli import options as shared
 
 
-@click.command(short_help="Do all of this in your own browser.")
+@click.command()
 @click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="PORT", help="By default one that is free.")
 @click.option("--no-browser", is_flag=True, help="Only print the address.")
 @click.option(
