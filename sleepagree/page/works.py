@@ -28,8 +28,8 @@ NIGHTS: Final = "nights.csv"
 COLUMNS: Final = (*REQUIRED, *OPTIONAL)
 #: Columns of the nights table whose cells name files.
 _FILES: Final = ("reference", "device_file", "layout", "reference_layout")
-#: Side -> option of its layout.
-_LAYOUT_OPTIONS: Final = {"reference": "--reference-layout", "device": "--layout"}
+#: Side -> option of its layout, and its file.
+_LAYOUTS: Final = {"device": "layout", "reference": "reference-layout"}
 #: What may be chosen for a night beside its files: key, what is asked, answers ("": as the command does).
 CHOICES: Final = (
     ("window", "Window", ("", "lights", "reference", "overlap")),
@@ -104,13 +104,9 @@ class Work:
         """Name -> file of everything that may be kept, once it is there whole."""
         made = self.folder / RESULTS
         found = {} if self.running else {str(p.relative_to(made)): p for p in sorted(made.rglob("*")) if p.is_file()}
+        paths = {f"{layout}.toml": self.folder / f"{layout}.toml" for layout in _LAYOUTS.values()}
         # a study makes a nights.csv of its own
-        kept = {
-            "layout.toml": "layout.toml",
-            "reference-layout.toml": "reference-layout.toml",
-            "given/nights.csv": NIGHTS,
-        }
-        paths = {name: self.folder / path for name, path in kept.items()}
+        paths["given/nights.csv"] = self.folder / NIGHTS
         return found | {name: path for name, path in paths.items() if path.is_file()} if found else {}
 
     def look(self) -> None:
@@ -190,11 +186,11 @@ class Work:
         paths = {side: f"{side}/{given.path.name}" for side, given in self.sides.items()}
         layouts: list[str] = []
         for side in self.sides:
-            written = self.folder / ("layout.toml" if side == "device" else "reference-layout.toml")
+            written = self.folder / f"{_LAYOUTS[side]}.toml"
             written.unlink(missing_ok=True)
             if text := self.looks[side].layout_text:
                 written.write_text(text, encoding="utf-8")
-                layouts += [_LAYOUT_OPTIONS[side], written.name]
+                layouts += [f"--{_LAYOUTS[side]}", written.name]
         if self.kind is Kind.CORRECTION:
             return ["correct", "correction.json", paths["device"], *layouts, "--json", f"{RESULTS}/corrected.json"]
         chosen = {key: text for key, text in self.chosen.items() if text and (key, text) != ("outside", "missing")}
