@@ -572,12 +572,6 @@ def test_a_page_drawing_brings_no_style_no_date_and_no_address_and_its_colours_a
     assert {"reference", "device", "wake", "23:00", "clock time", "not compared, or gap"} <= set(texts)
 
 
-def test_figures_of_one_page_share_no_id() -> None:
-    figure = figures.draw_hypnograms(drawn.night_with_rem()).figure
-    one, two = (re.findall(r' id="([^"]*)"', page_drawing(svg_tree(figure), prefix=name)) for name in ("one", "two"))
-    assert not set(one) & set(two)
-
-
 def test_both_axes_of_the_minutes_have_the_same_ticks() -> None:
     ax = figures.draw_minutes(drawn.study_of_measure(**invented_differences(4, 2, seed=2)))
     ax.figure.draw_without_rendering()
