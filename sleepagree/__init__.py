@@ -49,44 +49,33 @@ if TYPE_CHECKING:
 
 __version__ = "0.1.0"
 
-#: Public name -> module that holds it.
+#: Module -> public names that it holds.
 _PUBLIC: Final = {
-    "AgreementScore": "study.epoch_scores",
-    "CorrectedNight": "study.correction",
-    "Correction": "study.correction",
-    "Estimate": "inference.estimate",
-    "Execution": "study.execution",
-    "InputError": "errors",
-    "NightAgreement": "night.compare",
-    "NightSummary": "study.night_summary",
-    "Outside": "hypnogram.align",
-    "PairedNight": "hypnogram.align",
-    "Refusal": "study.night_summary",
-    "ScoredSpans": "hypnogram.spans",
-    "ScoringOptions": "study.run",
-    "SleepAgreeError": "errors",
-    "StageMapping": "mapping.mapping",
-    "StudyAgreement": "study.results",
-    "StudyOptions": "study.results",
-    "Window": "hypnogram.window",
-    "WindowRule": "hypnogram.window",
-    "agreement_score": "study.epoch_scores",
-    "align": "hypnogram.align",
-    "compare": "night.compare",
-    "compare_mappings": "night.mappings",
-    "find_mapping": "mapping.files",
-    "fit_limits_of_agreement": "inference.limits",
-    "learn_correction": "study.correction_learning",
-    "read_correction": "study.correction_file",
-    "read_hypnogram": "readers.memory",
-    "read_layout": "readers.layout",
-    "read_mapping": "mapping.files",
-    "read_nights_table": "study.table",
-    "read_spans": "readers",
-    "scan_clock": "scoring.clock_check",
-    "score_table": "study.from_table",
-    "summarise_night": "study.night_summary",
-    "summarise_study": "study.summarise",
+    "errors": ("InputError", "SleepAgreeError"),
+    "hypnogram.align": ("Outside", "PairedNight", "align"),
+    "hypnogram.spans": ("ScoredSpans",),
+    "hypnogram.window": ("Window", "WindowRule"),
+    "inference.estimate": ("Estimate",),
+    "inference.limits": ("fit_limits_of_agreement",),
+    "mapping.files": ("find_mapping", "read_mapping"),
+    "mapping.mapping": ("StageMapping",),
+    "night.compare": ("NightAgreement", "compare"),
+    "night.mappings": ("compare_mappings",),
+    "readers": ("read_spans",),
+    "readers.layout": ("read_layout",),
+    "readers.memory": ("read_hypnogram",),
+    "scoring.clock_check": ("scan_clock",),
+    "study.correction": ("CorrectedNight", "Correction"),
+    "study.correction_file": ("read_correction",),
+    "study.correction_learning": ("learn_correction",),
+    "study.epoch_scores": ("AgreementScore", "agreement_score"),
+    "study.execution": ("Execution",),
+    "study.from_table": ("score_table",),
+    "study.night_summary": ("NightSummary", "Refusal", "summarise_night"),
+    "study.results": ("StudyAgreement", "StudyOptions"),
+    "study.run": ("ScoringOptions",),
+    "study.summarise": ("summarise_study",),
+    "study.table": ("read_nights_table",),
 }
 
 __all__ = [
@@ -130,15 +119,16 @@ __all__ = [
 
 
 def __getattr__(name: str) -> Any:
-    if name not in _PUBLIC:
+    module = next((module for module, names in _PUBLIC.items() if name in names), None)
+    if module is None:
         raise AttributeError(f"module 'sleepagree' has no attribute {name!r}")
     from importlib import import_module
 
-    return getattr(import_module(f"sleepagree.{_PUBLIC[name]}"), name)
+    return getattr(import_module(f"sleepagree.{module}"), name)
 
 
 def __dir__() -> list[str]:
-    return sorted([*globals(), *_PUBLIC])
+    return sorted({*globals(), *__all__})
 
 
 def show_result(result: object, view: str, *arguments: object) -> object:

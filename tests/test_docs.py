@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from sleepagree.cli.group import COMMANDS, main
+from sleepagree.cli.group import main
 from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS
 from tests.test_layers import ROOMS
 
@@ -173,13 +173,6 @@ def test_every_example_is_shown() -> None:
     scripts = [path.read_text(encoding="utf-8") for path in (ROOT / "docs" / "examples").glob("*.py")]
     assert len(scripts) >= 4
     assert all(script in text for script in scripts)
-
-
-@pytest.mark.parametrize("name", list(COMMANDS))
-def test_the_short_help_in_the_list_is_that_of_the_command(name: str) -> None:
-    command = main.get_command(None, name)  # type: ignore[arg-type]
-    assert command is not None
-    assert command.get_short_help_str(200).rstrip(".") == COMMANDS[name][1].rstrip(".")
 
 
 def test_every_layout_key_and_mapping_is_documented() -> None:

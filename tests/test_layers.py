@@ -46,8 +46,8 @@ ROOMS = {
     "clock folder plan study_margins study_paragraphs study_checklist correction answer night study_agreement "
     "study_bias_figures "
     "study_bias study_further study_tables study proposal file",
-    "figures": "style drawing saving subjects bias_sources hypnograms in_time night_kappas participants planning "
-    "redistribution tables_of_counts bias_over_nights device_classes corrections",
+    "figures": "style drawing saving subjects class_bars hypnograms in_time night_kappas participants planning "
+    "tables_of_counts bias_over_nights corrections",
     "render": "columns export figures night_json clock_json inspection_json notebook terminal page markdown latex "
     "night_folder correction_json correction_folder study_further_json study_json frames study_folder results",
     "page": "folder guard jobs moments questions remembered works views app serve",

@@ -11,7 +11,7 @@ from sleepagree.cli import options as shared
 from sleepagree.cli.study import build_request, progress_bar, study_reading_options
 
 
-@click.command(short_help="Print the bias table of a study.")
+@click.command()
 @click.argument("nights", type=shared.INPUT)
 @click.option("--csv", "csv_path", type=shared.FILE, metavar="FILE", help="Write the table as CSV.")
 @shared.json_option
@@ -20,7 +20,7 @@ from sleepagree.cli.study import build_request, progress_bar, study_reading_opti
 @shared.overwrite_option
 @shared.quiet_option
 @click.pass_context
-def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: str | None, **options: Any) -> None:
+def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, **options: Any) -> None:
     """Print bias and limits of agreement of every measure over the nights in the table NIGHTS.
 
     Bias is device minus reference. Participants are the units; the method column says what was fitted.
@@ -31,27 +31,19 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, json_path: 
 
     from sleepagree.cli.running import run_study
     from sleepagree.describe.study import describe_bias
-    from sleepagree.files.writing import csv_text, refuse_file, write_text
-    from sleepagree.render.night_json import dump
+    from sleepagree.files.writing import csv_text, write_text
     from sleepagree.render.study_json import bias_document, bias_rows
-    from sleepagree.render.terminal import render_terminal
     from sleepagree.study.execution import Execution
     from sleepagree.study.from_table import load_nights
 
     request = build_request(options, command="")
     request = replace(request, scoring=replace(request.scoring, epochs=False))
     table = load_nights(nights)
-    if csv_path is not None:
-        refuse_file(csv_path, overwrite=options["overwrite"])
-    shared.refuse_json_target(json_path, overwrite=options["overwrite"])
+    shared.refuse_outputs(options, csv_path)
     execution = Execution(options["workers"], options["scheduler"])
     result = run_study(table, request, execution=execution, progress=progress_bar(quiet=options["quiet"]))
     if csv_path is not None:
         write_text(csv_path, csv_text(bias_rows(result)), overwrite=options["overwrite"])
-    if json_path:
-        document = {d.device: [bias_document(row) for row in d.bias] for d in result.devices}
-        shared.write_json(dump(document), json_path, overwrite=options["overwrite"])
-    if json_path != "-":
-        click.echo("\n".join(render_terminal(describe_bias(result), full=True)))
-    shared.print_cautions(result.cautions, quiet=options["quiet"])
-    shared.tell_refused(ctx, result.refused, told=json_path != "-")
+    document = {d.device: [bias_document(row) for row in d.bias] for d in result.devices}
+    shared.show(lambda: describe_bias(result), document, {**options, "full": True}, result.cautions)
+    shared.tell_refused(ctx, result.refused, told=options["json_path"] != "-")

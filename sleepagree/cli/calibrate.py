@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
 
 from sleepagree.cli import options as shared
-from sleepagree.cli.study import progress_bar
+from sleepagree.cli.study import progress_bar, read_scoring
 
 
-@click.command(short_help="Learn from a study how to correct a device.")
+@click.command()
 @click.argument("nights", type=shared.INPUT)
 @click.option("--out", type=shared.FILE, metavar="DIR", required=True, help="Folder to make.")
 @click.option("--device", metavar="NAME", help="Which device, where the table has several.")
@@ -35,21 +36,16 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
     """
     from sleepagree.describe.correction import describe_correction
     from sleepagree.files.writing import refuse_existing
-    from sleepagree.mapping.files import own_words
     from sleepagree.render.correction_folder import write_correction
     from sleepagree.render.terminal import SAY_FULL
     from sleepagree.study.correction_learning import learn_correction
     from sleepagree.study.execution import Execution
     from sleepagree.study.from_table import load_nights, score_table
     from sleepagree.study.night_summary import Refusal
-    from sleepagree.study.run import ScoringOptions
 
-    mappings = shared.load_mappings(options["mapping_names"])
-    if len(mappings) > 1:
+    scoring = replace(read_scoring(options), clock=False)
+    if len(scoring.mappings) > 1:
         raise click.BadParameter("a correction is learnt under one mapping", param_hint="--mapping")
-    shared.read_window(options["window"])
-    reports = shared.read_reports(options["reports"], own_words(mappings)) or ()
-    scoring = ScoringOptions(mappings, options["window"] or "", options["outside"], reports, clock=False)
     table = load_nights(nights)
     refuse_existing(out, overwrite=options["overwrite"])
     outcomes = score_table(
@@ -60,7 +56,7 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
         keep_epochs=True,
     )
     correction = learn_correction(
-        outcomes, device=options["device"], mapping=next(iter(mappings), None), level=options["confidence"]
+        outcomes, device=options["device"], mapping=next(iter(scoring.mappings), None), level=options["confidence"]
     )
     description = describe_correction(correction, nights=outcomes, command=shared.repeat_command(anonymous=False))
     figures = options["figures"].split(",")

@@ -10,7 +10,7 @@ import click
 from sleepagree.cli import options as shared
 
 
-@click.command(short_help="Show agreement as a function of clock offset and drift.")
+@click.command()
 @click.argument("reference", type=shared.INPUT)
 @click.argument("device", type=shared.INPUT)
 @shared.mapping_option
@@ -29,9 +29,7 @@ from sleepagree.cli import options as shared
 @shared.seed_option("bootstrap")
 @click.option("--confidence", type=shared.Number(0.5, 0.9999), default=0.95, show_default=True)
 @shared.anonymous_option
-@shared.json_option
-@shared.overwrite_option
-@shared.quiet_option
+@shared.json_options
 @shared.full_option
 def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_min: float, **options: Any) -> None:
     """Show how agreement changes when device times are shifted, and whether the device's clock drifts.
@@ -47,7 +45,7 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
     from sleepagree.render.clock_json import clock_document
     from sleepagree.scoring.clock_check import clock_change_cautions, scan_clock
 
-    shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
+    shared.refuse_outputs(options)
     mappings = shared.load_mappings(mapping_names)
     paired = shared.load_pair(reference, device, mappings, options)
     mapping = mappings[0] if mappings else default_mapping(paired.reference_set, paired.device_set)
@@ -61,6 +59,5 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
     )
     night, again = (shared.next_command(name, anonymous=options["anonymous"]) for name in ("night", "clock"))
     described = lambda: describe_clock(reading, paired, night=night, clock=again)  # noqa: E731 - made when it is shown
-    shared.show(described, clock_document(reading, paired), options)
     cautions = (*clock_change_cautions(paired, mapping), *paired.cautions)
-    shared.print_cautions(cautions, quiet=options["quiet"], full=shared.is_full(options))
+    shared.show(described, clock_document(reading, paired), options, cautions)

@@ -10,23 +10,20 @@ import click
 from sleepagree.cli import options as shared
 
 if TYPE_CHECKING:
-    from sleepagree.describe.blocks import Description
     from sleepagree.study.correct_nights import CorrectedNights
     from sleepagree.study.correction import CorrectedNight, Correction
 
 
-@click.command(short_help="Correct new nights that have no reference.")
+@click.command()
 @click.argument("correction", type=shared.INPUT, metavar="CORRECTION.json")
 @click.argument("device", type=shared.INPUT)
-@click.option("--layout", type=shared.INPUT, help="How to read the device file (TOML).")
-@click.option("--device-zone", metavar="ZONE", help="IANA zone of the device's clock.")
+@shared.layout_option
+@shared.device_zone_option
 @click.option("--window", metavar="FROM/TO", help="Time in bed, in ISO 8601 by the device's clock; or lights.")
 @click.option("--epochs", type=shared.FILE, metavar="FILE", help="Write the probabilities of every epoch as CSV.")
 @click.option("--out", type=shared.FILE, metavar="DIR", help="Write JSON, tables and a report here.")
 @shared.anonymous_option
-@shared.json_option
-@shared.overwrite_option
-@shared.quiet_option
+@shared.json_options
 @click.pass_context
 def correct(ctx: click.Context, /, correction: Path, device: Path, **options: Any) -> None:
     """Print each sleep measure of the night in the file DEVICE as the device says it and corrected.
@@ -41,48 +38,38 @@ def correct(ctx: click.Context, /, correction: Path, device: Path, **options: An
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
     from sleepagree.describe.correction import describe_corrected, describe_corrected_nights
-    from sleepagree.files.writing import refuse_file, refuse_folder
+    from sleepagree.errors import Front
     from sleepagree.render.correction_json import corrected_document, corrected_nights_document
     from sleepagree.study.correction_file import read_correction
     from sleepagree.study.table import is_nights_table
 
-    out, overwrite = options["out"], options["overwrite"]
-    if out is not None:
-        refuse_folder(out, overwrite=overwrite)
-    if options["epochs"] is not None:
-        refuse_file(options["epochs"], overwrite=overwrite)
-    shared.refuse_json_target(options["json_path"], overwrite=overwrite, out=out)
+    shared.refuse_outputs(options, options["epochs"], out=options["out"])
     learnt = read_correction(correction)
     command = shared.repeat_command(anonymous=options["anonymous"])
+    found: CorrectedNight | CorrectedNights
     if is_nights_table(device):
-        nights = _correct_table(learnt, device, options)
-        described, document = describe_corrected_nights(nights, command=command), corrected_nights_document(nights)
-        cautions, refused = nights.cautions, nights.refused
-        _write(nights, described, options)
+        found = _correct_table(learnt, device, options)
+        described, document = describe_corrected_nights(found, command=command), corrected_nights_document(found)
+        refused = found.refused
     else:
-        night = _correct_night(learnt, device, options)
+        found = night = _correct_night(learnt, device, options)
         described, document = describe_corrected(night, command=command), corrected_document(night)
-        cautions, refused = night.cautions, ()
-        _write(night, described, options)
-    shared.show(lambda: described, document, options)
-    if options["json_path"] == "-":
-        shared.print_cautions(cautions, quiet=options["quiet"])
+        refused = ()
+        shared.write_for_page(lambda: describe_corrected(night, front=Front.PAGE))
+    if options["out"] is not None or options["epochs"] is not None:
+        from sleepagree.render.correction_folder import write_corrected
+
+        write_corrected(found, described, out=options["out"], epochs=options["epochs"], overwrite=options["overwrite"])
+    # beside words the cautions stand in them
+    shared.show(lambda: described, document, options, found.cautions if options["json_path"] == "-" else ())
     shared.tell_refused(ctx, refused)
-
-
-def _write(found: CorrectedNight | CorrectedNights, described: Description, options: dict[str, Any]) -> None:
-    if options["out"] is None and options["epochs"] is None:
-        return
-    from sleepagree.render.correction_folder import write_corrected
-
-    write_corrected(found, described, out=options["out"], epochs=options["epochs"], overwrite=options["overwrite"])
 
 
 def _correct_night(learnt: Correction, device: Path, options: dict[str, Any]) -> CorrectedNight:
     from sleepagree.mapping.files import own_words
 
     window = shared.read_window(options["window"])
-    shared.check_zone(options["device_zone"], "--device-zone")
+    shared.check_zones(options, "device_zone")
     words = own_words((learnt.mapping,))
     spans = shared.load_spans(device, options["layout"], options["device_zone"], words, "device")
     night = learnt.apply(spans, window=window)

@@ -9,7 +9,7 @@ import click
 from sleepagree.cli import options as shared
 
 
-@click.command(short_help="Write an invented study to try everything on.")
+@click.command()
 @click.argument("directory", metavar="DIR", type=shared.FILE)
 @shared.seed_option("simulator")
 @shared.overwrite_option

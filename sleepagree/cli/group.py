@@ -12,20 +12,20 @@ import click
 
 from sleepagree.cli import interrupts
 
-#: Command -> (module, one-line help). Modules are imported when their command runs, so that --help is quick.
-COMMANDS: Final[dict[str, tuple[str, str]]] = {
-    "night": ("sleepagree.cli.night", "Score one night."),
-    "mappings": ("sleepagree.cli.mappings", "Show one night under every stage mapping that fits."),
-    "study": ("sleepagree.cli.study", "Score a table of nights and write a report."),
-    "bias": ("sleepagree.cli.bias", "Print the bias table of a study."),
-    "clock": ("sleepagree.cli.clock", "Show agreement as a function of clock offset and drift."),
-    "inspect": ("sleepagree.cli.inspect", "Show what a reader sees in a file."),
-    "nights": ("sleepagree.cli.nights", "Write a nights table from a folder's file names."),
-    "plan": ("sleepagree.cli.plan", "How many participants and nights an interval needs."),
-    "calibrate": ("sleepagree.cli.calibrate", "Learn from a study how to correct a device."),
-    "correct": ("sleepagree.cli.correct", "Correct new nights that have no reference."),
-    "page": ("sleepagree.cli.page", "Do all of this in your own browser."),
-    "demo": ("sleepagree.cli.demo", "Write an invented study to try everything on."),
+#: Command -> one-line help. The module of its name is imported when the command runs, so that --help is quick.
+COMMANDS: Final = {
+    "night": "Score one night.",
+    "mappings": "Show one night under every stage mapping that fits.",
+    "study": "Score a table of nights and write a report.",
+    "bias": "Print the bias table of a study.",
+    "clock": "Show agreement as a function of clock offset and drift.",
+    "inspect": "Show what a reader sees in a file.",
+    "nights": "Write a nights table from a folder's file names.",
+    "plan": "How many participants and nights an interval needs.",
+    "calibrate": "Learn from a study how to correct a device.",
+    "correct": "Correct new nights that have no reference.",
+    "page": "Do all of this in your own browser.",
+    "demo": "Write an invented study to try everything on.",
 }
 
 CAUTION: Final = (
@@ -61,14 +61,15 @@ class CommandGroup(click.Group):
         """Import and return one command."""
         if cmd_name not in COMMANDS:
             return None
-        module = importlib.import_module(COMMANDS[cmd_name][0])
+        module = importlib.import_module(f"sleepagree.cli.{cmd_name}")
         command: click.Command = getattr(module, cmd_name)
+        command.short_help = COMMANDS[cmd_name]
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         """Write the list of commands without importing any."""
         with formatter.section("Commands"):
-            formatter.write_dl([(name, text) for name, (_, text) in COMMANDS.items()])
+            formatter.write_dl([*COMMANDS.items()])
 
     def main(self, *args: Any, **extra: Any) -> Any:
         """Run, with one message and exit 1 where what is printed finds no room, as a full disk under ``> FILE``."""

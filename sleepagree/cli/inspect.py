@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 _NOT_YET: Final = "Nothing yet: the file is refused as it is, for the reasons above."
 
 
-@click.command(short_help="Show what a reader sees in a file.")
+@click.command()
 @click.argument("file", type=shared.INPUT)
 @click.option("--layout", type=shared.INPUT, help="How to read the file (TOML).")
 @click.option("--zone", metavar="ZONE", help="IANA zone of the file's clock.")
@@ -38,17 +38,8 @@ _NOT_YET: Final = "Nothing yet: the file is refused as it is, for the reasons ab
     metavar="TIME",
     help="When the night began: of several in one file the nearest is proposed.",
 )
-@shared.json_option
-@shared.overwrite_option
-@shared.quiet_option
-def inspect(
-    file: Path,
-    layout: Path | None,
-    zone: str | None,
-    layout_out: Path | None,
-    near: datetime | None,
-    **options: Any,
-) -> None:
+@shared.json_options
+def inspect(file: Path, layout: Path | None, layout_out: Path | None, near: datetime | None, **options: Any) -> None:
     """Show what a reader sees in FILE, and what scoring a night with it would do.
 
     Shows the start, the zone, the length of an epoch and how it was found, labels with their stages and minutes,
@@ -58,19 +49,17 @@ def inspect(
     """
     from sleepagree.describe.file import describe_file
     from sleepagree.describe.proposal import layout_text
-    from sleepagree.files.writing import refuse_file, write_text
+    from sleepagree.files.writing import write_text
     from sleepagree.readers.layout import NO_LAYOUT
     from sleepagree.readers.proposal import layout_as_seen
     from sleepagree.render.inspection_json import inspection_document
 
-    if layout_out is not None:
-        refuse_file(layout_out, overwrite=options["overwrite"])
-    shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
-    shared.check_zone(zone, "--zone")
+    shared.refuse_outputs(options, layout_out)
+    shared.check_zones(options, "zone")
     shared.refuse_folder_as_input(file)
     given = shared.load_layout(layout)
     with shared.on_side("file"):
-        seen, proposal = _see(file, given, zone, near, to_write=layout_out is not None)
+        seen, proposal = _see(file, given, options["zone"], near, to_write=layout_out is not None)
     shared.show(lambda: describe_file(seen, proposal=proposal), inspection_document(seen, proposal), options)
     if layout_out is not None:
         written = proposal or layout_as_seen(seen, given or NO_LAYOUT)
@@ -79,7 +68,7 @@ def inspect(
         what = "blank" if written.blanks else "stage"
         todo = f"; fill in {counted(blanks, what)} in it" if blanks else ""
         click.echo(f"wrote {layout_out}{todo}", err=True)
-    shared.print_cautions(seen.cautions, quiet=options["quiet"])
+    shared.print_cautions(seen.cautions, options)
 
 
 def _see(

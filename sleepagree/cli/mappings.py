@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from sleepagree.mapping.mapping import StageMapping
 
 
-@click.command(short_help="Show one night under every stage mapping that fits.")
+@click.command()
 @click.argument("reference", type=shared.INPUT)
 @click.argument("device", type=shared.INPUT)
 @shared.mapping_option
@@ -23,9 +23,7 @@ if TYPE_CHECKING:
 @shared.pairing_options
 @shared.confidence_option
 @shared.anonymous_option
-@shared.json_option
-@shared.overwrite_option
-@shared.quiet_option
+@shared.json_options
 @shared.full_option
 def mappings(
     reference: Path, device: Path, mapping_names: tuple[str, ...], declare: str | None, **options: Any
@@ -42,19 +40,14 @@ def mappings(
     from sleepagree.night.mappings import compare_mappings
     from sleepagree.render.night_json import mappings_document
 
-    shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
+    shared.refuse_outputs(options)
     extra = shared.load_mappings(mapping_names)
     _refuse_unknown(declare, extra)
     paired = shared.load_pair(reference, device, extra, options)
-    comparison = compare_mappings(
-        paired,
-        extra=extra,
-        declared=declare or "",
-        level=options["confidence"],
-    )
+    comparison = compare_mappings(paired, extra=extra, declared=declare or "", level=options["confidence"])
     asked = shared.option_document(options, [m.scored.mapping for m in comparison.mappings])
-    shared.show(lambda: describe_mappings(comparison), mappings_document(comparison, options=asked), options)
-    shared.print_cautions(comparison.cautions, quiet=options["quiet"], full=shared.is_full(options))
+    document = mappings_document(comparison, options=asked)
+    shared.show(lambda: describe_mappings(comparison), document, options, comparison.cautions)
 
 
 def _refuse_unknown(declared: str | None, extra: Sequence[StageMapping]) -> None:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _EXPORTS: Final = ("edf", "bids", "csv", "parquet")
 
 
-@click.command(short_help="Score one night.")
+@click.command()
 @click.argument("reference", type=shared.INPUT)
 @click.argument("device", type=shared.INPUT)
 @shared.mapping_option
@@ -59,18 +59,15 @@ def night(
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
     from sleepagree.cli.asking import mend_layout
-    from sleepagree.files.writing import refuse_folder
     from sleepagree.night.compare import compare
     from sleepagree.render.night_json import dump, night_document
 
-    out, overwrite = options["out"], options["overwrite"]
+    out = options["out"]
     source = click.get_current_context().get_parameter_source("figures")
     if out is None and (export_names or source is ParameterSource.COMMANDLINE):
         option = "--export" if export_names else "--figures"
         raise click.UsageError(f"{option} writes into the folder of results: give --out DIR, too.")
-    if out is not None:
-        refuse_folder(out, overwrite=overwrite)
-    shared.refuse_json_target(options["json_path"], overwrite=overwrite, out=out)
+    shared.refuse_outputs(options, out=out)
     mappings = shared.load_mappings(mapping_names)
     paired = shared.load_pair(
         reference,
@@ -79,11 +76,7 @@ def night(
         options,
         mend=lambda path, side, error, given, near: mend_layout(path, side, error, options, given, near),
     )
-    scored = compare(
-        paired,
-        mappings=mappings,
-        level=options["confidence"],
-    )
+    scored = compare(paired, mappings=mappings, level=options["confidence"])
     asked = shared.option_document(options, [m.mapping for m in scored.mappings])
     document = night_document(scored, options=asked)
     if out is not None:
@@ -97,11 +90,10 @@ def night(
             command=command,
             exports=export_names,
             figures=options["figures"].split(","),
-            overwrite=overwrite,
+            overwrite=options["overwrite"],
         )
     shared.write_for_page(lambda: _for_page(scored))
-    shared.show(lambda: _describe(scored, anonymous=options["anonymous"]), document, options)
-    shared.print_cautions(scored.cautions, quiet=options["quiet"], full=shared.is_full(options))
+    shared.show(lambda: _describe(scored, anonymous=options["anonymous"]), document, options, scored.cautions)
 
 
 def _for_page(scored: NightAgreement) -> Description:

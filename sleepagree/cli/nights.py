@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from sleepagree.study.proposed_patterns import ProposedPatterns
 
 
-@click.command(short_help="Write a nights table from a folder's file names.")
+@click.command()
 @click.argument("folder", metavar="DIR", type=shared.FILE)
 @click.option("--reference", "reference_pattern", metavar="PATTERN", help="Names of the reference's files below DIR.")
 @click.option(
@@ -51,9 +51,7 @@ if TYPE_CHECKING:
     metavar="FILE|-",
     help="The table; its paths are relative to it.",
 )
-@shared.json_option
-@shared.overwrite_option
-@shared.quiet_option
+@shared.json_options
 def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[str, ...], **options: Any) -> None:
     """Write a nights table from the names of the files below DIR.
 
@@ -84,20 +82,20 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
     from sleepagree.study.from_folder import column_values, matched_files, nights_from_folder, nights_table_text
     from sleepagree.study.proposed_patterns import propose_patterns
 
-    out, json_path = options["out"], options["json_path"]
+    out = options["out"]
     _check_use(reference_pattern, device_patterns, options)
     table = Path(out)
-    shared.refuse_json_target(json_path, overwrite=options["overwrite"])
+    shared.refuse_outputs(options)
     participants = options["participants"]
     people = None if participants is None else column_values(participants, options["id_column"])
     if reference_pattern is None:
         proposed = propose_patterns(folder, people=people)
-        name_inputs(lambda: (folder / file for file in matched_files(proposed.found)))
+        found = proposed.found
+        name_inputs(lambda: (folder / file for file in matched_files(found)))
         command = _command(proposed)
-        document = folder_document(proposed.found, proposed=proposed)
-        shared.refuse_json_target(json_path, overwrite=options["overwrite"])
-        shared.show(lambda: describe_folder(proposed.found, proposed=command), document, options)
-        shared.print_cautions((*proposed.found.notes, *proposed.found.hints), quiet=options["quiet"])
+        document = folder_document(found, proposed=proposed)
+        shared.refuse_outputs(options)
+        shared.show(lambda: describe_folder(found, proposed=command), document, options, (*found.notes, *found.hints))
         return
     if out != "-":
         refuse_existing(table, overwrite=options["overwrite"])
@@ -116,7 +114,7 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
     name_inputs(lambda: (folder / file for file in matched_files(found)))
     if out != "-":
         refuse_existing(table, overwrite=options["overwrite"])
-    shared.refuse_json_target(json_path, overwrite=options["overwrite"])
+    shared.refuse_outputs(options)
     text = nights_table_text(
         found,
         table_folder=Path() if out == "-" else table.parent,
@@ -130,14 +128,12 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
     else:
         write_text(table, text, overwrite=options["overwrite"])
     description = describe_folder(found, table="" if out == "-" else out)
-    shared.show(lambda: description, folder_document(found), options, to_error=out == "-")
-    shared.print_cautions((*found.notes, *found.hints), quiet=options["quiet"])
+    shared.show(lambda: description, folder_document(found), options, (*found.notes, *found.hints), to_error=out == "-")
 
 
 def _check_use(reference: str | None, devices: tuple[str, ...], options: dict[str, Any]) -> None:
     """Refuse options that do not go together."""
-    for side in ("reference", "device"):
-        shared.check_zone(options[f"{side}_zone"], f"--{side}-zone")
+    shared.check_zones(options, "reference_zone", "device_zone")
     if (reference is None) != (not devices):
         missing = "--reference" if reference is None else "--device"
         raise click.UsageError(f"{missing} is missing: give a pattern for both sides, or none to have some proposed.")

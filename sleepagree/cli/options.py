@@ -13,12 +13,14 @@ from typing import TYPE_CHECKING, Any, Final, TextIO, TypeVar
 import click
 from click.core import ParameterSource
 
+from sleepagree.errors import Front, InputError, SleepAgreeError, printable
+from sleepagree.files.writing import FIGURE_FORMS, name_inputs, refuse_file, refuse_folder, write_text
+
 if TYPE_CHECKING:
     from datetime import datetime
 
     from sleepagree.caution import Caution
     from sleepagree.describe.blocks import Description
-    from sleepagree.errors import SleepAgreeError
     from sleepagree.hypnogram.align import PairedNight
     from sleepagree.hypnogram.spans import ScoredSpans
     from sleepagree.hypnogram.window import Window
@@ -79,8 +81,6 @@ class _MappingName(click.types.StringParamType):
 
 
 def _name_input(path: str | Path) -> None:
-    from sleepagree.files.writing import name_inputs
-
     def find() -> Iterator[str | Path]:
         from sleepagree.readers import companion_files, part_files
 
@@ -118,8 +118,6 @@ class _FigureForms(click.types.StringParamType):
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
         """Return the text without repetitions, or fail with wrong use."""
-        from sleepagree.files.writing import FIGURE_FORMS
-
         forms = tuple(dict.fromkeys(word.strip().casefold() for word in str(value).split(",")))
         unknown = [form for form in forms if form not in FIGURE_FORMS]
         if unknown:
@@ -158,12 +156,15 @@ def _reports_option(whose: str) -> Callable[[Function], Function]:
     return click.option("--reports", metavar="LABELS", help=f"What {whose} can report, e.g. wake,light,deep.")
 
 
+layout_option = click.option("--layout", type=INPUT, help="How to read the device file (TOML).")
+device_zone_option = click.option("--device-zone", metavar="ZONE", help="IANA zone of the device's clock.")
+
 reading_options = apply_options(
     (
-        click.option("--layout", type=INPUT, help="How to read the device file (TOML)."),
+        layout_option,
         click.option("--reference-layout", type=INPUT, help="How to read the reference file (TOML)."),
         click.option("--reference-zone", metavar="ZONE", help="IANA zone of the reference's clock."),
-        click.option("--device-zone", metavar="ZONE", help="IANA zone of the device's clock."),
+        device_zone_option,
         _reports_option("the device"),
     )
 )
@@ -225,6 +226,7 @@ figures_option = click.option(
 overwrite_option = click.option("--overwrite", is_flag=True, help="Replace output that exists, never an input.")
 full_option = click.option("--full", is_flag=True, help="Print all that was found, not the answer alone.")
 quiet_option = click.option("--quiet", is_flag=True, help="No cautions, no progress.")
+json_options = apply_options((json_option, overwrite_option, quiet_option))
 
 anonymous_option = click.option(
     "--anonymous",
@@ -236,8 +238,6 @@ anonymous_option = click.option(
 @contextlib.contextmanager
 def wrong_use(option: str) -> Iterator[None]:
     """Turn an error about what was written after an option into wrong use of the command line (exit 2)."""
-    from sleepagree.errors import Front, SleepAgreeError
-
     try:
         yield
     except SleepAgreeError as error:
@@ -285,19 +285,19 @@ def read_reports(text: str | None, own_words: frozenset[str]) -> tuple[str, ...]
     return words
 
 
-def check_zone(name: str | None, option: str) -> None:
-    """Refuse a zone that no time zone is called."""
-    if name is None:
-        return
+def check_zones(options: dict[str, Any], *names: str) -> None:
+    """Refuse options of these names that give a zone that there is not."""
     from sleepagree.hypnogram.zones import find_zone
 
-    with wrong_use(option):
-        find_zone(name)
+    for name in names:
+        if options[name] is not None:
+            with wrong_use(f"--{name.replace('_', '-')}"):
+                find_zone(options[name])
 
 
 #: Makes a layout for a file that cannot be read without one (its path, its side, the error, the layout given, when the
 #: other side begins), or raises the error.
-Mend = Callable[[Path, str, "SleepAgreeError", "Layout | None", "datetime | None"], "Layout"]
+Mend = Callable[[Path, str, SleepAgreeError, "Layout | None", "datetime | None"], "Layout"]
 
 
 def load_pair(
@@ -314,13 +314,11 @@ def load_pair(
     words = own_words(mappings)
     window = read_window(options["window"])
     reports = read_reports(options["reports"], words)
-    zones = options["reference_zone"], options["device_zone"]
-    for zone, option in zip(zones, ("--reference-zone", "--device-zone"), strict=True):
-        check_zone(zone, option)
-    scored = load_spans(reference, options["reference_layout"], zones[0], words, "reference", mend)
+    check_zones(options, "reference_zone", "device_zone")
+    scored = load_spans(reference, options["reference_layout"], options["reference_zone"], words, "reference", mend)
     paired = align(
         reference=scored,
-        device=load_spans(device, options["layout"], zones[1], words, "device", mend, scored.start),
+        device=load_spans(device, options["layout"], options["device_zone"], words, "device", mend, scored.start),
         clock_offset_s=options["clock_offset"],
         window=window,
         outside=Outside(options["outside"]),
@@ -343,7 +341,6 @@ def load_spans(
     near: datetime | None = None,
 ) -> ScoredSpans:
     """Return the spans of one file; an error that asks for a layout or a zone names the option of this side."""
-    from sleepagree.errors import SleepAgreeError
     from sleepagree.readers import read_spans
 
     refuse_folder_as_input(path)
@@ -361,8 +358,6 @@ def load_spans(
 @contextlib.contextmanager
 def on_side(side: str) -> Iterator[None]:
     """Tell an error on which side its file is: ``reference``, ``device``, or ``file`` where there is one file only."""
-    from sleepagree.errors import SleepAgreeError
-
     try:
         yield
     except SleepAgreeError as error:
@@ -383,8 +378,6 @@ def refuse_folder_as_input(path: Path) -> None:
     """Say what to do with a folder where one file is wanted."""
     if not path.is_dir():
         return
-    from sleepagree.errors import InputError
-
     remedy = (
         "Give the path of one file inside it; of a folder with many nights 'sleepagree nights' makes a table for "
         "'sleepagree study'."
@@ -461,8 +454,6 @@ def _command(name: str, parameters: Sequence[click.Parameter], say: Callable[[An
     """Return a command of those parameters that were given and change results."""
     import shlex
 
-    from sleepagree.errors import printable
-
     context = click.get_current_context()
     words = ["sleepagree", name]
     for parameter in parameters:
@@ -487,22 +478,17 @@ def _without_folder(value: Any) -> str:
     return Path(value).name if is_file else str(value)
 
 
-def is_full(options: dict[str, Any]) -> bool:
-    """Whether all cautions are printed: asked for, or beside numbers instead of an answer."""
-    return bool(options["full"]) or options["json_path"] == "-"
-
-
 #: Cautions that are printed beside an answer.
 _MOST_CAUTIONS: Final = 3
 
 
-def print_cautions(cautions: Sequence[Caution | str], *, quiet: bool, full: bool = True) -> None:
-    """Print cautions to standard error; beside an answer the three that change most, the rest counted."""
-    if quiet:
+def print_cautions(cautions: Sequence[Caution | str], options: dict[str, Any]) -> None:
+    """Print cautions to standard error; beside an answer alone the three that change most, the rest counted."""
+    if options["quiet"]:
         return
+    full = options.get("full", True) or options.get("json_path") == "-"
     from sleepagree.describe.caution_weights import rank_caution
     from sleepagree.describe.cautions import say_caution
-    from sleepagree.errors import printable
     from sleepagree.render.columns import fit_terminal
 
     shown = sorted(cautions, key=rank_caution)[: None if full else _MOST_CAUTIONS]
@@ -521,16 +507,24 @@ def has_colour(stream: TextIO) -> bool:
 
 
 def show(
-    describe: Callable[[], Description], document: Document, options: dict[str, Any], *, to_error: bool = False
+    describe: Callable[[], Description],
+    document: Document,
+    options: dict[str, Any],
+    cautions: Sequence[Caution | str] = (),
+    *,
+    to_error: bool = False,
 ) -> None:
-    """Write the document where ``--json`` says; unless that is standard output, describe the result and print that."""
+    """Write the document where ``--json`` says, or print it; otherwise print the result in words. Cautions follow."""
     from sleepagree.render.night_json import dump
 
     target = options["json_path"]
-    if target:
-        write_json(dump(document), target, overwrite=options["overwrite"])
+    if target == "-":
+        click.echo(dump(document), nl=False)
+    elif target:
+        write_text(Path(target), dump(document), overwrite=options["overwrite"])
     if target != "-":
         print_description(describe(), full=options.get("full", False), to_error=to_error)
+    print_cautions(cautions, options)
 
 
 def print_description(description: Description, *, full: bool, to_error: bool = False, written: str = "") -> None:
@@ -552,12 +546,15 @@ def print_description(description: Description, *, full: bool, to_error: bool = 
     click.echo("\n".join(lines), err=to_error)
 
 
-def refuse_json_target(target: str | None, *, overwrite: bool, out: Path | None = None) -> None:
-    """Say before any work that the JSON cannot be written; ``out`` is the folder of ``--out``."""
+def refuse_outputs(options: dict[str, Any], *files: Path | None, out: Path | None = None) -> None:
+    """Say before any work that the folder of ``--out``, other files or the JSON cannot be written."""
+    overwrite, target = options["overwrite"], options["json_path"]
+    if out is not None:
+        refuse_folder(out, overwrite=overwrite)
+    for file in filter(None, files):
+        refuse_file(file, overwrite=overwrite)
     if target is None or target == "-":
         return
-    from sleepagree.files.writing import refuse_file
-
     path = Path(target)
     if out is not None and out.absolute() in (path.absolute(), *path.absolute().parents):
         raise click.UsageError("--json FILE lies in --out DIR, which gets the same as results.json.")
@@ -570,13 +567,3 @@ def tell_refused(ctx: click.Context, refused: Sequence[Refusal], *, told: bool =
         click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
     if refused:
         ctx.exit(3)
-
-
-def write_json(text: str, target: str, *, overwrite: bool) -> None:
-    """Write JSON to standard output (``-``) or to a file."""
-    if target == "-":
-        click.echo(text, nl=False)
-        return
-    from sleepagree.files.writing import write_text
-
-    write_text(Path(target), text, overwrite=overwrite)

@@ -9,7 +9,7 @@ import click
 from sleepagree.cli import options as shared
 
 
-@click.command(short_help="Do all of this in your own browser.")
+@click.command()
 @click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="PORT", help="By default one that is free.")
 @click.option("--no-browser", is_flag=True, help="Only print the address.")
 @click.option(
@@ -29,15 +29,14 @@ def page(*, port: int, no_browser: bool, idle: float) -> None:
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
+    from importlib.util import find_spec
+
     from sleepagree.errors import InputError
 
-    try:
-        import python_multipart  # noqa: F401
-        import starlette  # noqa: F401
-        import uvicorn  # noqa: F401
-    except ImportError as missing:
-        remedy = "Install what it needs: pip install 'sleepagree[page]'."
-        raise InputError("the page needs a library that is not here", found=str(missing.name), remedy=remedy) from None
+    for name in ("python_multipart", "starlette", "uvicorn"):
+        if find_spec(name) is None:
+            remedy = "Install what it needs: pip install 'sleepagree[page]'."
+            raise InputError("the page needs a library that is not here", found=name, remedy=remedy)
     from sleepagree.page.serve import serve_page
 
     def announce(address: str) -> None:

@@ -20,7 +20,7 @@ _LARGEST_SIZE: Final = 1_000_000
 _MOST_SIZES: Final = 100
 
 
-@click.command(short_help="How many participants and nights an interval needs.")
+@click.command()
 @click.option("--from", "results", type=shared.INPUT, metavar="results.json", help="A finished study to take SDs from.")
 @click.option("--device", metavar="NAME", help="Which device of that study (default: its first).")
 @click.option(
@@ -41,9 +41,7 @@ _MOST_SIZES: Final = 100
 @click.option("--nights", metavar="LIST", default="1,2,3,5,7", show_default=True)
 @click.option("--assurance", type=shared.Number(0.01, 0.99), help="Half-widths not exceeded with this probability.")
 @click.option("--confidence", type=shared.Number(0.5, 0.9999), default=0.95, show_default=True)
-@shared.json_option
-@shared.overwrite_option
-@shared.quiet_option
+@shared.json_options
 def plan(**options: Any) -> None:
     """Show how wide the intervals of a study of a given size would be, and how many people they need.
 
@@ -70,7 +68,7 @@ def plan(**options: Any) -> None:
         raise click.UsageError("--device and --measure choose from a finished study: give --from results.json, too.")
     if options["results"] is None and stated[0][0] is None and stated[1][0] is None:
         raise click.UsageError("give --from results.json, or --between-sd (and --within-sd), or --kappa-between-sd")
-    shared.refuse_json_target(options["json_path"], overwrite=options["overwrite"])
+    shared.refuse_outputs(options)
     if options["results"] is None:
         statistics = stated_statistics(*stated)
     else:
@@ -85,8 +83,7 @@ def plan(**options: Any) -> None:
         assurance=options["assurance"],
     )
     cautions = plan_cautions(grid)
-    shared.show(lambda: describe_plan(grid), plan_document(grid, cautions), options)
-    shared.print_cautions(cautions, quiet=options["quiet"])
+    shared.show(lambda: describe_plan(grid), plan_document(grid, cautions), options, cautions)
 
 
 def _read_sizes(text: str, *, least: int) -> tuple[int, ...]:

@@ -6,6 +6,7 @@ import os
 import sys
 import warnings
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +17,7 @@ from sleepagree.cli import options as shared
 
 if TYPE_CHECKING:
     from sleepagree.study.from_table import StudyRequest
+    from sleepagree.study.run import ScoringOptions
 
 study_reading_options = shared.apply_options(
     (
@@ -36,7 +38,7 @@ study_reading_options = shared.apply_options(
 )
 
 
-@click.command(short_help="Score a table of nights and write a report.")
+@click.command()
 @click.argument("nights", type=shared.INPUT)
 @click.option("--out", type=shared.FILE, metavar="DIR", required=True, help="Folder to make.")
 @study_reading_options
@@ -86,18 +88,16 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
         if interrupts.take_the_word():
             tell_how_to_resume(unfinished_folder(out))
         ctx.exit(interrupts.EXIT_CODE)
-    written = f"Written to {out}: start with {out / 'report.html'}" if (out / "report.html").exists() else ""
-    # from where the user is, which tells no folder above
-    here = os.path.relpath(table.folder)
-    clock = (
-        ""
-        if options["anonymous"]
-        else clock_command(result, table, request.scoring, folder=here, mappings=options["mapping_names"])
-    )
+    clock = ""
+    if not options["anonymous"]:
+        # from where the user is, which tells no folder above
+        here = os.path.relpath(table.folder)
+        clock = clock_command(result, table, request.scoring, folder=here, mappings=options["mapping_names"])
     description = describe_study(result, folder=str(out), clock=clock)
     shared.write_for_page(lambda: describe_study(result, table=table, front=Front.PAGE))
+    written = f"Written to {out}: start with {out / 'report.html'}"
     shared.print_description(description, full=options["full"], written=written)
-    shared.print_cautions(result.cautions, quiet=options["quiet"], full=options["full"])
+    shared.print_cautions(result.cautions, options)
     shared.tell_refused(ctx, result.refused, told=True)
 
 
@@ -107,21 +107,14 @@ def _count_nights(done: int, total: int) -> None:
 
 def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:
     """Return the study that the options ask for."""
-    from sleepagree.mapping.files import own_words
     from sleepagree.study.from_table import StudyRequest
     from sleepagree.study.results import StudyOptions
-    from sleepagree.study.run import ScoringOptions
 
-    mappings = shared.load_mappings(options["mapping_names"])
-    shared.read_window(options["window"])
-    reports = shared.read_reports(options["reports"], own_words(mappings)) or ()
-    margins = read_margins(options["margins"])
     anonymous = options["anonymous"]
-    scoring = ScoringOptions(
-        mappings, options["window"] or "", options["outside"], reports, epochs=True, anonymous=anonymous
-    )
+    scoring = replace(read_scoring(options), epochs=True, anonymous=anonymous)
+    margins = read_margins(options["margins"])
     statistics = StudyOptions(
-        mappings,
+        scoring.mappings,
         options["resamples"],
         options["seed"],
         options["confidence"],
@@ -132,10 +125,21 @@ def build_request(options: dict[str, Any], *, command: str) -> StudyRequest:
     told = {
         "window": shared.window_word(options["window"], anonymous=anonymous),
         "outside": options["outside"],
-        "reports": list(reports) or None,
+        "reports": list(scoring.reports) or None,
         "anonymous": anonymous,
     }
     return StudyRequest(scoring, statistics, options["strict"], told, command)
+
+
+def read_scoring(options: dict[str, Any]) -> ScoringOptions:
+    """Return how the options want nights to be scored."""
+    from sleepagree.mapping.files import own_words
+    from sleepagree.study.run import ScoringOptions
+
+    mappings = shared.load_mappings(options["mapping_names"])
+    shared.read_window(options["window"])
+    reports = shared.read_reports(options["reports"], own_words(mappings)) or ()
+    return ScoringOptions(mappings, options["window"] or "", options["outside"], reports)
 
 
 def read_margins(texts: tuple[str, ...]) -> tuple[tuple[str, float], ...]:

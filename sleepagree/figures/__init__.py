@@ -13,19 +13,17 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
     from sleepagree.figures.bias_over_nights import draw_bias_against_level, draw_minutes, draw_normal_look
-    from sleepagree.figures.bias_sources import draw_bias_sources
+    from sleepagree.figures.class_bars import draw_bias_sources, draw_device_classes, draw_redistribution
     from sleepagree.figures.corrections import (
         draw_correction_errors,
         draw_correction_line,
         draw_probabilities,
         draw_reliability,
     )
-    from sleepagree.figures.device_classes import draw_device_classes
     from sleepagree.figures.hypnograms import draw_hypnograms
     from sleepagree.figures.in_time import draw_agreement_by_hour, draw_clock_curve, draw_run_lengths
     from sleepagree.figures.night_kappas import draw_night_kappas
     from sleepagree.figures.planning import draw_precision
-    from sleepagree.figures.redistribution import draw_redistribution
     from sleepagree.figures.saving import figure_bytes, save_figure
     from sleepagree.figures.style import FigureSize, one_column, two_columns
     from sleepagree.figures.tables_of_counts import draw_confusion
@@ -33,14 +31,12 @@ if TYPE_CHECKING:
 #: File -> public names that it holds.
 _NAMES: Final = {
     "bias_over_nights": ("draw_bias_against_level", "draw_minutes", "draw_normal_look"),
-    "bias_sources": ("draw_bias_sources",),
+    "class_bars": ("draw_bias_sources", "draw_device_classes", "draw_redistribution"),
     "corrections": ("draw_correction_errors", "draw_correction_line", "draw_probabilities", "draw_reliability"),
-    "device_classes": ("draw_device_classes",),
     "hypnograms": ("draw_hypnograms",),
     "in_time": ("draw_agreement_by_hour", "draw_clock_curve", "draw_run_lengths"),
     "night_kappas": ("draw_night_kappas",),
     "planning": ("draw_precision",),
-    "redistribution": ("draw_redistribution",),
     "saving": ("figure_bytes", "save_figure"),
     "style": ("FigureSize", "one_column", "two_columns"),
     "tables_of_counts": ("draw_confusion",),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from statistics import NormalDist
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -67,7 +67,7 @@ def draw_minutes(
     ax = axes_for(ax, one_column(76), left=14, right=4, top=8, bottom=10)
     x, y = row.reference, row.device
     scatter_nights(ax, x, y, people)
-    both = np.concatenate([x[~np.isnan(x) & ~np.isnan(y)], y[~np.isnan(x) & ~np.isnan(y)]])
+    both = np.concatenate([side[~np.isnan(x) & ~np.isnan(y)] for side in (x, y)])
     low, high = _padded(both)
     low = max(low, -0.03 * high) if both.size and both.min() >= 0 else low
     ax.plot([low, high], [low, high], color=INK.drawn, linewidth=0.8, zorder=2)
@@ -176,28 +176,29 @@ def _draw_level(ax: Axes, limits: LimitsOfAgreement, sloped: RegressionLimits | 
             continue
         if sloped is None or word != "bias":  # a bias that changes with the level is drawn as it does
             ax.axhline(value, color=INK.drawn, linewidth=0.9, linestyle=dashes, zorder=2)
+        beside: dict[str, Any] = {"transform": right, "clip_on": False}
         if not math.isnan(low):
-            ax.plot(
-                [at, at], [low, high], transform=right, color=ACCENT.drawn, linewidth=2.0, clip_on=False, zorder=3,
-            )  # fmt: skip
-        ax.plot([at], [value], transform=right, marker="o", markersize=3.4, color=INK.drawn, clip_on=False, zorder=4)
+            ax.plot([at, at], [low, high], color=ACCENT.drawn, linewidth=2.0, zorder=3, **beside)
+        ax.plot([at], [value], marker="o", markersize=3.4, color=INK.drawn, zorder=4, **beside)
         text = f"{word}\n{value:+.1f}".replace("-", "−")
-        ax.text(
-            1.085, value, text, transform=right, ha="left", va="center", fontsize=letters(SMALL_LETTER_POINTS),
-            color=INK.drawn, linespacing=1.05,
-        )  # fmt: skip
+        ax.text(1.085, value, text, transform=right, linespacing=1.05, **_beside_line())
         drawn += [v for v in (value, low, high) if not math.isnan(v)]
     return drawn
+
+
+def _beside_line() -> dict[str, Any]:
+    """Return how texts of two lines look, to the right of what they name."""
+    return {"fontsize": letters(SMALL_LETTER_POINTS), "va": "center", "ha": "left", "color": INK.drawn}
 
 
 def _draw_lines(ax: Axes, lines: RegressionLimits, low: float, high: float) -> list[float]:
     drawn: list[float] = []
     ends = [lines.at(low), lines.at(high)]
+    corners = [low, high]
+    if any(end.lower == end.upper for end in ends):
+        corners.insert(1, -lines.spread_intercept / lines.spread_slope)  # from there on the spread is 0
     for field, word, dashes in _LINES:
         y = [getattr(end, field) for end in ends]
-        corners = [low, high]
-        if ends[0].lower == ends[0].upper or ends[1].lower == ends[1].upper:
-            corners.insert(1, -lines.spread_intercept / lines.spread_slope)  # from there on the spread is 0
         drawn_at = [getattr(lines.at(at), field) for at in corners]
         ax.plot(corners, drawn_at, color=INK.drawn, linewidth=0.9, linestyle=dashes, zorder=2)
         drawn += y
@@ -217,7 +218,7 @@ def _draw_fan(ax: Axes, limits: LimitsOfAgreement, low: float, high: float) -> l
         y = [slope * start, slope * high]
         ax.plot([start, high], y, color=INK.drawn, linewidth=0.9, linestyle=dashes, zorder=2)
         text = f" {word}\n ×{math.exp(log_ratio):.2f}"
-        ax.text(high, y[1], text, fontsize=letters(SMALL_LETTER_POINTS), va="center", ha="left", color=INK.drawn)
+        ax.text(high, y[1], text, **_beside_line())
         drawn += y
     return drawn
 

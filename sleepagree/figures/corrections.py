@@ -195,8 +195,7 @@ def draw_probabilities(night: CorrectedNight, *, ax: Axes | None = None) -> Axes
     begin, end, label = runs_of(classes_of(night.paired.device, mapping.device_codes(device_set)))
     for k, shade in enumerate(shades_of(mapping.device_classes)):
         mine = label == k
-        if mine.any():
-            draw_boxes(ax, begin[mine], end[mine], 106, 116, shade=shade, name=f"data-device-{k}")
+        draw_boxes(ax, begin[mine], end[mine], 106, 116, shade=shade, gid=f"data-device-{k}")
     ax.set_xlim(0, n)
     ax.set_ylim(0, 118)
     name_ticks(ax.yaxis, (0, 25, 50, 75, 100, 111), ("0", "25", "50", "75", "100 %", "device"), marks=False)

@@ -18,7 +18,7 @@ from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
 from matplotlib.text import Text
 from matplotlib.transforms import Transform
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from sleepagree.errors import shorten
 from sleepagree.figures.style import GRID, INK, LETTER_POINTS, SETTINGS, SMALL_LETTER_POINTS, FigureSize, Shade, letters
@@ -162,6 +162,11 @@ def name_axis(ax: Axes, *, x: str = "", y: str = "") -> None:
         ax.set_ylabel(shorten(y))
 
 
+def name_percents(axis: Axis) -> None:
+    """Name the quarters of 100 per cent."""
+    name_ticks(axis, (0, 25, 50, 75, 100), ("0", "25", "50", "75", "100"))
+
+
 def grid_lines(ax: Axes, axis: str) -> None:
     """Draw quiet lines at the ticks of one axis, ``"x"`` or ``"y"``, behind everything."""
     ax.set_axisbelow(True)
@@ -175,35 +180,31 @@ def points(size: float, face: str, edge: str, width: float, *, marker: str = "o"
 
 
 def draw_strokes(
-    ax: Axes, corners: NDArray[np.float64], *, shade: Shade, width: float, name: str = "", **how: Any
-) -> PathPatch:
-    """Draw many straight lines, shape (lines, 2 ends, x and y), as one path."""
-    codes = np.tile(np.array([Outline.MOVETO, Outline.LINETO], np.uint8), len(corners))
-    outline = Outline(corners.reshape(-1, 2), codes)
-    patch = PathPatch(outline, edgecolor=shade.drawn, facecolor="none", linewidth=width, gid=name or None, **how)
-    ax.add_artist(patch)  # add_patch would move the limits of the axes
-    return patch
+    ax: Axes, x0: ArrayLike, x1: ArrayLike, y0: ArrayLike, y1: ArrayLike, *, shade: Shade, width: float, **how: Any
+) -> None:
+    """Draw many straight lines of one colour, as boxes are drawn."""
+    look = {"facecolor": "none", "edgecolor": shade.drawn, "linewidth": width, **how}
+    _draw_outlines(ax, (x0, x1), (y0, y1), [Outline.MOVETO, Outline.LINETO], look)
 
 
 def draw_boxes(
-    ax: Axes,
-    left: ArrayLike,
-    right: ArrayLike,
-    bottom: ArrayLike,
-    top: ArrayLike,
-    *,
-    shade: Shade,
-    name: str = "",
-    **how: Any,
-) -> PathPatch:
-    """Draw many rectangles of one colour as one path: one element of a file instead of hundreds."""
-    x0, x1, y0, y1 = np.broadcast_arrays(*(np.atleast_1d(np.asarray(a, float)) for a in (left, right, bottom, top)))
-    corners = np.stack([np.stack([x0, x0, x1, x1, x0], axis=-1), np.stack([y0, y1, y1, y0, y0], axis=-1)], axis=-1)
-    codes = np.tile(np.array([Outline.MOVETO, *[Outline.LINETO] * 3, Outline.CLOSEPOLY], np.uint8), x0.size)
-    look = {"facecolor": shade.drawn, "edgecolor": "none", "gid": name or None, **how}
-    patch = PathPatch(Outline(corners.reshape(-1, 2), codes), **look)
-    ax.add_artist(patch)  # add_patch would move the limits of the axes
-    return patch
+    ax: Axes, left: ArrayLike, right: ArrayLike, bottom: ArrayLike, top: ArrayLike, *, shade: Shade, **how: Any
+) -> None:
+    """Draw many rectangles of one colour as one path: one element of a file instead of hundreds, none for none."""
+    codes = [Outline.MOVETO, *[Outline.LINETO] * 3, Outline.CLOSEPOLY]
+    look = {"facecolor": shade.drawn, "edgecolor": "none", **how}
+    _draw_outlines(ax, (left, left, right, right, left), (bottom, top, top, bottom, bottom), codes, look)
+
+
+def _draw_outlines(
+    ax: Axes, x: Sequence[ArrayLike], y: Sequence[ArrayLike], codes: Sequence[Any], look: dict[str, Any]
+) -> None:
+    """Draw many outlines of the same number of corners, each corner's places in all of them given together."""
+    places = np.broadcast_arrays(*(np.atleast_1d(np.asarray(place, float)) for place in (*x, *y)))
+    corners = np.stack([np.stack(places[: len(x)], axis=-1), np.stack(places[len(x) :], axis=-1)], axis=-1)
+    if corners.size:
+        outline = Outline(corners.reshape(-1, 2), np.tile(np.array(codes, np.uint8), len(corners)))
+        ax.add_artist(PathPatch(outline, **look))  # add_patch would move the limits of the axes
 
 
 def key_below(ax: Axes, entries: Sequence[tuple[Shade, str]], *, height: float) -> None:

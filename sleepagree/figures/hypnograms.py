@@ -139,7 +139,6 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     rows = len(reference.rows) + len(device.rows)
     height = rows + _STRIP + 2 * _TITLE + 2 * _SPACE
     size = two_columns(height * _HEIGHT_OF_ROW_MM + 10.5)
-    is_own = ax is None
     is_narrow = ax is not None and size_mm(ax)[0] < _NARROW_MM
     ax = axes_for(ax, size, left=16, right=4.5, top=1, bottom=13.5 if is_narrow else 9.5)
     n = int(paired.status.size)
@@ -155,8 +154,7 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     ticks += _draw_lane(ax, device, top=top, title="device", serial=1)
 
     name_rows(ax, ticks)
-    name = name_clock(ax, paired, name="tick")
-    _draw_key(ax, name, height * _HEIGHT_OF_ROW_MM if is_own else size_mm(ax)[1], is_narrow=is_narrow)
+    _draw_key(ax, name_clock(ax, paired, name="tick"), is_narrow=is_narrow)
     return ax
 
 
@@ -181,10 +179,8 @@ def draw_stages(paired: PairedNight, *, ax: Axes | None = None) -> Axes:
     ax = axes_for(ax, two_columns(height * _HEIGHT_OF_ROW_MM + 10.5), left=16, right=4.5, top=1, bottom=9.5)
     ax.set_xlim(0, lane.codes.size)
     ax.set_ylim(height, 0)
-    ticks = _draw_lane(ax, lane, top=_SPACE, title="", serial=0)
-    name_rows(ax, ticks)
-    name = name_clock(ax, paired, name="tick")
-    write(ax, 0, -6.4 / size_mm(ax)[1], name, transform=ax.get_xaxis_transform(), va="center", ha="left")
+    name_rows(ax, _draw_lane(ax, lane, top=_SPACE, title="", serial=0))
+    _name_below(ax, name_clock(ax, paired, name="tick"))
     return ax
 
 
@@ -195,45 +191,27 @@ def _draw_lane(ax: Axes, lane: Lane, *, top: float, title: str, serial: int) -> 
     middle = top + np.arange(rows) + 0.5
     ax.hlines(middle, 0, lane.codes.size, color=GRID.drawn, linewidth=0.5, zorder=0.5)
     gap = row == GAP
-    if gap.any():
-        draw_boxes(ax, begin[gap], end[gap], top, top + rows, shade=GRID, name=f"data-gap-{serial}", zorder=0.8)
-    _draw_steps(ax, begin, row, middle, name=f"data-steps-{serial}")
+    draw_boxes(ax, begin[gap], end[gap], top, top + rows, shade=GRID, gid=f"data-gap-{serial}", zorder=0.8)
+    # each run is joined to the next by an upright line, but not across a gap
+    joined = np.flatnonzero(~gap[1:] & ~gap[:-1]) + 1
+    x, y0, y1 = begin[joined], middle[row[joined - 1]], middle[row[joined]]
+    draw_strokes(ax, x, x, y0, y1, shade=MUTED, width=0.4, gid=f"data-steps-{serial}", zorder=1.5)
     shades = shades_of(tuple(r for r in lane.rows if r != UNSCORED))
-    for i in range(rows):
+    for i, y in enumerate(middle.tolist()):
         mine = row == i
-        if not mine.any():
-            continue
         shade = SILENT if lane.rows[i] == UNSCORED else shades[i]
-        y = middle[i]
-        name = f"data-row-{serial}-{i}"
-        draw_boxes(ax, begin[mine], end[mine], y - _BAR / 2, y + _BAR / 2, shade=shade, name=name, zorder=2)
+        bar = begin[mine], end[mine], y - _BAR / 2, y + _BAR / 2
+        draw_boxes(ax, *bar, shade=shade, gid=f"data-row-{serial}-{i}", zorder=2)
     return list(zip(middle.tolist(), lane.words, strict=True))
-
-
-def _draw_steps(
-    ax: Axes, begin: NDArray[np.int64], row: NDArray[np.int64], middle: NDArray[np.floating], *, name: str
-) -> None:
-    """Join each run to the next with an upright line, but not across a gap."""
-    joined = np.flatnonzero((row[1:] >= 0) & (row[:-1] >= 0)) + 1
-    if not joined.size:
-        return
-    corners = np.empty((joined.size, 2, 2))
-    corners[:, :, 0] = begin[joined, None]
-    corners[:, 0, 1], corners[:, 1, 1] = middle[row[joined - 1]], middle[row[joined]]
-    draw_strokes(ax, corners, shade=MUTED, width=0.4, name=name, zorder=1.5)
 
 
 def _draw_strip(ax: Axes, verdict: NDArray[np.int8], *, top: float) -> None:
     begin, end, code = runs_of(verdict)
     low, high = top, top + _STRIP
-    for which, shade, a, b in (
-        (NOT_COMPARED, GRID, low, high),
-        (NO_LABEL, SILENT, low + 0.27, high - 0.27),
-        (DIFFER, INK, low, high),
-    ):
+    for which, shade, inset in ((NOT_COMPARED, GRID, 0.0), (NO_LABEL, SILENT, 0.27), (DIFFER, INK, 0.0)):
         mine = code == which
-        if mine.any():
-            draw_boxes(ax, begin[mine], end[mine], a, b, shade=shade, name=f"data-strip-{which}", zorder=2)
+        strip = begin[mine], end[mine], low + inset, high - inset
+        draw_boxes(ax, *strip, shade=shade, gid=f"data-strip-{which}", zorder=2)
     ax.hlines((low, high), 0, verdict.size, color=GRID.drawn, linewidth=0.5, zorder=0.5)
 
 
@@ -241,13 +219,11 @@ def clock_ticks(paired: PairedNight, *, step_s: float = _HOUR_S) -> tuple[list[f
     """Return where whole hours (or other steps) lie on an axis of epochs, how they read, and the axis's name."""
     n, epoch_s = int(paired.status.size), paired.epoch_s
     begin = paired.begin
-    if begin is None:
-        seconds = np.arange(0.0, n * epoch_s + 1, step_s)
-        return (seconds / epoch_s).tolist(), [_elapsed(s) for s in seconds], "since the window's start"
-    since_hour = begin.minute * 60 + begin.second + begin.microsecond / 1e6
-    first = (-since_hour) % step_s
-    seconds = np.arange(first, n * epoch_s + 1, step_s)
+    since_hour = 0.0 if begin is None else begin.minute * 60 + begin.second + begin.microsecond / 1e6
+    seconds = np.arange(-since_hour % step_s, n * epoch_s + 1, step_s)
     positions = (seconds / epoch_s).tolist()
+    if begin is None:
+        return positions, [_elapsed(s) for s in seconds], "since the window's start"
     moments = (add_seconds(begin, p * epoch_s) for p in positions)
     return positions, [f"{m:%H:%M}" for m in moments], "clock time"
 
@@ -263,10 +239,16 @@ def _elapsed(seconds: float) -> str:
     return f"{int(seconds // 3600)}:{int(seconds % 3600 // 60):02d} h"
 
 
-def _draw_key(ax: Axes, axis_name: str, height_mm: float, *, is_narrow: bool) -> None:
+def _name_below(ax: Axes, name: str) -> float:
+    """Write the axis's name to the left under the ticks, and return its place as a share of the axes' height."""
+    below = -6.4 / size_mm(ax)[1]
+    write(ax, 0, below, name, transform=ax.get_xaxis_transform(), va="center", ha="left")
+    return below
+
+
+def _draw_key(ax: Axes, axis_name: str, *, is_narrow: bool) -> None:
     """Write the axis's name to the left and what the strip means to the right, under the ticks or below that name."""
-    below = -6.4 / height_mm
-    write(ax, 0, below, axis_name, transform=ax.get_xaxis_transform(), va="center", ha="left")
+    below = _name_below(ax, axis_name)
     no_label = "no label for it" if is_narrow else "device has no label for it"
     entries = (INK, "differ"), (SILENT, no_label), (GRID, "not compared, or gap")
-    key_below(ax, entries, height=below - (4.0 / height_mm if is_narrow else 0.0))
+    key_below(ax, entries, height=below - (4.0 / size_mm(ax)[1] if is_narrow else 0.0))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -18,6 +18,7 @@ from sleepagree.figures.drawing import (
     grid_lines,
     key_below,
     name_axis,
+    name_percents,
     name_ticks,
     points,
     write,
@@ -64,14 +65,12 @@ def draw_agreement_by_hour(parts: NightAgreement | Sequence[PartAgreement], *, a
     few = np.array([part.epochs < FEW_EPOCHS for part in parts])
     ax.plot(at, share, color=ACCENT.drawn, linewidth=1.0, zorder=2)
     for mine, face in ((~few, ACCENT), (few, PAPER)):
-        if not mine.any():  # a line without a point would claim the corner of the figure
-            continue
-        look = points(4.5, face.drawn, ACCENT.drawn, 1.0)
-        ax.plot(at[mine], share[mine], zorder=3, clip_on=False, **look)
+        if mine.any():  # a line without a point would claim the corner of the figure
+            ax.plot(at[mine], share[mine], zorder=3, clip_on=False, **points(4.5, face.drawn, ACCENT.drawn, 1.0))
     ax.set_ylim(0, 100)
     ax.set_xlim(-0.5, len(parts) - 0.5)
     name_ticks(ax.xaxis, at.tolist(), [part.part for part in parts])
-    name_ticks(ax.yaxis, (0, 25, 50, 75, 100), ("0", "25", "50", "75", "100"))
+    name_percents(ax.yaxis)
     grid_lines(ax, "y")
     by_hour = all(part.part.isdigit() for part in parts)
     name_axis(ax, x="hour of the clock" if by_hour else "third of the night", y="epochs that agree (%)")
@@ -121,26 +120,22 @@ def draw_run_lengths(runs: NightAgreement | Runs, *, epoch_s: float = EPOCH_S, a
     found, expected = minutes_in_runs(runs, epoch_s=epoch_s)
     at = np.arange(found.size)
     draw_boxes(ax, at - 0.34, at + 0.34, 0, found, shade=ACCENT, zorder=2)
-    across = np.stack([np.stack([at - 0.42, expected], axis=-1), np.stack([at + 0.42, expected], axis=-1)], axis=1)
     # a pale rim, so that the line can be seen on a bar, too
-    draw_strokes(ax, across, shade=PAPER, width=3.0, zorder=3)
-    draw_strokes(ax, across, shade=INK, width=1.4, zorder=4)
+    for shade, width, zorder in ((PAPER, 3.0, 3), (INK, 1.4, 4)):
+        draw_strokes(ax, at - 0.42, at + 0.42, expected, expected, shade=shade, width=width, zorder=zorder)
     for i, y in enumerate(found.tolist()):
         if y:
             top = max(y, expected[i]) if abs(expected[i] - y) < 0.12 * found.max() else y
-            write(
-                ax, i, top, f"{y:.0f}", size=SMALL_LETTER_POINTS, shift=(0, 1.5), ha="center", va="bottom", zorder=5
-            )  # fmt: skip
+            above: dict[str, Any] = {"shift": (0, 1.5), "ha": "center", "va": "bottom"}
+            write(ax, i, top, f"{y:.0f}", size=SMALL_LETTER_POINTS, zorder=5, **above)
     ax.set_xlim(-0.6, found.size - 0.4)
     ax.set_ylim(0, 1.15 * max(float(np.nanmax([*found, *expected])), 1.0))
     name_ticks(ax.xaxis, at.tolist(), _class_names(epoch_s), marks=False)
     ax.locator_params(axis="y", nbins=5, steps=[1, 2, 2.5, 5, 10])
     grid_lines(ax, "y")
     name_axis(ax, y="minutes of disagreement")
-    write(
-        ax, 0, -0.2, "length of run (min)", transform=ax.transAxes, va="center", ha="left",
-        size=SMALL_LETTER_POINTS + 0.5,
-    )  # fmt: skip
+    size = SMALL_LETTER_POINTS + 0.5
+    write(ax, 0, -0.2, "length of run (min)", transform=ax.transAxes, va="center", ha="left", size=size)
     key_below(ax, ((ACCENT, "found"), (INK, "if errors were scattered")), height=-0.2)
     ax.spines["left"].set_color(MUTED.drawn)
     return ax
@@ -174,12 +169,11 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
     ax = axes_for(ax, one_column(55), left=13, right=3, top=4, bottom=10)
     if not math.isnan(reading.low_s):
         ax.axvspan(reading.low_s / 60, reading.high_s / 60, color=BAND.drawn, linewidth=0, zorder=0.5)
-    if reading.wake_sleep is not None and reading.mapping != "wake-sleep":
-        ax.plot(
-            reading.wake_sleep.offsets_s / 60, reading.wake_sleep.kappa, color=MUTED.drawn, linewidth=0.8,
-            linestyle=(0, (4, 2)), zorder=2,
-        )  # fmt: skip
-    ax.plot(reading.curve.offsets_s / 60, reading.curve.kappa, color=ACCENT.drawn, linewidth=1.3, zorder=3)
+    curve, other = reading.curve, reading.wake_sleep
+    if other is not None and reading.mapping != "wake-sleep":
+        dashed: dict[str, Any] = {"color": MUTED.drawn, "linewidth": 0.8, "linestyle": (0, (4, 2))}
+        ax.plot(other.offsets_s / 60, other.kappa, zorder=2, **dashed)
+    ax.plot(curve.offsets_s / 60, curve.kappa, color=ACCENT.drawn, linewidth=1.3, zorder=3)
     marked = (
         (0.0, reading.kappa_at_zero, PAPER, "as recorded"),
         (reading.offset_s / 60, reading.kappa_at_best, ACCENT, "best"),
@@ -191,15 +185,11 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
         if text == "best" and abs(x) < 0.25:
             continue
         side = -1 if (text == "as recorded") == (reading.offset_s >= 0) else 1
-        write(
-            ax, x, y, f"{text} {y:.2f}", size=SMALL_LETTER_POINTS, shift=(6 * side, 3),
-            ha="left" if side > 0 else "right", va="bottom", zorder=5,
-        )  # fmt: skip
-    drawn = [reading.curve.kappa] if reading.wake_sleep is None else [reading.curve.kappa, reading.wake_sleep.kappa]
-    values = np.concatenate([*drawn, [0.0]])
-    low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    ax.set_ylim(min(low, 0.0) - 0.04, max(high, 0.1) * 1.12 + 0.02)
-    ax.set_xlim(float(reading.curve.offsets_s[0]) / 60, float(reading.curve.offsets_s[-1]) / 60)
+        beside: dict[str, Any] = {"shift": (6 * side, 3), "ha": "left" if side > 0 else "right", "va": "bottom"}
+        write(ax, x, y, f"{text} {y:.2f}", size=SMALL_LETTER_POINTS, zorder=5, **beside)
+    values = np.concatenate([curve.kappa, [] if other is None else other.kappa, [0.0]])
+    ax.set_ylim(float(np.nanmin(values)) - 0.04, max(float(np.nanmax(values)), 0.1) * 1.12 + 0.02)
+    ax.set_xlim(float(curve.offsets_s[0]) / 60, float(curve.offsets_s[-1]) / 60)
     grid_lines(ax, "y")
     name_axis(ax, x="minutes added to device times", y=f"kappa, {reading.mapping}")
     return ax

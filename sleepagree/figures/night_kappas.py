@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import groupby
 from typing import Final
 
 import numpy as np
@@ -82,7 +83,9 @@ def draw_night_kappas(study: StudyAgreement, *, device: str = "", ax: Axes | Non
     else:
         name_ticks(ax.yaxis, (), ())
         name_axis(ax, y=said)
-    _draw_whiskers(ax, at, lower, upper, width=1.0 if named else 0.5)
+    known = ~(np.isnan(lower) | np.isnan(upper))
+    whiskers = lower[known], upper[known], at[known], at[known]
+    draw_strokes(ax, *whiskers, shade=ACCENT, width=1.0 if named else 0.5, zorder=3)
     size, edge = (3.8, PAPER.drawn) if named else (2.2, "none")
     ax.plot(values, at, zorder=4, **points(size, ACCENT.drawn, edge, 0.3))
     ends = np.concatenate([values, lower, upper])
@@ -121,24 +124,11 @@ def _name_rows(ax: Axes, participants: list[str], nights: list[str]) -> None:
     name_ticks(ax.yaxis, [i + 0.5 for i in range(len(nights))], nights, marks=False, size=SMALL_LETTER_POINTS)
     across = ax.get_yaxis_transform()
     first = 0
-    serial = 0
-    for i in range(1, len(participants) + 1):
-        if i < len(participants) and participants[i] == participants[first]:
-            continue
+    for serial, (participant, own) in enumerate(groupby(participants)):
+        end = first + len([*own])
         if serial % 2:
-            draw_boxes(ax, -0.46, 1, first, i, shade=PANEL, transform=across, clip_on=False, zorder=0.3)
-        name = participants[first]
-        name = name if len(name) <= 12 else name[:11] + "…"
+            draw_boxes(ax, -0.46, 1, first, end, shade=PANEL, transform=across, clip_on=False, zorder=0.3)
+        name = participant if len(participant) <= 12 else participant[:11] + "…"
         write(ax, -0.45, first + 0.5, name, size=SMALL_LETTER_POINTS, transform=across, va="center", fontweight="bold")
-        first, serial = i, serial + 1
+        first = end
     ax.spines["left"].set_color(MUTED.drawn)
-
-
-def _draw_whiskers(ax: Axes, at: NDArray[np.floating], low: Values, high: Values, *, width: float) -> None:
-    known = ~(np.isnan(low) | np.isnan(high))
-    if not known.any():
-        return
-    corners = np.empty((int(known.sum()), 2, 2))
-    corners[:, 0, 0], corners[:, 1, 0] = low[known], high[known]
-    corners[:, :, 1] = at[known, None]
-    draw_strokes(ax, corners, shade=ACCENT, width=width, zorder=3)

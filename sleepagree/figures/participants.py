@@ -24,8 +24,8 @@ _SHAPES: Final = ("o", "s", "^", "D", "v", "P", "X", "p")
 Values = NDArray[np.float64]
 
 
-def scatter_nights(ax: Axes, x: Values, y: Values, participant: Sequence[object]) -> str:
-    """Draw nights and say how: "" for points, else a sentence for the caption.
+def scatter_nights(ax: Axes, x: Values, y: Values, participant: Sequence[object]) -> None:
+    """Draw nights.
 
     Up to 8 participants have a shape and a colour each and stand in a key above the axes; more of them are
     joined to their mean by thin lines; more than 400 nights are counted in cells, darker for more nights.
@@ -38,12 +38,10 @@ def scatter_nights(ax: Axes, x: Values, y: Values, participant: Sequence[object]
         most = _count_in_cells(ax, x, y)
         said = f"{x.size} nights are counted in cells; the darkest holds {most}."
         write(ax, 1.0, 1.01, said, transform=ax.transAxes, ha="right", va="bottom", size=SMALL_LETTER_POINTS)
-        return said
-    if len(names) <= MOST_WITH_SHAPES:
+    elif len(names) <= MOST_WITH_SHAPES:
         _with_shapes(ax, x, y, who, names)
-        return ""
-    _with_lines(ax, x, y, who, len(names))
-    return "Thin lines join the nights of one participant to their mean."
+    else:
+        _with_lines(ax, x, y, who, len(names))
 
 
 def _with_shapes(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], names: Sequence[object]) -> None:
@@ -68,10 +66,7 @@ def _with_lines(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], count: i
     mean_x = np.bincount(who, x, minlength=count) / nights
     mean_y = np.bincount(who, y, minlength=count) / nights
     if (nights > 1).any():
-        corners = np.empty((x.size, 2, 2))
-        corners[:, 0, 0], corners[:, 0, 1] = mean_x[who], mean_y[who]
-        corners[:, 1, 0], corners[:, 1, 1] = x, y
-        draw_strokes(ax, corners, shade=MUTED, width=0.4, zorder=3)
+        draw_strokes(ax, mean_x[who], x, mean_y[who], y, shade=MUTED, width=0.4, zorder=3)
     ax.plot(x, y, zorder=4, **points(3.0, ACCENT.drawn, PAPER.drawn, 0.3))
 
 
@@ -83,10 +78,7 @@ def _count_in_cells(ax: Axes, x: Values, y: Values) -> int:
     # five steps of darkness: one path each, however many cells there are
     step = np.ceil(5 * found / most).astype(int)
     for k in range(1, 6):
-        mine = step == k
-        if mine.any():
-            draw_boxes(
-                ax, x_edges[i[mine]], x_edges[i[mine] + 1], y_edges[j[mine]], y_edges[j[mine] + 1],
-                shade=ACCENT, alpha=0.15 + 0.17 * k, zorder=3,
-            )  # fmt: skip
+        x, y = i[step == k], j[step == k]
+        sides = x_edges[x], x_edges[x + 1], y_edges[y], y_edges[y + 1]
+        draw_boxes(ax, *sides, shade=ACCENT, alpha=0.15 + 0.17 * k, zorder=3)
     return most

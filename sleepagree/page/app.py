@@ -12,7 +12,7 @@ import zipfile
 from collections.abc import AsyncIterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from starlette.applications import Starlette
 from starlette.background import BackgroundTask
@@ -32,9 +32,6 @@ from sleepagree.page.questions import Given, Look
 from sleepagree.page.remembered import Remembered, of_its_kind
 from sleepagree.page.works import COLUMNS, MOST_FILES, NIGHTS, RESULTS, Kind, Work
 from sleepagree.readers.layout import Layout, read_layout
-
-if TYPE_CHECKING:
-    from sleepagree.scoring.clock import ClockReading
 
 #: Works of one run; what is beyond is refused with a message, as are files beyond :data:`MOST_FILES`.
 MOST_WORKS: Final = 100
@@ -262,14 +259,10 @@ class _Pages:
         from sleepagree.render.page import page_policy
 
         work = self._desk.of(request)
-        if work.kind is Kind.CORRECTION:
-            body = (await run_in_threadpool(_corrected_page, work)).encode()
-        elif "report.html" in work.results:
-            body = (work.folder / SHOWN).read_bytes()
-        else:
+        if not work.results:
             raise HTTPException(404)
         policy = f"{page_policy()}; frame-ancestors 'self'"
-        return HTMLResponse(body, headers={"content-security-policy": policy})
+        return HTMLResponse((work.folder / SHOWN).read_bytes(), headers={"content-security-policy": policy})
 
     async def keep(self, request: Request) -> Response:
         """Hand out one of the files that were made, or all of them."""
@@ -284,7 +277,7 @@ class _Pages:
 
     async def clock(self, request: Request) -> Response:
         work = self._desk.of(request)
-        if work.kind is not Kind.NIGHT or work.between or any(look.spans is None for look in work.looks.values()):
+        if work.kind is not Kind.NIGHT or work.between or not work.has_both:
             raise HTTPException(404)
         return HTMLResponse(await run_in_threadpool(_clock_page, work))
 
@@ -399,28 +392,8 @@ def _pack(results: Mapping[str, Path]) -> Path:
         return Path(packed.name)
 
 
-# --- what no command writes as a page ---------------------------------------------------------------------
-
-
-def _corrected_page(work: Work) -> str:
-    from sleepagree.describe.correction import describe_corrected
-    from sleepagree.render.page import render_page
-    from sleepagree.study.correction_file import read_correction
-
-    learnt = read_correction(work.folder / "correction.json")
-    spans = work.looks["device"].spans
-    if spans is None:
-        raise HTTPException(404)
-    return render_page(describe_corrected(learnt.apply(spans, window=None), front=Front.PAGE))
-
-
 def _clock_page(work: Work) -> str:
-    from sleepagree.hypnogram.align import align
-    from sleepagree.mapping.mapping import default_mapping
     from sleepagree.scoring.clock_check import scan_clock
 
-    sides: dict[str, Any] = {side: look.spans for side, look in work.looks.items()}
-    outside, window = work.chosen.get("outside", "missing"), work.chosen.get("window") or None
-    paired = align(reference=sides["reference"], device=sides["device"], window=window, outside=outside)
-    reading: ClockReading = scan_clock(paired, default_mapping(paired.reference_set, paired.device_set))
-    return views.clock(work, reading, paired)
+    paired, mapping = work.paired(clock_offset_s=0.0)
+    return views.clock(work, scan_clock(paired, mapping), paired)

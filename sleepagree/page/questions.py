@@ -397,10 +397,9 @@ def svg_element(ax: Axes, name: str, title: str) -> str:
 
 
 def _spans(path: Path, layout: Layout | None, seen: FileInspection) -> ScoredSpans | None:
-    try:
+    with contextlib.suppress(SleepAgreeError):
         return read_spans(path, layout=layout, own_words=frozenset(seen.unknown))
-    except SleepAgreeError:
-        return None
+    return None
 
 
 def _open_blanks(

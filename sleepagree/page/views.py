@@ -6,6 +6,7 @@ import dataclasses
 import json
 from collections.abc import Collection, Iterable
 from functools import lru_cache
+from math import isnan
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -17,7 +18,7 @@ from sleepagree.errors import Front
 from sleepagree.page.guard import LARGEST_UPLOAD
 from sleepagree.page.questions import BLANKS, DRAWING, MEANINGS, ROLES
 from sleepagree.page.remembered import Remembered
-from sleepagree.page.works import CHOICES, COLUMNS, MOST_FILES, Work
+from sleepagree.page.works import CHOICES, MOST_FILES, Work
 from sleepagree.readers import SUFFIXES
 from sleepagree.render.notebook import render_notebook
 from sleepagree.render.page import page_style
@@ -85,10 +86,9 @@ def night(work: Work, known: Collection[str]) -> str:
 
 def study(work: Work) -> str:
     """Return the nights table of a study, to be made and edited."""
-    used = [c for c in COLUMNS if c in COLUMNS[:5] or any(row.get(c) for row in work.table)]
-    more = [c for c in ("layout", "reference_layout", "device_zone", "reference_zone") if c not in used]
-    columns = [*used, *more]
-    sizes = {c: max(6, *(len(row.get(c, "")) for row in work.table)) if work.table else 6 for c in columns}
+    more = ("layout", "reference_layout", "device_zone", "reference_zone")
+    columns = [*dict.fromkeys((*work.used_columns, *more))]
+    sizes = {c: max([6, *(len(row.get(c, "")) for row in work.table)]) for c in columns}
     return _render("study", title="Many nights", work=work, columns=columns, sizes=sizes)
 
 
@@ -105,7 +105,8 @@ def clock(work: Work, reading: ClockReading, paired: PairedNight) -> str:
 
     described = describe_clock(reading, paired, front=Front.PAGE)
     curve = dataclasses.replace(described, sections=described.sections[-1:])
-    points = {f"{o:g}": None if k != k else round(k, 3) for o, k in zip(*_points(reading), strict=True)}  # noqa: PLR0124
+    offsets_s, kappas = reading.curve.offsets_s.tolist(), reading.curve.kappa.tolist()
+    points = {f"{o:g}": None if isnan(k) else round(k, 3) for o, k in zip(offsets_s, kappas, strict=True)}
     with DRAWING:
         drawing = svg_element(draw_clock_curve(reading), "clock", "Kappa at each clock offset")
     return _render(
@@ -116,10 +117,6 @@ def clock(work: Work, reading: ClockReading, paired: PairedNight) -> str:
         curve=render_notebook(curve, level=3),
         drawing=drawing,
         points=json.dumps(points),
-        reach=int(reading.curve.offsets_s[-1]),
+        reach=int(offsets_s[-1]),
         chosen=work.chosen.get("clock_offset", "0"),
     )
-
-
-def _points(reading: ClockReading) -> tuple[list[float], list[float]]:
-    return reading.curve.offsets_s.tolist(), reading.curve.kappa.tolist()

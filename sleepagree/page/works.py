@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import secrets
 import shutil
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.errors import Front, InputError, SleepAgreeError, shorten
-from sleepagree.files.formulas import escape_formula
+from sleepagree.files.writing import csv_text
 from sleepagree.page.jobs import Job
 from sleepagree.page.questions import Given, Look
 from sleepagree.study.table import OPTIONAL, REQUIRED
+
+if TYPE_CHECKING:
+    from sleepagree.hypnogram.align import PairedNight
+    from sleepagree.mapping.mapping import StageMapping
 
 #: Files of one study.
 MOST_FILES: Final = 500
@@ -26,8 +28,8 @@ NIGHTS: Final = "nights.csv"
 COLUMNS: Final = (*REQUIRED, *OPTIONAL)
 #: Columns of the nights table whose cells name files.
 _FILES: Final = ("reference", "device_file", "layout", "reference_layout")
-#: Side -> option of its layout.
-_LAYOUT_OPTIONS: Final = {"reference": "--reference-layout", "device": "--layout"}
+#: Side -> option of its layout, and its file.
+_LAYOUTS: Final = {"device": "layout", "reference": "reference-layout"}
 #: What may be chosen for a night beside its files: key, what is asked, answers ("": as the command does).
 CHOICES: Final = (
     ("window", "Window", ("", "lights", "reference", "overlap")),
@@ -102,13 +104,9 @@ class Work:
         """Name -> file of everything that may be kept, once it is there whole."""
         made = self.folder / RESULTS
         found = {} if self.running else {str(p.relative_to(made)): p for p in sorted(made.rglob("*")) if p.is_file()}
+        paths = {f"{layout}.toml": self.folder / f"{layout}.toml" for layout in _LAYOUTS.values()}
         # a study makes a nights.csv of its own
-        kept = {
-            "layout.toml": "layout.toml",
-            "reference-layout.toml": "reference-layout.toml",
-            "given/nights.csv": NIGHTS,
-        }
-        paths = {name: self.folder / path for name, path in kept.items()}
+        paths["given/nights.csv"] = self.folder / NIGHTS
         return found | {name: path for name, path in paths.items() if path.is_file()} if found else {}
 
     def look(self) -> None:
@@ -117,10 +115,31 @@ class Work:
             if self._looked_at.get(side) != given:
                 self.looks[side] = given.look()
         self._looked_at = dict(self.sides)
-        spans = {side: look.spans for side, look in self.looks.items()}
         self.between = ""
-        if spans.get("reference") is not None and spans.get("device") is not None:
-            self.between = _refusal(spans, self.chosen)
+        if self.has_both:
+            try:
+                self.paired(clock_offset_s=float(self.chosen.get("clock_offset", 0)))
+            except SleepAgreeError as error:
+                self.between = error.told(Front.PAGE)
+
+    @property
+    def has_both(self) -> bool:
+        """Whether two files were given and both can be read."""
+        return len(self.looks) == 2 and all(look.spans is not None for look in self.looks.values())
+
+    def paired(self, *, clock_offset_s: float) -> tuple[PairedNight, StageMapping]:
+        """Return both files laid beside each other as was chosen, and the mapping they are compared under."""
+        from sleepagree.hypnogram.align import align
+        from sleepagree.mapping.mapping import default_mapping
+
+        spans: dict[str, Any] = {side: look.spans for side, look in self.looks.items()}
+        paired = align(
+            **spans,
+            clock_offset_s=clock_offset_s,
+            window=self.chosen.get("window") or None,
+            outside=self.chosen.get("outside", "missing"),
+        )
+        return paired, default_mapping(paired.reference_set, paired.device_set)
 
     def answer(self, form: Mapping[str, str]) -> None:
         """Take the answers of a form."""
@@ -167,11 +186,11 @@ class Work:
         paths = {side: f"{side}/{given.path.name}" for side, given in self.sides.items()}
         layouts: list[str] = []
         for side in self.sides:
-            written = self.folder / ("layout.toml" if side == "device" else "reference-layout.toml")
+            written = self.folder / f"{_LAYOUTS[side]}.toml"
             written.unlink(missing_ok=True)
             if text := self.looks[side].layout_text:
                 written.write_text(text, encoding="utf-8")
-                layouts += [_LAYOUT_OPTIONS[side], written.name]
+                layouts += [f"--{_LAYOUTS[side]}", written.name]
         if self.kind is Kind.CORRECTION:
             return ["correct", "correction.json", paths["device"], *layouts, "--json", f"{RESULTS}/corrected.json"]
         chosen = {key: text for key, text in self.chosen.items() if text and (key, text) != ("outside", "missing")}
@@ -186,6 +205,11 @@ class Work:
         found = (p.relative_to(self.folder) for p in sorted(self.folder.rglob("*")) if p.is_file())
         return [path.as_posix() for path in found if path.parts[0] != RESULTS and path.as_posix() != NIGHTS]
 
+    @property
+    def used_columns(self) -> list[str]:
+        """Columns of a study's table that have to be there, or hold anything."""
+        return [c for c in COLUMNS if c in REQUIRED or any(row.get(c) for row in self.table)]
+
     def find_nights(self, reference: str = "", device: str = "") -> None:
         """Fill the nights table from two patterns of file names, or, where one is missing, from what the names show."""
         from sleepagree.study.from_folder import nights_from_folder
@@ -199,14 +223,7 @@ class Work:
             found, self.patterns = proposed.found, {"reference": proposed.reference, "device": proposed.devices[0]}
         layouts = [path for path in self.files if path.endswith(".toml")]
         self.table = [
-            {
-                "participant": row.participant,
-                "night": row.night,
-                "device": row.device,
-                "reference": ";".join(row.reference),
-                "device_file": row.device_file,
-                "layout": self._layout_for(row.device_file, layouts),
-            }
+            {**asdict(row), "reference": ";".join(row.reference), "layout": self._layout_for(row.device_file, layouts)}
             for row in found.rows
         ]
 
@@ -232,12 +249,9 @@ class Work:
                         where = f"line {i}, column '{column}'"
                         expected = "one of the files that were given"
                         raise InputError("no such file", NIGHTS, where, f"'{shorten(path)}'", expected)
-        used = [c for c in COLUMNS if c in REQUIRED or any(row[c] for row in self.table)]
-        text = io.StringIO()
-        writer = csv.writer(text, lineterminator="\n")
-        writer.writerow(used)
-        writer.writerows([escape_formula(row[column]) for column in used] for row in self.table)
-        (self.folder / NIGHTS).write_text(text.getvalue(), encoding="utf-8")
+        used = self.used_columns
+        text = csv_text([used, *([row[column] for column in used] for row in self.table)])
+        (self.folder / NIGHTS).write_text(text, encoding="utf-8")
 
 
 def _reads(file: Path, layout: Path | None) -> bool:
@@ -250,22 +264,3 @@ def _reads(file: Path, layout: Path | None) -> bool:
     except SleepAgreeError:
         return False
     return True
-
-
-def _refusal(spans: Mapping[str, object], chosen: Mapping[str, str]) -> str:
-    """Return why two files cannot be laid beside each other, "" where they can."""
-    from sleepagree.hypnogram.align import align
-    from sleepagree.mapping.mapping import default_mapping
-
-    try:
-        paired = align(
-            reference=spans["reference"],
-            device=spans["device"],
-            clock_offset_s=float(chosen.get("clock_offset", 0)),
-            window=chosen.get("window") or None,
-            outside=chosen.get("outside", "missing"),
-        )
-        default_mapping(paired.reference_set, paired.device_set)
-    except SleepAgreeError as error:
-        return error.told(Front.PAGE)
-    return ""

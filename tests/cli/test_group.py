@@ -17,7 +17,7 @@ from sleepagree.errors import InputError
 def test_help_lists_every_command():
     result = CliRunner().invoke(main, ["--help"])
     assert result.exit_code == 0
-    for name, (_, text) in COMMANDS.items():
+    for name, text in COMMANDS.items():
         assert f"  {name} " in result.output
         assert text.split()[0] in result.output
     assert " ".join(CAUTION.split()[:8]) in " ".join(result.output.split())

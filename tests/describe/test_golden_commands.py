@@ -20,7 +20,7 @@ from tests.commands import narrow_terminal
 
 ROOT = Path(__file__).parents[2]
 GOLDEN = ROOT / "tests" / "golden"
-COMMANDS = ("mappings", "clock", "inspect", "nights", "plan", "calibrate", "correct")
+COMMANDS = ("mappings", "bias", "clock", "inspect", "nights", "plan", "calibrate", "correct")
 PASTED = re.compile(r"\.json|fixtures/|tests/|T\d\d:\d\d:\d\d/")
 CASES = sorted(path.parent for command in COMMANDS for path in (GOLDEN / command).glob("*/command.txt"))
 

@@ -28,7 +28,7 @@ from sleepagree import figures
 from sleepagree.describe.night import describe_night
 from sleepagree.errors import OutputError
 from sleepagree.figures import style
-from sleepagree.figures.bias_sources import steps_of
+from sleepagree.figures.class_bars import steps_of
 from sleepagree.figures.hypnograms import CODE_WORDS, clock_ticks, compare_epochs, lanes_of
 from sleepagree.figures.in_time import minutes_in_runs
 from sleepagree.figures.saving import figure_bytes, page_drawing, save_figure, svg_tree
@@ -570,12 +570,6 @@ def test_a_page_drawing_brings_no_style_no_date_and_no_address_and_its_colours_a
     assert not re.search("#[0-9a-f]{6}", re.sub(r"var\(--[a-z0-9]+, #[0-9a-f]{6}\)", "", page))
     texts = ["".join(element.itertext()) for element in root.iter("text")]
     assert {"reference", "device", "wake", "23:00", "clock time", "not compared, or gap"} <= set(texts)
-
-
-def test_figures_of_one_page_share_no_id() -> None:
-    figure = figures.draw_hypnograms(drawn.night_with_rem()).figure
-    one, two = (re.findall(r' id="([^"]*)"', page_drawing(svg_tree(figure), prefix=name)) for name in ("one", "two"))
-    assert not set(one) & set(two)
 
 
 def test_both_axes_of_the_minutes_have_the_same_ticks() -> None:

@@ -289,6 +289,11 @@ def test_a_study_is_stopped(served: Served, folder: dict[str, tuple[str, bytes]]
     assert served.ask("GET", f"{work}/keep/report.html").status == 404
 
 
+def test_one_file_alone_has_no_clock_to_look_at(served: Served) -> None:
+    work = served.begin("night", {"device.file": PAIR["device.file"]})
+    assert served.ask("GET", f"{work}/clock").status == 404
+
+
 def test_an_odd_table_is_proposed_for_and_nothing_but_blanks_are_asked(served: Served) -> None:
     rows = "".join(f"{i};{word}\n" for i, word in enumerate(["wake"] * 20 + ["light"] * 400 + ["deep"] * 100))
     odd = ("odd.csv", f"Exported by pad B\n\nno;what it was\n{rows}".encode())

@@ -1,0 +1,316 @@
+"""Classes as bars in rows: what those of a device hold, where unreported stages went, what a bias is made of."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import accumulate
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from matplotlib.axes import Axes
+
+from sleepagree.describe.words import speak
+from sleepagree.figures.drawing import (
+    axes_for,
+    draw_boxes,
+    draw_strokes,
+    grid_lines,
+    key_below,
+    name_axis,
+    name_percents,
+    name_rows,
+    size_mm,
+    write,
+)
+from sleepagree.figures.style import INK, MUTED, PAPER, SMALL_LETTER_POINTS, Shade, one_column, shades_of, styled
+from sleepagree.figures.subjects import device_of, is_study
+from sleepagree.night.answer import NightAnswer, answer_night
+from sleepagree.night.compare import NightAgreement
+from sleepagree.scoring.bias_sources import BiasSource
+from sleepagree.scoring.redistribution import Redistribution
+
+if TYPE_CHECKING:
+    from sleepagree.study.results import StudyAgreement, StudyRedistribution
+
+#: Millimetres around the bars of a device's classes, and from them down to their key.
+_MARGINS_MM: Final = 17.0
+_KEY_MM: Final = 13.0
+_NUMBER_MM: Final = 8.5
+_BAR: Final = 0.62
+
+
+def _percent_axes(ax: Axes, rows: float) -> None:
+    """Set limits and ticks for rows of bars in per cent."""
+    ax.set_ylim(rows, 0)
+    ax.set_xlim(0, 100)
+    name_percents(ax.xaxis)
+    grid_lines(ax, "x")
+
+
+def _draw_bar(ax: Axes, left: float, right: float, y: float, shade: Shade, *, thick: float = _BAR, **how: Any) -> None:
+    draw_boxes(ax, left, right, y - thick / 2, y + thick / 2, shade=shade, zorder=2, **how)
+
+
+def _rows_below_titles(sizes: Sequence[int]) -> list[tuple[float, list[float]]]:
+    """Return for groups of so many rows, one below the other, where each begins with its title, and its rows."""
+    begins = accumulate((size + 1 for size in sizes), initial=0)
+    return [(begin, [begin + row + 1.5 for row in range(size)]) for begin, size in zip(begins, sizes, strict=False)]
+
+
+@styled
+def draw_device_classes(answer: NightAgreement | NightAnswer, *, ax: Axes | None = None) -> Axes:
+    """Draw each class of the device filled by the stages of the reference, and the whole night below them.
+
+    Parameters
+    ----------
+    answer : NightAgreement or NightAnswer
+        A night, or its finding.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        One bar for each class of the device that has epochs, 100 per cent long, its minutes beside it.
+
+    Raises
+    ------
+    ValueError
+        When no epoch was compared.
+    """
+    say: Callable[[str], str] = speak
+    if isinstance(answer, NightAgreement):
+        say, answer = answer.mappings[0].mapping.speak, answer_night(answer)
+    if not answer.epochs:
+        raise ValueError("answer must hold at least one epoch")
+    classes = [found for found in answer.device_classes if found.epochs]
+    bars = [(speak(found.name), found.epochs, found.shares) for found in classes]
+    bars.append(("night", answer.epochs, answer.reference_shares))
+    shades = shades_of(tuple(name for name, _ in answer.reference))
+    height = len(bars) * 8.0 + _MARGINS_MM
+    ax = axes_for(ax, one_column(height), left=15, right=16, top=1, bottom=_MARGINS_MM - 1)
+    _percent_axes(ax, len(bars) + 0.25)
+    ticks = []
+    for row, (word, epochs, shares) in enumerate(bars):
+        # the night stands apart from the classes
+        y = row + 0.5 + (0.25 if row == len(bars) - 1 else 0.0)
+        begin = 0.0
+        for (_, share), shade in zip(shares, shades, strict=True):
+            if share:
+                _draw_bar(ax, begin, begin + 100 * share, y, shade)
+            begin += 100 * share
+        write(ax, 102, y, f"{epochs / 2:.1f} min", size=SMALL_LETTER_POINTS, va="center", ha="left")
+        ticks.append((y, word))
+    name_rows(ax, ticks)
+    name_axis(ax, x="per cent of what the device called so")
+    entries = [(shade, say(name)) for (name, _), shade in zip(answer.reference, shades, strict=True)]
+    key_below(ax, entries, height=-_KEY_MM / (height - _MARGINS_MM))
+    return ax
+
+
+def _share_out(traced: Redistribution | StudyRedistribution) -> tuple[str, list[tuple[str, list[float], float]]]:
+    """Return the title of a stage, and each class it went to with its share and interval (per cent) and its minutes."""
+    if isinstance(traced, Redistribution):
+        amount = f": {traced.minutes:.1f} min"
+        found = [(to.name, (to.share, to.primary_low, to.primary_high), to.minutes) for to in traced.to]
+    else:
+        amount = ", minutes a night"
+        shares = [to.share.primary for to in traced.to]
+        found = [
+            (to.name, (share.value, share.low, share.high), to.minutes.primary.value)
+            for to, share in zip(traced.to, shares, strict=True)
+        ]
+    rows = [(name, [100 * part for part in share], minutes) for name, share, minutes in found]
+    return f"{speak(traced.stage)}{amount}, taken as", rows
+
+
+@styled
+def draw_redistribution(
+    traced: NightAgreement | StudyAgreement | Sequence[Redistribution | StudyRedistribution],
+    *,
+    device: str = "",
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw what share of each unreported stage went to each device class, with its interval.
+
+    Parameters
+    ----------
+    traced : NightAgreement, StudyAgreement, or sequence of Redistribution or of StudyRedistribution
+        A night, a study, or its account of each stage; stages without an epoch are left out.
+    device : str
+        Name of the device; needed where a study has several.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x per cent of the stage; for a night the whisker is the interval for answers that last within an episode, for a
+        study the interval over participants.
+
+    Raises
+    ------
+    ValueError
+        When no stage has an epoch, or the study has no such device.
+    """
+    if is_study(traced):
+        traced = device_of(traced, device).redistribution
+    elif isinstance(traced, NightAgreement):
+        traced = traced.redistribution
+    stages = [_share_out(t) for t in traced if t.epochs]
+    if not stages:
+        raise ValueError("traced must hold a stage with at least one epoch")
+    rows = sum(len(to) + 1 for _, to in stages)
+    ax = axes_for(ax, one_column(rows * 5.2 + 10), left=15, right=21, top=1, bottom=9)
+    _percent_axes(ax, rows)
+    ticks: list[tuple[float, str]] = []
+    for (title, to), (begin, places) in zip(stages, _rows_below_titles([len(to) for _, to in stages]), strict=True):
+        paper = {"facecolor": PAPER.drawn, "edgecolor": "none", "pad": 0.8}
+        write(ax, -29, begin + 0.55, title, va="center", ha="left", fontweight="bold", bbox=paper)
+        shades = shades_of(tuple(name for name, *_ in to))
+        for y, (name, (share, low, high), minutes), shade in zip(places, to, shades, strict=True):
+            _draw_bar(ax, 0, share, y, shade, thick=0.5)
+            if not math.isnan(low):
+                # a pale rim, so that the whisker can be seen on a dark bar, too
+                ax.plot([low, high], [y, y], color=PAPER.drawn, linewidth=2.4, zorder=3)
+                ax.plot([low, high], [y, y], color=INK.drawn, linewidth=0.9, zorder=4)
+            write(ax, 103, y, f"{share:.0f} %, {minutes:.1f} min", size=SMALL_LETTER_POINTS, va="center", ha="left")
+            ticks.append((y, speak(name)))
+    name_rows(ax, ticks)
+    name_axis(ax, x="per cent of the stage's epochs")
+    return ax
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the account of one class.
+
+    Parameters
+    ----------
+    text : str
+        What it is.
+    other : str
+        The class gained from or lost to; "" for the total.
+    minutes : float
+        Signed.
+    begin : float
+        Where it starts: the sum of the steps before it.
+    """
+
+    text: str
+    other: str
+    minutes: float
+    begin: float
+
+    @property
+    def end(self) -> float:
+        """Where it ends."""
+        return self.begin + self.minutes
+
+
+def steps_of(source: BiasSource, say: Callable[[str], str] = speak) -> tuple[Step, ...]:
+    """Return the account of one class as steps, gains first, each by size; the last one is the bias itself.
+
+    Examples
+    --------
+    >>> account = BiasSource("deep", 5.0, (("rem", 8.0), ("light", 0.0)), (("light", 3.0),))
+    >>> [(step.text, step.minutes, step.end) for step in steps_of(account)]
+    [('from REM', 8.0, 8.0), ('lost to light', -3.0, 5.0), ('bias', 5.0, 5.0)]
+    """
+    parts = [(f"from {say(name)}", name, m) for name, m in sorted(source.gained, key=lambda p: -p[1]) if m]
+    parts += [(f"lost to {say(name)}", name, -m) for name, m in sorted(source.lost, key=lambda p: -p[1]) if m]
+    steps = []
+    at = 0.0
+    for text, other, minutes in parts:
+        steps.append(Step(text, other, minutes, at))
+        at += minutes
+    return (*steps, Step("bias", "", source.bias_min, 0.0))
+
+
+@styled
+def draw_bias_sources(
+    sources: NightAgreement | StudyAgreement | Sequence[BiasSource], *, device: str = "", ax: Axes | None = None
+) -> Axes:
+    """Draw for each class the minutes gained and lost, step by step, and the bias that they add up to.
+
+    Parameters
+    ----------
+    sources : NightAgreement, StudyAgreement or sequence of BiasSource
+        A night, a study (minutes a night), or its accounts.
+    device : str
+        Name of the device; needed where a study has several.
+    ax : Axes, optional
+        Where to draw; by default a new figure one column wide.
+
+    Returns
+    -------
+    Axes
+        x minutes, device minus reference. A filled step is gained, a hollow one is lost, in the colour of the
+        other class; the last step of each class, in ink, is its bias.
+
+    Raises
+    ------
+    ValueError
+        When the study has no such device.
+    """
+    say: Callable[[str], str] = speak
+    if is_study(sources):
+        found = device_of(sources, device)
+        sources, say = [source.per_night for source in found.bias_sources], found.mappings[0].mapping.speak
+    elif isinstance(sources, NightAgreement):
+        say, sources = sources.mappings[0].mapping.speak, sources.bias_sources
+    accounts = [(source, steps_of(source, say)) for source in sources]
+    rows = sum(len(steps) + 1 for _, steps in accounts)
+    ax = axes_for(ax, one_column(rows * 4.1 + 10), left=21, right=3, top=1, bottom=9)
+    ends = [0.0, *(step.end for _, steps in accounts for step in steps)]
+    low, high = min(ends), max(ends)
+    # a number beside the longest bar takes that much of a narrow panel
+    room = max(0.2, _NUMBER_MM / max(size_mm(ax)[0] - 2 * _NUMBER_MM, _NUMBER_MM)) * max(high - low, 1.0)
+    ax.set_xlim(low - room, high + room)
+    ax.set_ylim(rows, 0)
+    ticks: list[tuple[float, str]] = []
+    joints: list[tuple[float, float]] = []
+    across = ax.get_yaxis_transform()
+    groups = _rows_below_titles([len(steps) for _, steps in accounts])
+    for (source, steps), (begin, places) in zip(accounts, groups, strict=True):
+        shades = shades_of((source.name, *(step.other for step in steps[:-1])))
+        write(ax, -0.27, begin + 0.55, say(source.name), va="center", ha="left", fontweight="bold", transform=across)
+        if begin:
+            ax.plot([-0.27, 1], [begin, begin], color=MUTED.drawn, linewidth=0.4, transform=across, clip_on=False)
+        for step, y, shade in zip(steps, places, (*shades[1:], INK), strict=True):
+            _draw_step(ax, step, y, shade)
+            ticks.append((y, step.text))
+        joints += [(step.end, y) for step, y in zip(steps[:-1], places[:-1], strict=True)]
+    x, y0 = np.array(joints).reshape(-1, 2).T
+    draw_strokes(ax, x, x, y0 + _BAR / 2, y0 + 1 - _BAR / 2, shade=MUTED, width=0.5, zorder=1)
+    name_rows(ax, ticks, size=SMALL_LETTER_POINTS)
+    ax.locator_params(axis="x", nbins=5, steps=[1, 2, 2.5, 5, 10])
+    grid_lines(ax, "x")
+    ax.axvline(0, color=MUTED.drawn, linewidth=0.6, zorder=1)
+    name_axis(ax, x="minutes, device − reference")
+    return ax
+
+
+def _draw_step(ax: Axes, step: Step, y: float, shade: Shade) -> None:
+    left, right = sorted((step.begin, step.end))
+    look: dict[str, Any] = {}
+    if step.minutes < 0 and step.other:  # lost, and hollow
+        look = {"facecolor": PAPER.drawn, "edgecolor": shade.drawn, "linewidth": 1.1, "joinstyle": "miter"}
+    _draw_bar(ax, left, right, y, shade, **look)
+    side = 1 if step.minutes >= 0 else -1
+    is_zero = math.isclose(step.minutes, 0.0, abs_tol=0.05)
+    write(
+        ax,
+        step.end,
+        y,
+        "0.0" if is_zero else f"{step.minutes:+.1f}".replace("-", "−"),
+        size=SMALL_LETTER_POINTS,
+        shift=(2.2 * side, 0),
+        ha="left" if side > 0 else "right",
+        va="center",
+        fontweight="normal" if step.other else "bold",
+        zorder=3,
+        bbox={"facecolor": PAPER.drawn, "edgecolor": "none", "pad": 0.3},
+    )
