@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
@@ -22,7 +23,7 @@ from sleepagree.study.groups import (
     average_units,
     fold_nights,
     group_nights,
-    merge_stage_sets,
+    merged_sets,
     resample_units,
 )
 from sleepagree.study.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
@@ -65,58 +66,43 @@ def compare_devices(
     mapping = _common_mapping(first, second)
     if mapping is None:
         return None, (_not_compared(first, second, "no_common_mapping"),)
-    sides = _side(first), _side(second)
+    devices = first, second
+    sides = [SideOfComparison(d.mappings[0].mapping, merged_sets(d.nights)[1]) for d in devices]
     measured_by = options.mappings[0] if options.mappings else None
-    joint = _JointNights(mapping)
-    left_out: dict[LeftOut, int] = {}
-    for pair in pairs:
-        found = count_joint_night(pair, mapping=mapping, sides=sides, measured_by=measured_by)
-        if isinstance(found, LeftOut):
-            left_out[found] = left_out.get(found, 0) + 1
-        else:
-            joint.add(pair, found)
+    found = [
+        count_joint_night(pair, mapping=mapping, sides=(sides[0], sides[1]), measured_by=measured_by) for pair in pairs
+    ]
+    joint = [one for one in found if isinstance(one, JointNight)]
+    left_out = Counter(one for one in found if isinstance(one, LeftOut))
     cautions = _left_out_cautions(first, second, left_out, len(pairs))
-    if not joint.pairs:
+    if not joint:
         return None, cautions
-    return _summarise(first, second, joint, left_out, options), cautions
-
-
-class _JointNights:
-    """The numbers of joint nights; the nights themselves, as objects, would take six kilobytes each."""
-
-    def __init__(self, mapping: StageMapping) -> None:
-        self.mapping = mapping
-        self.pairs: list[tuple[NightSummary, NightSummary]] = []
-        self._counts: list[Counts] = []
-        self._totals: list[tuple[int, ...]] = []
-        self._errors: list[tuple[Values, ...]] = []
-        self._measures: tuple[tuple[str, ...], ...] = ()
-
-    def add(self, pair: tuple[NightSummary, NightSummary], night: JointNight) -> None:
-        self.pairs.append(pair)
-        self._counts.append(night.counts)
-        self._totals.append((night.window_epochs, night.epochs, *night.silent, *night.spoken_for))
-        self._errors.append(tuple(np.array([abs(m.difference) for m in side]) for side in night.measures))
-        self._measures = tuple(tuple(m.measure for m in side) for side in night.measures)
-
-    @property
-    def counts(self) -> Counts:
-        """Tables of both devices, shape (nights, 2, reference classes, device classes)."""
-        return np.stack(self._counts)
-
-    @property
-    def totals(self) -> Counts:
-        """Epochs of each night, shape (nights, 7): in the windows, joint, silent (2), asked, and answered so (2)."""
-        return np.array(self._totals, np.int64)
-
-    def errors(self, side: int) -> dict[str, Values]:
-        """Return the absolute error of every measure of a device on each night; nan where a side has none."""
-        values = np.stack([errors[side] for errors in self._errors])
-        return {measure: values[:, k] for k, measure in enumerate(self._measures[side])}
-
-
-def _side(device: DeviceStudy) -> SideOfComparison:
-    return SideOfComparison(device.mappings[0].mapping, merge_stage_sets([n.device_set for n in device.nights]))
+    compared = [pair for pair, one in zip(pairs, found, strict=True) if isinstance(one, JointNight)]
+    grouped = group_nights(tuple(a for a, _ in compared))
+    own_nights = [a for a, _ in compared], [b for _, b in compared]
+    counts = np.stack([night.counts for night in joint])
+    own_counts = [fold_nights(own, mapping).sum(axis=0) for own in own_nights]
+    spoken_for = np.array([night.spoken_for for night in joint])
+    names = f"{first.device} {second.device}"
+    return DeviceComparison(
+        first.device,
+        second.device,
+        len(grouped.participants),
+        len(joint),
+        mapping.name,
+        (
+            *_table_differences(mapping, counts, own_counts, grouped, options, f"comparison {names}"),
+            *_error_differences(devices, own_nights, joint, grouped, options, f"errors {names}"),
+        ),
+        sum(night.window_epochs for night in joint),
+        sum(night.epochs for night in joint),
+        int(counts[:, 0].sum()),
+        (sum(night.silent[0] for night in joint), sum(night.silent[1] for night in joint)),
+        (sum(a.scored for a in own_nights[0]), sum(b.scored for b in own_nights[1])),
+        _with_silence(spoken_for, grouped, options, f"silence {names}"),
+        int(spoken_for[:, 0].sum()),
+        tuple((reason.value, left_out[reason]) for reason in LeftOut if left_out[reason]),
+    ), cautions
 
 
 def _not_compared(first: DeviceStudy, second: DeviceStudy, reason: str) -> Caution:
@@ -124,11 +110,11 @@ def _not_compared(first: DeviceStudy, second: DeviceStudy, reason: str) -> Cauti
 
 
 def _left_out_cautions(
-    first: DeviceStudy, second: DeviceStudy, left_out: dict[LeftOut, int], shared: int
+    first: DeviceStudy, second: DeviceStudy, left_out: Counter[LeftOut], shared: int
 ) -> tuple[Caution, ...]:
     out = []
     for reason in LeftOut:
-        count = left_out.get(reason, 0)
+        count = left_out[reason]
         if count == shared:
             out.append(_not_compared(first, second, reason.value))
         elif count:
@@ -138,72 +124,39 @@ def _left_out_cautions(
     return tuple(out)
 
 
-def _summarise(
-    first: DeviceStudy,
-    second: DeviceStudy,
-    joint: _JointNights,
-    left_out: dict[LeftOut, int],
-    options: StudyOptions,
-) -> DeviceComparison:
-    grouped = group_nights(tuple(a for a, _ in joint.pairs))
-    both, totals = joint.counts, joint.totals
-    differences = [
-        *_table_differences(first, second, joint, both, grouped, options),
-        *_error_differences(first, second, joint, grouped, options),
-    ]
-    window_epochs, epochs, *silent, asked = totals[:, :5].sum(axis=0).tolist()
-    return DeviceComparison(
-        first.device,
-        second.device,
-        len(grouped.participants),
-        len(joint.pairs),
-        joint.mapping.name,
-        tuple(differences),
-        window_epochs,
-        epochs,
-        int(both[:, 0].sum()),
-        (silent[0], silent[1]),
-        (sum(a.scored for a, _ in joint.pairs), sum(b.scored for _, b in joint.pairs)),
-        _with_silence(first, second, totals[:, 4:], grouped, options),
-        asked,
-        tuple((reason.value, left_out[reason]) for reason in LeftOut if reason in left_out),
-    )
-
-
 def _table_differences(
-    first: DeviceStudy,
-    second: DeviceStudy,
-    joint: _JointNights,
-    both: Counts,
+    mapping: StageMapping,
+    counts: Counts,
+    own_counts: Sequence[Counts],
     grouped: NightGroups,
     options: StudyOptions,
+    purpose: str,
 ) -> list[PairedDifference]:
-    """Return differences in statistics of the tables, shape (nights, 2, classes, classes), of the joint epochs."""
+    """Return differences in statistics of the tables of joint epochs, shape (nights, 2, classes, classes).
+
+    Beside them stands what each device has in its own table, of all epochs that it scored.
+    """
     wanted = [s for s in (*TABLE_STATISTICS, *CLASS_STATISTICS) if s.name in ("kappa", "accuracy", "sensitivity")]
     found = resample_units(
-        grouped.sum_by_unit(both),
+        grouped.sum_by_unit(counts),
         {s.name: _difference_of(s.kernel) for s in wanted},
         grouped,
         options,
-        f"comparison {first.device} {second.device}",
+        purpose,
         bounds={s.name: (s.lower - s.upper, s.upper - s.lower) for s in wanted},
     )
-    total = both.sum(axis=0)
-    mapping = joint.mapping
-    own = [fold_nights([pair[side] for pair in joint.pairs], mapping).sum(axis=0) for side in (0, 1)]
     differences = []
     for statistic in wanted:
-        values = [np.atleast_1d(statistic.kernel(table)).tolist() for table in (total[0], total[1], *own)]
+        tables = (*counts.sum(axis=0), *own_counts)
+        values = [np.atleast_1d(statistic.kernel(table)).tolist() for table in tables]
         for k, difference in enumerate(found[statistic.name]):
             class_name = mapping.reference_classes[k] if statistic.per_class else ""
-            one, two, own_one, own_two = (value[k] for value in values)
-            differences.append(PairedDifference(statistic.name, class_name, one, two, difference, own_one, own_two))
+            one, two, *own = (value[k] for value in values)
+            differences.append(PairedDifference(statistic.name, class_name, one, two, difference, *own))
     return differences
 
 
-def _with_silence(
-    first: DeviceStudy, second: DeviceStudy, asked: Counts, grouped: NightGroups, options: StudyOptions
-) -> PairedDifference:
+def _with_silence(asked: Counts, grouped: NightGroups, options: StudyOptions, purpose: str) -> PairedDifference:
     """Return the shares of epochs, asked for by night, that each device answered as the reference did."""
 
     def difference(sums: NDArray[Any]) -> Values:
@@ -211,23 +164,17 @@ def _with_silence(
             share: Values = (sums[..., 2] - sums[..., 1]) / sums[..., 0]
         return share
 
-    purpose, bounds = f"silence {first.device} {second.device}", {WITH_SILENCE: (-1.0, 1.0)}
-    by_unit = grouped.sum_by_unit(asked)
+    by_unit, bounds = grouped.sum_by_unit(asked), {WITH_SILENCE: (-1.0, 1.0)}
     found = resample_units(by_unit, {WITH_SILENCE: difference}, grouped, options, purpose, bounds=bounds)
     total, *same = asked.sum(axis=0).tolist()
-    shares = [n / total if total else NAN for n in same]
-    return PairedDifference(WITH_SILENCE, "", shares[0], shares[1], found[WITH_SILENCE][0])
+    one, two = (n / total if total else NAN for n in same)
+    return PairedDifference(WITH_SILENCE, "", one, two, found[WITH_SILENCE][0])
 
 
 def _common_mapping(first: DeviceStudy, second: DeviceStudy) -> StageMapping | None:
     """Return the finest square mapping that both label sets allow."""
-    sets = [
-        (merge_stage_sets([n.reference_set for n in d.nights]), merge_stage_sets([n.device_set for n in d.nights]))
-        for d in (first, second)
-    ]
-    allowed = [[m for m in fitting_mappings(*pair) if m.is_square] for pair in sets]
-    shared = [m for m in allowed[0] if m in allowed[1]]
-    return shared[0] if shared else None
+    allowed = [[m for m in fitting_mappings(*merged_sets(d.nights)) if m.is_square] for d in (first, second)]
+    return next((m for m in allowed[0] if m in allowed[1]), None)
 
 
 def _difference_of(kernel: Callable[[Counts], Values]) -> Callable[[NDArray[Any]], Values]:
@@ -238,27 +185,26 @@ def _difference_of(kernel: Callable[[Counts], Values]) -> Callable[[NDArray[Any]
 
 
 def _error_differences(
-    first: DeviceStudy,
-    second: DeviceStudy,
-    joint: _JointNights,
+    devices: tuple[DeviceStudy, DeviceStudy],
+    own_nights: tuple[Sequence[NightSummary], Sequence[NightSummary]],
+    joint: Sequence[JointNight],
     grouped: NightGroups,
     options: StudyOptions,
+    purpose: str,
 ) -> list[PairedDifference]:
     """Return differences in absolute error, on the joint epochs, of the measures that both devices give."""
-    sides = joint.errors(0), joint.errors(1)
+    sides = [
+        dict(zip(joint[0].measures[k], np.stack([night.errors[k] for night in joint], axis=1), strict=True))
+        for k in (0, 1)
+    ]
     errors: dict[str, tuple[Values, Values, Values]] = {}
     for measure in (m for m in sides[0] if m in sides[1] and m != "TIB"):
         one, two = (grouped.mean_by_unit(side[measure]) for side in sides)
-        difference = two - one
-        if not np.isnan(difference).all():
-            errors[measure] = one, two, difference
-    differences = average_units(
-        {measure: difference for measure, (_, _, difference) in errors.items()},
-        grouped,
-        options,
-        f"errors {first.device} {second.device}",
-    )
-    own = [_own_errors(device, [p[side] for p in joint.pairs]) for side, device in enumerate((first, second))]
+        if not np.isnan(two - one).all():
+            errors[measure] = one, two, two - one
+    columns = {measure: difference for measure, (_, _, difference) in errors.items()}
+    differences = average_units(columns, grouped, options, purpose)
+    own = [_own_errors(device, nights) for device, nights in zip(devices, own_nights, strict=True)]
     out = []
     for measure, (one, two, difference) in errors.items():
         known = ~np.isnan(difference)

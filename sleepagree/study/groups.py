@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -73,7 +73,13 @@ def group_nights(nights: tuple[NightSummary, ...]) -> NightGroups:
     return NightGroups(nights, participants, np.array([position[n.participant] for n in nights], np.int64))
 
 
-def merge_stage_sets(sets: Sequence[StageSet]) -> StageSet:
+def merged_sets(nights: Iterable[NightSummary]) -> tuple[StageSet, StageSet]:
+    """Return the stage sets of the reference and of the device over all nights."""
+    sets = [(night.reference_set, night.device_set) for night in nights]
+    return _merged([reference for reference, _ in sets]), _merged([device for _, device in sets])
+
+
+def _merged(sets: Sequence[StageSet]) -> StageSet:
     """Return the stage set of all nights of one side: every label, and every stage that any night can report."""
     stages: dict[str, str] = {}
     for stage_set in sets:

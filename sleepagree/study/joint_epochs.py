@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +19,7 @@ from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.measures import measure_codes, pair_with_classes
 from sleepagree.scoring.class_sequences import classes_of
-from sleepagree.scoring.measures import MeasurePair
-from sleepagree.study.night_summary import NightSummary
+from sleepagree.study.night_summary import NightSummary, share_equal
 
 _Flags = NDArray[np.bool_]
 
@@ -65,8 +64,10 @@ class JointNight(NamedTuple):
     spoken_for : tuple of three int
         Epochs that the reference gave a class, and how many of them each device gave the same one; silence is not the
         same. Epochs whose label of either device the mapping leaves out are in none of the three.
-    measures : tuple of two tuples of MeasurePair
-        Sleep measures of the reference and each device on the joint epochs.
+    errors : tuple of two float arrays
+        Absolute error of each device in its sleep measures on the joint epochs; nan where a side has none.
+    measures : tuple of two tuples of str
+        Names of those.
     """
 
     window_epochs: int
@@ -74,7 +75,8 @@ class JointNight(NamedTuple):
     silent: tuple[int, int]
     counts: Counts
     spoken_for: tuple[int, int, int]
-    measures: tuple[tuple[MeasurePair, ...], tuple[MeasurePair, ...]]
+    errors: tuple[NDArray[np.float64], NDArray[np.float64]]
+    measures: tuple[tuple[str, ...], tuple[str, ...]]
 
 
 class _Window(NamedTuple):
@@ -139,7 +141,7 @@ def count_joint_night(
         (_missing(said[0]), _missing(said[1])),
         np.stack([_cross(rows, column, counted, shape) for column in columns]),
         (int(np.count_nonzero(asked)), same[0], same[1]),
-        _measure(window, joint, sides, measured_by),
+        *_measure(window, joint, sides, measured_by),
     )
 
 
@@ -211,8 +213,8 @@ def _measure(
     joint: _Flags,
     sides: tuple[SideOfComparison, SideOfComparison],
     measured_by: StageMapping | None,
-) -> tuple[tuple[MeasurePair, ...], tuple[MeasurePair, ...]]:
-    """Return the measures of both devices, and those of the reference beside each, on the joint epochs."""
+) -> tuple[Any, Any]:
+    """Return the errors of both devices in their measures on the joint epochs, and the names of these."""
     reference_set = window.sets[0]
     classes = []
     for side, codes, device_set in zip(sides, window.devices, window.sets[1:], strict=True):
@@ -222,10 +224,13 @@ def _measure(
     counted = joint.copy()
     for rows, columns in classes:
         counted &= (rows >= 0) & (columns >= 0)
-    out = []
+    errors, names = [], []
     for side, codes, device_set, (rows, columns) in zip(sides, window.devices, window.sets[1:], classes, strict=True):
         shape = len(side.mapping.reference_classes), len(side.mapping.device_classes)
         measured = measure_codes(window.reference, codes, joint, reference_set, device_set, measured_by)
         crossed = _cross(rows, columns, counted, shape)
-        out.append(pair_with_classes(measured, side.mapping, crossed, side.device_set))
-    return out[0], out[1]
+        pairs = pair_with_classes(measured, side.mapping, crossed, side.device_set)
+        # only the numbers stay: the pairs of a night would take six kilobytes
+        errors.append(np.array([abs(pair.difference) for pair in pairs]))
+        names.append(share_equal(tuple(pair.measure for pair in pairs)))
+    return tuple(errors), tuple(names)

@@ -27,7 +27,6 @@ from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet, make_stage_set
 from sleepagree.mapping.words import assign_stages
 from sleepagree.night.measures import measure_codes
-from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.study.night_summary import (
     MEASURE_NAMES,
     NightSummary,
@@ -36,6 +35,7 @@ from sleepagree.study.night_summary import (
     pack_epochs,
     share_equal,
 )
+from sleepagree.study.table import Head, head_of
 
 COLUMNS: Final = ("participant", "night", "epoch", "reference", "device")
 _EXPECTED: Final = "a table of nights (CSV), or of paired epochs (CSV, Parquet)"
@@ -70,27 +70,12 @@ def is_paired_table(path: Path) -> bool:
     if path.suffix.casefold() == ".parquet":
         return True
     with open_known(path, expected=_EXPECTED) as source:
-        first = _header_of(source).text
-    names = {cell.strip().strip('"').casefold() for cell in first.replace(";", ",").replace("\t", ",").split(",")}
+        names = _head_of(source).names
     return "epoch" in names and "device_file" not in names
 
 
-class _Header(NamedTuple):
-    """The line with the names of the columns, and what a line above it tells."""
-
-    text: str
-    line: int
-    delimiter: str | None
-
-
-def _header_of(source: InputFile) -> _Header:
-    # a line may end in a return alone: pandas splits there too
-    text = source.read_at(0, min(4096, source.size)).decode("utf-8-sig", "replace").replace("\r\n", "\n")
-    text = text.replace("\r", "\n")
-    told = told_delimiter(text)
-    if told is None:
-        return _Header(text.split("\n", 1)[0], 1, None)
-    return _Header(told.rest.split("\n", 1)[0], 2, told.mark)
+def _head_of(source: InputFile) -> Head:
+    return head_of(source.read_at(0, min(4096, source.size)).decode("utf-8-sig", "replace"))
 
 
 def read_paired_nights(
@@ -318,15 +303,14 @@ def _csv_rows(path: Path) -> Iterator[_Rows]:
     import pandas as pd
 
     with open_known(path, expected=_EXPECTED) as source:
-        head = _header_of(source)
+        head = _head_of(source)
         _refuse_endless_row(source, path)
-    delimiter = head.delimiter or max(",;\t", key=head.text.count)
-    header = [cell.strip().casefold() for cell in next(csv.reader([head.text], delimiter=delimiter), [])]
+    header = [cell.strip().casefold() for cell in next(csv.reader([head.text], delimiter=head.delimiter), [])]
     _check_columns(header, path, head.line)
     try:
         with pd.read_csv(
             path,
-            sep=delimiter,
+            sep=head.delimiter,
             chunksize=_ROWS,
             dtype=str,
             keep_default_na=False,

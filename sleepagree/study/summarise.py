@@ -7,7 +7,7 @@ resampling weights and tables.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import product
 from typing import Any
@@ -46,7 +46,7 @@ from sleepagree.study.groups import (
     average_units,
     fold_nights,
     group_nights,
-    merge_stage_sets,
+    merged_sets,
     resample_units,
 )
 from sleepagree.study.night_summary import NightSummary, Refusal, read_shifts
@@ -175,8 +175,7 @@ def _named(reference: StageSet, device: StageSet, names: tuple[str, ...]) -> tup
 
 def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOptions) -> DeviceStudy:
     grouped = group_nights(nights)
-    reference = merge_stage_sets([n.reference_set for n in nights])
-    device = merge_stage_sets([n.device_set for n in nights])
+    reference, device = merged_sets(nights)
     mappings = choose_mappings(reference, device, options.mappings)
     studied = tuple(_study_mapping(name, m, grouped, options) for m in mappings)
     first = studied[0]
@@ -336,9 +335,9 @@ def _bias_table(
     tested = [measure for measure in given if measure in margins]
     equivalent = {m: equivalence_test(**given[m][1], margin=margins[m]) for m in tested}
     contained = {m: containment_test(**given[m][1], margin=margins[m]) for m in tested}
-    equivalence_adjusted = dict(zip(tested, holm_adjusted([equivalent[m].p_value for m in tested]), strict=True))
-    containment_adjusted = dict(zip(tested, holm_adjusted([contained[m].p_value for m in tested]), strict=True))
-    by_group, by_group_adjusted = _means_by_group(given, limits, grouped, options)
+    by_group = _means_by_group(given, limits, grouped, options)
+    equivalence_adjusted, containment_adjusted = _adjusted(equivalent), _adjusted(contained)
+    by_group_adjusted = _adjusted(by_group)
     return tuple(
         BiasRow(
             measure,
@@ -370,11 +369,11 @@ def _means_by_group(
     limits: dict[str, LimitsOfAgreement],
     grouped: NightGroups,
     options: StudyOptions,
-) -> tuple[dict[str, GroupMeans | None], dict[str, float]]:
-    """Return the bias of each group of nights and the adjusted p values, by measure; nothing where no groups are."""
+) -> dict[str, GroupMeans | None]:
+    """Return the bias of each group of nights by measure; nothing where no groups are."""
     if not options.by:
-        return {}, {}
-    found = {
+        return {}
+    return {
         measure: fit_group_means(
             _differences(values["reference"], values["device"], limits[measure]),
             participant=grouped.of_night,
@@ -384,8 +383,12 @@ def _means_by_group(
         for measure, (_, values) in given.items()
         if measure != "TIB"
     }
-    p_values = [NAN if means is None else means.p_value for means in found.values()]
-    return found, dict(zip(found, holm_adjusted(p_values), strict=True))
+
+
+def _adjusted(found: Mapping[str, Any]) -> dict[str, float]:
+    """Return the p value of each test by Holm's method over all of them; nan where there was nothing to test."""
+    p_values = [NAN if test is None else test.p_value for test in found.values()]
+    return dict(zip(found, holm_adjusted(p_values), strict=True))
 
 
 def _differences(reference: Values, device: Values, limits: LimitsOfAgreement) -> Values:

@@ -10,7 +10,7 @@ import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, InputError, Option, shorten
 from sleepagree.files.object_store import is_remote, last_part
@@ -95,16 +95,40 @@ class NightsTable:
         return self.folder / written
 
 
+class Head(NamedTuple):
+    """The line of a table that names its columns, found before anything else of the table is read."""
+
+    text: str
+    line: int
+    delimiter: str
+    table: str  # from this line on
+
+    @property
+    def names(self) -> set[str]:
+        """What the columns may be called, whatever parts them."""
+        return {cell.strip().strip('"').casefold() for cell in re.split("[,;\t]", self.text)}
+
+
+def head_of(text: str) -> Head:
+    """Return the first line of a table, or the one below a line that tells the delimiter (``sep=;``)."""
+    told = told_delimiter(text)
+    table = text if told is None else told.rest
+    # a line may end in a return alone: those who read the table split there, too
+    first = re.split("[\r\n]", table, maxsplit=1)[0]
+    if told is None:
+        return Head(first, 1, max(",;\t", key=first.count), table)
+    return Head(first, 2, told.mark, table)
+
+
 def is_nights_table(path: Path) -> bool:
     """Whether a file is a table that names device files."""
     if path.suffix.casefold() not in (".csv", ".tsv", ".txt"):
         return False
     try:
         with path.open("rb") as stream:
-            first = stream.read(4096).decode("utf-8-sig", "replace").lstrip().split("\n", 1)[0]
+            return "device_file" in head_of(stream.read(4096).decode("utf-8-sig", "replace").lstrip()).names
     except OSError:
         return False
-    return "device_file" in {cell.strip().strip('"').casefold() for cell in re.split("[,;\t]", first)}
 
 
 def read_nights_table(
@@ -200,22 +224,18 @@ def _parse_rows(data: bytes, name: str) -> list[tuple[int, list[str]]]:
             "a UTF-8 CSV file",
             "Save it as CSV UTF-8.",
         ) from None
-    told = told_delimiter(text)
-    above = 0 if told is None else 1
-    text = text if told is None else told.rest
-    first = text.split("\n", 1)[0]
-    delimiter = max(",;\t", key=first.count) if told is None else told.mark
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    head = head_of(text)
+    reader = csv.reader(io.StringIO(head.table, newline=""), delimiter=head.delimiter, strict=True)
     rows = []
     try:
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                rows.append((reader.line_num + above, cells))
+                rows.append((reader.line_num + head.line - 1, cells))
     except csv.Error as error:
         raise FileFormatError(
             "not a readable table",
             name,
-            f"line {reader.line_num + above}",
+            f"line {reader.line_num + head.line - 1}",
             str(error),
             "CSV",
             "Correct the quotes there.",
