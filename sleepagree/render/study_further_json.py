@@ -74,20 +74,24 @@ def scorers_at_once_document(device: DeviceStudy) -> list[Document]:
     ]
 
 
+def printed_numbers(row: BiasRow, found: object | None, *names: str, **renamed: str) -> Document:
+    """Return attributes as JSON numbers on the scale of the bias table; None where there is nothing found."""
+    named = {**{name: name for name in names}, **renamed}
+    if found is None:
+        return dict.fromkeys(named)
+    return {key: number(on_printed_scale(row, value)) for key, value in attributes(found, **named).items()}
+
+
 def groups_document(row: BiasRow) -> Document | None:
     """Return the bias of each group of nights."""
     found = row.by_group
     if found is None:
         return None
-    ends = ("mean", "low", "high")
     return {
         "groups": [
             {
                 **attributes(one, "group", "participants", "nights"),
-                **{
-                    "bias" if end == "mean" else f"bias_{end}": number(on_printed_scale(row, getattr(one, end)))
-                    for end in ends
-                },
+                **printed_numbers(row, one, bias="mean", bias_low="low", bias_high="high"),
             }
             for one in found.groups
         ],

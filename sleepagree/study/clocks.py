@@ -186,15 +186,11 @@ def _half_epoch(seconds: float) -> tuple[float, float]:
 
 def _interval_of_median(values: Values, level: float) -> tuple[float, float]:
     """Return the interval between two order statistics, widened by half an epoch as the offsets are whole epochs."""
-    n, tail, below = values.size, (1.0 - level) / 2.0, 0.0
-    k = 0
-    while k < n // 2:
-        # in logarithms: a half to the power of thousands is nothing
-        below += math.exp(math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1) - n * math.log(2.0))
-        if below > tail:
-            break
-        k += 1
-    k = max(0, k - 1)
+    from scipy.special import bdtr
+
+    n = values.size
+    below = bdtr(np.arange(n // 2), n, 0.5)
+    k = max(0, int(np.count_nonzero(below <= (1.0 - level) / 2.0)) - 1)
     return float(values[k]) - EPOCH_S / 2, float(values[n - 1 - k]) + EPOCH_S / 2
 
 

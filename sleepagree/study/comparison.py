@@ -14,17 +14,16 @@ from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import NAN, mean_of_known, undefined
 from sleepagree.inference.resampling import CORRELATION, BootstrapIntervals
+from sleepagree.inference.table_sums import ratio
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS
 from sleepagree.scoring.several_scorers import fleiss_kappa, krippendorff_alpha
 from sleepagree.study.groups import (
     NightGroups,
-    average_units,
     fold_nights,
     group_nights,
     merged_sets,
-    resample_units,
 )
 from sleepagree.study.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
 from sleepagree.study.night_summary import NightSummary
@@ -78,7 +77,7 @@ def compare_devices(
     if not joint:
         return None, cautions
     compared = [pair for pair, one in zip(pairs, found, strict=True) if isinstance(one, JointNight)]
-    grouped = group_nights(tuple(a for a, _ in compared))
+    grouped = group_nights(tuple(a for a, _ in compared), options)
     own_nights = [a for a, _ in compared], [b for _, b in compared]
     counts = np.stack([night.counts for night in joint])
     own_counts = [fold_nights(own, mapping).sum(axis=0) for own in own_nights]
@@ -91,15 +90,15 @@ def compare_devices(
         len(joint),
         mapping.name,
         (
-            *_table_differences(mapping, counts, own_counts, grouped, options, f"comparison {names}"),
-            *_error_differences(devices, own_nights, joint, grouped, options, f"errors {names}"),
+            *_table_differences(mapping, counts, own_counts, grouped, f"comparison {names}"),
+            *_error_differences(devices, own_nights, joint, grouped, f"errors {names}"),
         ),
         sum(night.window_epochs for night in joint),
         sum(night.epochs for night in joint),
         int(counts[:, 0].sum()),
         (sum(night.silent[0] for night in joint), sum(night.silent[1] for night in joint)),
         (sum(a.scored for a in own_nights[0]), sum(b.scored for b in own_nights[1])),
-        _with_silence(spoken_for, grouped, options, f"silence {names}"),
+        _with_silence(spoken_for, grouped, f"silence {names}"),
         int(spoken_for[:, 0].sum()),
         tuple((reason.value, left_out[reason]) for reason in LeftOut if left_out[reason]),
     ), cautions
@@ -129,7 +128,6 @@ def _table_differences(
     counts: Counts,
     own_counts: Sequence[Counts],
     grouped: NightGroups,
-    options: StudyOptions,
     purpose: str,
 ) -> list[PairedDifference]:
     """Return differences in statistics of the tables of joint epochs, shape (nights, 2, classes, classes).
@@ -137,11 +135,9 @@ def _table_differences(
     Beside them stands what each device has in its own table, of all epochs that it scored.
     """
     wanted = [s for s in (*TABLE_STATISTICS, *CLASS_STATISTICS) if s.name in ("kappa", "accuracy", "sensitivity")]
-    found = resample_units(
+    found = grouped.resample(
         grouped.sum_by_unit(counts),
         {s.name: _difference_of(s.kernel) for s in wanted},
-        grouped,
-        options,
         purpose,
         bounds={s.name: (s.lower - s.upper, s.upper - s.lower) for s in wanted},
     )
@@ -156,16 +152,14 @@ def _table_differences(
     return differences
 
 
-def _with_silence(asked: Counts, grouped: NightGroups, options: StudyOptions, purpose: str) -> PairedDifference:
+def _with_silence(asked: Counts, grouped: NightGroups, purpose: str) -> PairedDifference:
     """Return the shares of epochs, asked for by night, that each device answered as the reference did."""
 
     def difference(sums: NDArray[Any]) -> Values:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            share: Values = (sums[..., 2] - sums[..., 1]) / sums[..., 0]
-        return share
+        return ratio(sums[..., 2] - sums[..., 1], sums[..., 0])
 
     by_unit, bounds = grouped.sum_by_unit(asked), {WITH_SILENCE: (-1.0, 1.0)}
-    found = resample_units(by_unit, {WITH_SILENCE: difference}, grouped, options, purpose, bounds=bounds)
+    found = grouped.resample(by_unit, {WITH_SILENCE: difference}, purpose, bounds=bounds)
     total, *same = asked.sum(axis=0).tolist()
     one, two = (n / total if total else NAN for n in same)
     return PairedDifference(WITH_SILENCE, "", one, two, found[WITH_SILENCE][0])
@@ -189,7 +183,6 @@ def _error_differences(
     own_nights: tuple[Sequence[NightSummary], Sequence[NightSummary]],
     joint: Sequence[JointNight],
     grouped: NightGroups,
-    options: StudyOptions,
     purpose: str,
 ) -> list[PairedDifference]:
     """Return differences in absolute error, on the joint epochs, of the measures that both devices give."""
@@ -203,7 +196,7 @@ def _error_differences(
         if not np.isnan(two - one).all():
             errors[measure] = one, two, two - one
     columns = {measure: difference for measure, (_, _, difference) in errors.items()}
-    differences = average_units(columns, grouped, options, purpose)
+    differences = grouped.average(columns, purpose)
     own = [_own_errors(device, nights) for device, nights in zip(devices, own_nights, strict=True)]
     out = []
     for measure, (one, two, difference) in errors.items():
@@ -245,30 +238,28 @@ def summarise_scorers(device: DeviceStudy, options: StudyOptions) -> list[Scorer
     return [_summarise_scorers(device.device, mapping, several, options) for mapping in names]
 
 
-def scorers_at_once(device: str, nights: Sequence[NightSummary], options: StudyOptions) -> tuple[SeveralScorers, ...]:
+def scorers_at_once(nights: Sequence[NightSummary], options: StudyOptions) -> tuple[SeveralScorers, ...]:
     """Return Fleiss' kappa and Krippendorff's alpha of all scorers, for each mapping of their stages.
 
     Parameters
     ----------
-    device : str
-        Device, for its random numbers.
     nights : sequence of NightSummary
-        Its nights; those with several scorers count.
+        Nights of one device; those with several scorers count.
     options : StudyOptions
         Resamples, seed and level.
     """
     out = []
     for mapping in dict.fromkeys(t.mapping for n in nights for t in n.coincidences):
         found = [(n, t) for n in nights for t in n.coincidences if t.mapping == mapping]
-        grouped = group_nights(tuple(n for n, _ in found))
+        grouped = group_nights(tuple(n for n, _ in found), options)
         tables = np.array([(t.complete, t.shared) for _, t in found])
         kernels = {
             "fleiss": lambda sums: fleiss_kappa(sums[..., 0, :, :]),
             "alpha": lambda sums: krippendorff_alpha(sums[..., 1, :, :]),
         }
-        purpose = f"scorers at once {device} {mapping}"
+        purpose = f"scorers at once {grouped.device} {mapping}"
         bounds = dict.fromkeys(kernels, CORRELATION)
-        said = resample_units(grouped.sum_by_unit(tables), kernels, grouped, options, purpose, bounds=bounds)
+        said = grouped.resample(grouped.sum_by_unit(tables), kernels, purpose, bounds=bounds)
         counts = [t.scorers for _, t in found]
         complete, shared = (sum(t.epochs[k] for _, t in found) for k in (0, 1))
         ends = min(counts), max(counts)
@@ -280,7 +271,7 @@ def _summarise_scorers(
     device: str, mapping: str, several: Sequence[NightSummary], options: StudyOptions
 ) -> ScorerSummary:
     found = [(n, kappas) for n in several if not any(map(math.isnan, kappas := _night_kappas(n, mapping)))]
-    grouped = group_nights(tuple(n for n, _ in found))
+    grouped = group_nights(tuple(n for n, _ in found), options)
     if not found:
         because = "no night has a kappa between scorers and one of the device"
         nothing = undefined(because, level=options.level)
@@ -288,7 +279,7 @@ def _summarise_scorers(
         return ScorerSummary(device, mapping, 0, len(several), 0, NAN, NAN, NAN, interval)
     means = [grouped.mean_by_unit(column) for column in np.array([kappas for _, kappas in found]).T]
     purpose = f"scorers {device} {mapping}"
-    found_share = resample_units(np.stack(means, axis=1), {"share": _share_of_scorers}, grouped, options, purpose)
+    found_share = grouped.resample(np.stack(means, axis=1), {"share": _share_of_scorers}, purpose)
     interval = found_share["share"][0]
     between, each, agreed = (math.fsum(column) / grouped.units for column in means)
     return ScorerSummary(
@@ -308,6 +299,5 @@ def _night_kappas(night: NightSummary, mapping: str) -> tuple[float, float, floa
 
 def _share_of_scorers(sums: NDArray[Any]) -> Values:
     """Return kappa with scorers over kappa between them, from sums over units; nan where those agree by chance only."""
-    between, each = np.asarray(sums[..., 0], np.float64), np.asarray(sums[..., 1], np.float64)
-    share: Values = np.divide(each, between, out=np.full(between.shape, NAN), where=between > 0)
-    return share
+    between, each = sums[..., 0], sums[..., 1]
+    return ratio(each, np.where(between > 0, between, NAN))

@@ -173,8 +173,7 @@ def _nights_of(
     if isinstance(study, StudyAgreement):
         outcomes, mappings = [n for d in study.devices for n in d.nights], mappings or study.options.mappings
     else:
-        given = take_outcomes(study, mappings, argument="study")
-        outcomes, mappings = given.outcomes, given.mappings
+        outcomes, mappings = take_outcomes(study, mappings, argument="study")
     nights = [outcome for outcome in outcomes if isinstance(outcome, NightSummary)]
     names = list(dict.fromkeys(n.device for n in nights))
     if device is None and len(names) > 1:

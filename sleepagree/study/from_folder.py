@@ -10,7 +10,7 @@ import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import chain, product
+from itertools import chain, combinations, product
 from pathlib import Path
 from typing import Final, NamedTuple, NoReturn
 
@@ -308,18 +308,13 @@ def _strangers(files: Sequence[str], matched: set[str], patterns: Sequence[FileP
 
 def _refuse_shared_files(folder: Path, patterns: Sequence[FilePattern], found: Sequence[Sequence[_File]]) -> None:
     """Refuse a file that fits two patterns."""
-    owners: dict[str, FilePattern] = {}
-    both: dict[str, tuple[FilePattern, FilePattern]] = {}
-    for pattern, side in zip(patterns, found, strict=True):
-        for file in (file for f in side for file in f.files):
-            if owners.setdefault(file, pattern) is not pattern:
-                both.setdefault(file, (owners[file], pattern))
-    if both:
-        file = min(both)
-        told = " and ".join(f"{pattern.option} {pattern.text}" for pattern in both[file])
-        expected = "a file of one side" if both[file][0] is patterns[0] else "a file of one device"
-        remedy = "Make one of the patterns narrower."
-        raise InputError("a file fits both patterns", str(folder), file, told, expected, remedy)
+    for (one, first), (other, second) in combinations(zip(patterns, found, strict=True), 2):
+        both = {part for file in first for part in file.files} & {part for file in second for part in file.files}
+        if both:
+            told = f"{one.option} {one.text} and {other.option} {other.text}"
+            expected = "a file of one side" if one is patterns[0] else "a file of one device"
+            remedy = "Make one of the patterns narrower."
+            raise InputError("a file fits both patterns", str(folder), min(both), told, expected, remedy)
 
 
 def _refuse_second_files(folder: Path, devices: Sequence[_File]) -> None:

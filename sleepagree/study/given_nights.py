@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 from sleepagree.errors import InputError, MappingError, shorten
@@ -17,26 +17,10 @@ _NAMES: Final = ("participant", "night", "device")
 _FORMS: Final = "a NightSummary, a Refusal, or (participant, night, device, NightAgreement)"
 
 
-@dataclass(frozen=True)
-class GivenNights:
-    """Nights of a study.
-
-    Parameters
-    ----------
-    outcomes : tuple of NightSummary or Refusal
-        One for each night.
-    mappings : tuple of StageMapping
-        Those of the study: the ones asked for, or else those that all nights were compared under; () for defaults.
-    """
-
-    outcomes: tuple[NightSummary | Refusal, ...]
-    mappings: tuple[StageMapping, ...]
-
-
 def take_outcomes(
     given: Any, mappings: tuple[StageMapping, ...] = (), *, by: str = "", argument: str = "outcomes"
-) -> GivenNights:
-    """Return the nights of a study; what is no night is refused, never left out.
+) -> tuple[list[NightSummary | Refusal], tuple[StageMapping, ...]]:
+    """Return the nights of a study and its mappings; what is no night is refused, never left out.
 
     Parameters
     ----------
@@ -48,6 +32,12 @@ def take_outcomes(
         Column of a DataFrame that tells the group of each night; where it has none of that name, no night has a group.
     argument : str
         What the caller calls ``given``.
+
+    Returns
+    -------
+    list of NightSummary or Refusal, tuple of StageMapping
+        One for each night; and the mappings asked for, or else those that all nights were compared under; () for
+        defaults.
 
     Raises
     ------
@@ -80,7 +70,7 @@ def take_outcomes(
             replace(night, group=group) if isinstance(night, NightSummary) else night
             for night, group in zip(outcomes, groups, strict=True)
         ]
-    return GivenNights(tuple(outcomes), mappings)
+    return outcomes, mappings
 
 
 def _group_of(value: Any, where: str) -> str:

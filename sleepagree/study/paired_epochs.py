@@ -133,7 +133,7 @@ def read_paired_nights(
         return _summarise(rows[2:], (reference, worn), (*name, device), path.name, mapping, len(seen), keep=keep_epochs)
 
     for columns in _parquet_rows(path) if path.suffix.casefold() == ".parquet" else _csv_rows(path):
-        piece = [columns.epoch if name == "epoch" else words[name].numbers(getattr(columns, name)) for name in COLUMNS]
+        piece = [columns[name] if name == "epoch" else words[name].numbers(columns[name]) for name in COLUMNS]
         rows = np.concatenate((held, piece), axis=1)
         edges = np.flatnonzero((np.diff(rows[:2], prepend=-1, append=-1) != 0).any(axis=0)).tolist()
         for begin, end in pairwise(edges[:-1]):
@@ -232,14 +232,8 @@ class _Column(NamedTuple):
     codes: NDArray[np.int64]
 
 
-class _Rows(NamedTuple):
-    """Some rows of a table; their epoch numbers are whole."""
-
-    participant: _Column
-    night: _Column
-    epoch: NDArray[np.int64]
-    reference: _Column
-    device: _Column
+#: Some rows of a table by column; their epoch numbers are whole.
+_Rows = dict[str, Any]
 
 
 def _parquet_rows(path: Path) -> Iterator[_Rows]:
@@ -284,7 +278,7 @@ def _rows_of_batch(batch: Any, path: Path) -> _Rows:
         codes = column.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
         return _Column(column.dictionary.to_pylist(), codes)
 
-    return _Rows(coded("participant"), coded("night"), epoch.astype(np.int64), coded("reference"), coded("device"))
+    return {name: epoch.astype(np.int64) if name == "epoch" else coded(name) for name in COLUMNS}
 
 
 def _odd(values: Any) -> Any:
@@ -372,31 +366,23 @@ def _rows_of_frame(frame: Any, path: Path) -> _Rows:
         codes, texts = pd.factorize(frame[name])
         return _Column(list(texts), codes)
 
-    whole = epoch.to_numpy().astype(np.int64)
-    return _Rows(coded("participant"), coded("night"), whole, coded("reference"), coded("device"))
+    return {name: epoch.to_numpy().astype(np.int64) if name == "epoch" else coded(name) for name in COLUMNS}
 
 
 def _check_columns(names: Sequence[str], path: Path, line: int = 1) -> None:
     missing = [column for column in COLUMNS if column not in names]
+    twice = [column for column in COLUMNS if list(names).count(column) > 1]
     if missing:
-        raise FileFormatError(
+        problem, expected, remedy = (
             f"column {missing[0]} is missing",
-            path.name,
-            f"line {line}",
-            ", ".join(names),
-            "columns " + ", ".join(COLUMNS),
+            f"columns {', '.join(COLUMNS)}",
             "Rename the columns.",
         )
-    twice = [column for column in COLUMNS if list(names).count(column) > 1]
-    if twice:
-        raise FileFormatError(
-            f"column {twice[0]} stands twice",
-            path.name,
-            f"line {line}",
-            ", ".join(names),
-            "one of each",
-            "Take one out.",
-        )
+    elif twice:
+        problem, expected, remedy = f"column {twice[0]} stands twice", "one of each", "Take one out."
+    else:
+        return
+    raise FileFormatError(problem, path.name, f"line {line}", ", ".join(names), expected, remedy)
 
 
 def hash_file(path: Path) -> str:

@@ -33,7 +33,7 @@ from sleepagree.study.night_summary import (
     refuse_own_reference,
     summarise_night,
 )
-from sleepagree.study.scorers import build_consensus, compare_scorers, tables_of_scorers
+from sleepagree.study.scorers import build_consensus, compare_scorers
 from sleepagree.study.table import NightRow
 
 #: First line of the epochs file.
@@ -145,8 +145,7 @@ def _score_row(row: NightRow, files: DeviceFiles, options: ScoringOptions) -> tu
         outside=Outside(options.outside),
         reports=options.reports or None,
     )
-    scorers = compare_scorers(scorings, paired) if several else ()
-    together = tables_of_scorers(scorings, paired) if several else ()
+    scorers, together = compare_scorers(scorings, paired) if several else ((), ())
     if options.anonymous:
         paired = anonymous_night(paired)
         # hashes stay, for they find one night under two names; no output holds them

@@ -20,7 +20,7 @@ from sleepagree.inference.equivalence import containment_test, equivalence_test,
 from sleepagree.inference.error_sizes import MINUTES_TOLD, ErrorSizes, measure_error_sizes
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.group_means import GroupMeans, fit_group_means
-from sleepagree.inference.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
+from sleepagree.inference.limits import LimitsOfAgreement, Scale
 from sleepagree.inference.planning import VarianceComponents, components_from_values
 from sleepagree.inference.regression_limits import RegressionLimits, Spread, fit_regression_limits
 from sleepagree.inference.reliability import fit_reliability
@@ -43,11 +43,9 @@ from sleepagree.study.flows import account_over_nights, redistribute
 from sleepagree.study.given_nights import take_outcomes, without_copy
 from sleepagree.study.groups import (
     NightGroups,
-    average_units,
     fold_nights,
     group_nights,
     merged_sets,
-    resample_units,
 )
 from sleepagree.study.night_summary import NightSummary, Refusal, read_shifts
 from sleepagree.study.results import (
@@ -107,9 +105,9 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
     [('pad B', 2)]
     """
     options = options or StudyOptions()
-    given = take_outcomes(outcomes, options.mappings, by=options.by)
-    outcomes = [without_copy(outcome) for outcome in given.outcomes]
-    options = replace(options, mappings=given.mappings)
+    given, mappings = take_outcomes(outcomes, options.mappings, by=options.by)
+    outcomes = [without_copy(outcome) for outcome in given]
+    options = replace(options, mappings=mappings)
     scored = [o for o in outcomes if isinstance(o, NightSummary)]
     refused = tuple(o for o in outcomes if isinstance(o, Refusal))
     _refuse_groupless(scored, options.by)
@@ -174,10 +172,10 @@ def _named(reference: StageSet, device: StageSet, names: tuple[str, ...]) -> tup
 
 
 def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOptions) -> DeviceStudy:
-    grouped = group_nights(nights)
+    grouped = group_nights(nights, options)
     reference, device = merged_sets(nights)
     mappings = choose_mappings(reference, device, options.mappings)
-    studied = tuple(_study_mapping(name, m, grouped, options) for m in mappings)
+    studied = tuple(_study_mapping(m, grouped) for m in mappings)
     first = studied[0]
     told = [
         NightClock(n.participant, n.begin[:10], n.best_offset_s, n.peak_score, n.clock_profile, n.night) for n in nights
@@ -187,15 +185,15 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         nights,
         grouped.participants,
         studied,
-        _bias_table(name, grouped, first, device, options),
-        redistribute(name, grouped, first.mapping, reference, device, options),
-        account_over_nights(grouped, first, device, options),
+        _bias_table(grouped, first, device),
+        redistribute(grouped, first.mapping, reference, device),
+        account_over_nights(grouped, first, device),
         device.reportable,
         read_device_clock(told, level=options.level),
-        count_silence(name, grouped, first.mapping, first.night_counts, options),
-        scorers_at_once(name, nights, options),
-        own_totals(grouped, first.mapping, device, options),
-        mean_bouts(grouped, options),
+        count_silence(grouped, first.mapping, first.night_counts),
+        scorers_at_once(nights, options),
+        own_totals(grouped, first.mapping, device),
+        mean_bouts(grouped),
         _shifts_over_people(nights),
     )
 
@@ -217,7 +215,7 @@ def _shifts_over_people(nights: Sequence[NightSummary]) -> tuple[StudyShift, ...
     return tuple(found)
 
 
-def _study_mapping(name: str, mapping: StageMapping, grouped: NightGroups, options: StudyOptions) -> StudyMapping:
+def _study_mapping(mapping: StageMapping, grouped: NightGroups) -> StudyMapping:
     counts = fold_nights(grouped.nights, mapping)
     square = widen_columns(counts, device_index=mapping.device_index)
     total = counts.sum(axis=0)
@@ -230,7 +228,7 @@ def _study_mapping(name: str, mapping: StageMapping, grouped: NightGroups, optio
         frozen_array(total, np.int64),
         staged - int(total.sum()),
         frozen_array(counts, np.int64),
-        _statistics(name, mapping, square, grouped, options),
+        _statistics(mapping, square, grouped),
         kappas,
         coefficients.accuracy(square),
         design_ceiling(total.sum(axis=1), device_has=has),
@@ -245,18 +243,14 @@ def _kappa_components(kappas: Values, grouped: NightGroups) -> VarianceComponent
     return components_from_values(kappas[known], participant=grouped.of_night[known])
 
 
-def _statistics(
-    name: str, mapping: StageMapping, square: Counts, grouped: NightGroups, options: StudyOptions
-) -> tuple[PooledStatistic, ...]:
+def _statistics(mapping: StageMapping, square: Counts, grouped: NightGroups) -> tuple[PooledStatistic, ...]:
     """Return pooled and averaged statistics of the table and of its classes, all from the same resamples."""
     wanted: list[Statistic] = [s for s in TABLE_STATISTICS if mapping.is_square or s.name not in NEED_ALL_CLASSES]
     wanted += CLASS_STATISTICS
-    found = resample_units(
+    found = grouped.resample(
         grouped.sum_by_unit(square),
         {s.name: s.kernel for s in wanted},
-        grouped,
-        options,
-        f"pooled {name} {mapping.name}",
+        f"pooled {grouped.device} {mapping.name}",
         bounds={s.name: (s.lower, s.upper) for s in wanted},
         influences={"kappa": coefficients.kappa_influence} if mapping.is_square else {},
     )
@@ -270,11 +264,9 @@ def _statistics(
                 continue
             places.append((statistic, class_name, pooled))
             means.append(grouped.mean_by_unit(values[:, position]))
-    averaged = average_units(
+    averaged = grouped.average(
         dict(enumerate(means)),
-        grouped,
-        options,
-        f"averaged {name} {mapping.name}",
+        f"averaged {grouped.device} {mapping.name}",
         bounds={i: (statistic.lower, statistic.upper) for i, (statistic, _, _) in enumerate(places)},
     )
     return tuple(
@@ -308,9 +300,8 @@ def measure_table(
     return tuple((*name, values[k, 0], values[k, 1]) for k, name in enumerate(named))
 
 
-def _bias_table(
-    name: str, grouped: NightGroups, first: StudyMapping, device_set: StageSet, options: StudyOptions
-) -> tuple[BiasRow, ...]:
+def _bias_table(grouped: NightGroups, first: StudyMapping, device_set: StageSet) -> tuple[BiasRow, ...]:
+    options = grouped.options
     table = measure_table(grouped.nights, first.mapping, first.night_counts, device_set=device_set)
     margins = {find_measure(asked, [measure for measure, *_ in table]): margin for asked, margin in options.margins}
     given: dict[str, tuple[str, dict[str, Any]]] = {
@@ -320,22 +311,18 @@ def _bias_table(
     }
     scale = Scale.LOG_RATIO if options.log_ratio else Scale.RAW
     limits = {
-        measure: fit_limits_of_agreement(**values, level=options.level, scale=scale)
+        measure: grouped.limits(values["reference"], values["device"], scale) for measure, (_, values) in given.items()
+    }
+    differences = {
+        measure: _differences(values["reference"], values["device"], limits[measure])
         for measure, (_, values) in given.items()
     }
-    averaged = average_units(
-        {
-            measure: grouped.mean_by_unit(_differences(values["reference"], values["device"], limits[measure]))
-            for measure, (_, values) in given.items()
-        },
-        grouped,
-        options,
-        f"bias {name}",
-    )
+    means = {measure: grouped.mean_by_unit(found) for measure, found in differences.items()}
+    averaged = grouped.average(means, f"bias {grouped.device}")
     tested = [measure for measure in given if measure in margins]
     equivalent = {m: equivalence_test(**given[m][1], margin=margins[m]) for m in tested}
     contained = {m: containment_test(**given[m][1], margin=margins[m]) for m in tested}
-    by_group = _means_by_group(given, limits, grouped, options)
+    by_group = _means_by_group(differences, grouped)
     equivalence_adjusted, containment_adjusted = _adjusted(equivalent), _adjusted(contained)
     by_group_adjusted = _adjusted(by_group)
     return tuple(
@@ -349,7 +336,7 @@ def _bias_table(
             frozen_array(values["reference"], np.float64),
             frozen_array(values["device"], np.float64),
             _lines_if_uneven(values, limits[measure]),
-            _spread_of(values, limits[measure]),
+            _spread_of(differences[measure], limits[measure], grouped),
             contained.get(measure),
             equivalence_adjusted.get(measure, NAN),
             containment_adjusted.get(measure, NAN),
@@ -364,23 +351,14 @@ def _bias_table(
     )
 
 
-def _means_by_group(
-    given: dict[str, tuple[str, dict[str, Any]]],
-    limits: dict[str, LimitsOfAgreement],
-    grouped: NightGroups,
-    options: StudyOptions,
-) -> dict[str, GroupMeans | None]:
+def _means_by_group(differences: Mapping[str, Values], grouped: NightGroups) -> dict[str, GroupMeans | None]:
     """Return the bias of each group of nights by measure; nothing where no groups are."""
-    if not options.by:
+    if not grouped.options.by:
         return {}
+    groups = [night.group for night in grouped.nights]
     return {
-        measure: fit_group_means(
-            _differences(values["reference"], values["device"], limits[measure]),
-            participant=grouped.of_night,
-            group=[night.group for night in grouped.nights],
-            level=options.level,
-        )
-        for measure, (_, values) in given.items()
+        measure: fit_group_means(found, participant=grouped.of_night, group=groups, level=grouped.options.level)
+        for measure, found in differences.items()
         if measure != "TIB"
     }
 
@@ -401,12 +379,11 @@ def _differences(reference: Values, device: Values, limits: LimitsOfAgreement) -
     return logs
 
 
-def _spread_of(values: dict[str, Any], limits: LimitsOfAgreement) -> VarianceComponents | None:
+def _spread_of(differences: Values, limits: LimitsOfAgreement, grouped: NightGroups) -> VarianceComponents | None:
     """Return the spread of the differences between and within participants, None for fewer than two."""
     if limits.participants < 2 or math.isnan(limits.sd):
         return None
-    differences = _differences(values["reference"], values["device"], limits)
-    return components_from_values(differences, participant=values["participant"])
+    return components_from_values(differences, participant=grouped.of_night)
 
 
 def _sizes_of(values: dict[str, Any], limits: LimitsOfAgreement, unit: str, margin: float | None) -> ErrorSizes:

@@ -23,6 +23,8 @@ REQUIRED: Final = ("participant", "night", "device", "reference", "device_file")
 REQUIRED_ALONE: Final = ("participant", "night", "device_file")
 OPTIONAL: Final = ("layout", "reference_layout", "clock_offset", "reference_zone", "device_zone", "window")
 _MOST_LISTED: Final = 40
+#: Cells that a row holds as they are.
+_AS_WRITTEN: Final = tuple(name for name in (*REQUIRED, *OPTIONAL) if name not in ("reference", "clock_offset"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,26 +262,21 @@ def _check_header(header: list[str], name: str, line: int, required: tuple[str, 
             "a column of that name",
             f"Correct {Option.BY}, or add the column to the table of nights.",
         )
-    missing = [column for column in required if column not in header]
-    unknown = [column for column in header if column not in (*REQUIRED, *OPTIONAL, by)]
-    twice = [column for column in header if header.count(column) > 1]
-    if missing or unknown or twice:
-        problem = (
-            f"column {missing[0]} is missing"
-            if missing
-            else f"column '{shorten(unknown[0])}' is unknown"
-            if unknown
-            else f"column {twice[0]} stands twice"
-        )
-        raise FileFormatError(
-            problem,
-            name,
-            f"line {line}",
-            ", ".join(header),
-            _wanted(required),
-            "Correct the header; other columns are refused so that a misspelt option is not overlooked. "
-            f"{Option.BY:COLUMN} takes one more.",
-        )
+    for problem, wrong in (
+        ("column {} is missing", [column for column in required if column not in header]),
+        ("column '{}' is unknown", [shorten(column) for column in header if column not in (*REQUIRED, *OPTIONAL, by)]),
+        ("column {} stands twice", [column for column in header if header.count(column) > 1]),
+    ):
+        if wrong:
+            raise FileFormatError(
+                problem.format(wrong[0]),
+                name,
+                f"line {line}",
+                ", ".join(header),
+                _wanted(required),
+                "Correct the header; other columns are refused so that a misspelt option is not overlooked. "
+                f"{Option.BY:COLUMN} takes one more.",
+            )
 
 
 def _read_row(
@@ -303,21 +300,8 @@ def _read_row(
     if not references and "reference" in required:
         faults.append(f"line {line}: reference is empty")
         return None
-    return NightRow(
-        line,
-        record["participant"],
-        record["night"],
-        record.get("device", ""),
-        references,
-        record["device_file"],
-        record.get("layout", ""),
-        record.get("reference_layout", ""),
-        offset,
-        record.get("reference_zone", ""),
-        record.get("device_zone", ""),
-        record.get("window", ""),
-        record.get(by, ""),
-    )
+    told = {name: record.get(name, "") for name in _AS_WRITTEN}
+    return NightRow(line, references=references, clock_offset_s=offset, group=record.get(by, ""), **told)
 
 
 def _check_files(night: NightRow, folder: Path, known: dict[str, str], faults: list[str]) -> None:
