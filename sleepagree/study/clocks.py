@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
+from sleepagree.mapping.mapping import StageMapping, default_mapping
+from sleepagree.scoring.clock_check import check_clock, clock_change_cautions
 from sleepagree.scoring.offsets import (
     CAUTION_OFFSET_S,
     LOWEST_PEAK_SCORE,
@@ -26,6 +29,7 @@ from sleepagree.scoring.offsets import (
     PROFILE_UNIT,
     Values,
 )
+from sleepagree.study.night_summary import NightSummary
 
 #: Nights of which the clock can be told, from which on they tell it of the device.
 FEWEST_NIGHTS: Final = 3
@@ -140,6 +144,25 @@ class DeviceClock:
     def is_of_sum(self) -> bool:
         """Whether so few nights tell their clock that the sum of all had to."""
         return self.telling < max(FEWEST_NIGHTS, self.nights / 4)
+
+
+def look_at_clock(night: NightSummary, paired: PairedNight, mapping: StageMapping | None) -> NightSummary:
+    """Return a night with what a look at its clock found, under a mapping or its default one."""
+    mapping = mapping or default_mapping(paired.reference_set, paired.device_set)
+    found = check_clock(paired, mapping)
+    cautions = *night.cautions, *clock_change_cautions(paired, mapping)
+    if found is None:
+        return replace(night, cautions=cautions)
+    return replace(
+        night,
+        cautions=cautions,
+        best_offset_s=found.offset_s,
+        offset_gain=found.gain,
+        clock_hint=found.hint.value,
+        peak_score=found.peak_score,
+        zone_s=found.zone_s,
+        clock_profile=found.profile,
+    )
 
 
 def read_device_clock(nights: Sequence[NightClock], *, level: float = 0.95) -> DeviceClock:

@@ -8,9 +8,9 @@ from typing import Any, Final
 
 from sleepagree.errors import InputError, MappingError, shorten
 from sleepagree.hypnogram.align import PairedNight
-from sleepagree.mapping.mapping import StageMapping, default_mapping
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import NightAgreement
-from sleepagree.scoring.clock_check import check_clock
+from sleepagree.study.clocks import look_at_clock
 from sleepagree.study.night_summary import NightSummary, Refusal, refuse_own_reference, summarise_night
 
 _NAMES: Final = ("participant", "night", "device")
@@ -119,10 +119,7 @@ def _take_outcome(given: Any, position: int, mapping: StageMapping | None, where
     summary = summarise_night(
         paired, participant=participant, night=night, device=device, row=position + 1, mapping=mapping
     )
-    found = check_clock(paired, mapping or default_mapping(paired.reference_set, paired.device_set))
-    if found is None:
-        return summary
-    return replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain, clock_hint=found.hint.value)
+    return look_at_clock(summary, paired, mapping)
 
 
 def without_copy(outcome: NightSummary | Refusal) -> NightSummary | Refusal:
