@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sleepagree.describe.study_bias import on_printed_scale
-from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.inference.within_people import WithinPeople
 from sleepagree.render.night_json import Document, attributes, number, numbers
@@ -16,7 +15,8 @@ def intervals_document(found: BootstrapIntervals) -> Document:
     """Return a value with all its intervals; ``low`` and ``high`` are the one to report, ``method`` names it."""
     primary = found.primary
     document: Document = {
-        **estimate_document(primary),
+        **numbers(primary, "value", "low", "high"),
+        "method": primary.method,
         **numbers(found.percentile, percentile_low="low", percentile_high="high"),
         **numbers(found.bca, bca_low="low", bca_high="high"),
         **numbers(found.delta, delta_low="low", delta_high="high"),
@@ -30,11 +30,6 @@ def intervals_document(found: BootstrapIntervals) -> Document:
     if found.notes:
         document["notes"] = list(found.notes)
     return document
-
-
-def estimate_document(estimate: Estimate) -> Document:
-    """Return a value with its interval and method."""
-    return {**numbers(estimate, "value", "low", "high"), "method": estimate.method}
 
 
 def silence_document(counted: SilenceCounted | None) -> Document | None:

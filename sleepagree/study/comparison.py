@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -73,7 +73,7 @@ def compare_devices(
     ]
     joint = [one for one in found if isinstance(one, JointNight)]
     left_out = Counter(one for one in found if isinstance(one, LeftOut))
-    cautions = _left_out_cautions(first, second, left_out, len(pairs))
+    cautions = tuple(_left_out_cautions(first, second, left_out, len(pairs)))
     if not joint:
         return None, cautions
     compared = [pair for pair, one in zip(pairs, found, strict=True) if isinstance(one, JointNight)]
@@ -110,17 +110,14 @@ def _not_compared(first: DeviceStudy, second: DeviceStudy, reason: str) -> Cauti
 
 def _left_out_cautions(
     first: DeviceStudy, second: DeviceStudy, left_out: Counter[LeftOut], shared: int
-) -> tuple[Caution, ...]:
-    out = []
+) -> Iterator[Caution]:
     for reason in LeftOut:
         count = left_out[reason]
         if count == shared:
-            out.append(_not_compared(first, second, reason.value))
+            yield _not_compared(first, second, reason.value)
         elif count:
-            nights = {"count": count, "shared": shared}
-            named = {"first": first.device, "second": second.device}
-            out.append(Caution.of(CautionKind.NIGHTS_NOT_COMPARED, **named, **nights, reason=reason.value))
-    return tuple(out)
+            nights = {"first": first.device, "second": second.device, "count": count, "shared": shared}
+            yield Caution.of(CautionKind.NIGHTS_NOT_COMPARED, **nights, reason=reason.value)
 
 
 def _table_differences(

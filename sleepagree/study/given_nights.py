@@ -74,12 +74,13 @@ def take_outcomes(
 
 
 def _group_of(value: Any, where: str) -> str:
-    if _is_nameless(value):
+    if is_nameless(value):
         raise ValueError(f"{where}: the group must be a name, not {value!r}")
     return str(value).strip()
 
 
-def _is_nameless(value: Any) -> bool:
+def is_nameless(value: Any) -> bool:
+    """Whether a value is no name: nothing, nan, or a text of spaces."""
     return bool(value is None or value != value or not str(value).strip())  # noqa: PLR0124 - nan is not itself
 
 
@@ -110,7 +111,7 @@ def _take_outcome(given: Any, position: int, mapping: StageMapping | None, where
         raise TypeError(f"{where} must be {_FORMS}, not {shorten(given)!r}")
     *names, result = given
     for name, value in zip(_NAMES, names, strict=True):
-        if _is_nameless(value):
+        if is_nameless(value):
             raise ValueError(f"{where}: {name} must be a name, not {value!r}")
     participant, night, device = (str(value).strip() for value in names)
     paired = result.paired if isinstance(result, NightAgreement) else result

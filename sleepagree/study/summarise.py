@@ -162,13 +162,8 @@ def choose_mappings(reference: StageSet, device: StageSet, asked: Sequence[Stage
     if asked:
         return tuple(asked)
     first = default_mapping(reference, device)
-    if first.is_square:
-        return (first,) if first.name == "wake-sleep" else (first, *_named(reference, device, ("wake-sleep",)))
-    return (first, *_named(reference, device, ("rem-left-out", "wake-sleep")))
-
-
-def _named(reference: StageSet, device: StageSet, names: tuple[str, ...]) -> tuple[StageMapping, ...]:
-    return tuple(m for m in fitting_mappings(reference, device) if m.name in names)
+    further = ("wake-sleep",) if first.is_square else ("rem-left-out", "wake-sleep")
+    return (first, *(m for m in fitting_mappings(reference, device) if m.name in further and m != first))
 
 
 def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOptions) -> DeviceStudy:
@@ -319,6 +314,7 @@ def _bias_table(grouped: NightGroups, first: StudyMapping, device_set: StageSet)
     }
     means = {measure: grouped.mean_by_unit(found) for measure, found in differences.items()}
     averaged = grouped.average(means, f"bias {grouped.device}")
+    lined = {measure: _lines_of(values, limits[measure]) for measure, (_, values) in given.items()}
     tested = [measure for measure in given if measure in margins]
     equivalent = {m: equivalence_test(**given[m][1], margin=margins[m]) for m in tested}
     contained = {m: containment_test(**given[m][1], margin=margins[m]) for m in tested}
@@ -335,13 +331,13 @@ def _bias_table(grouped: NightGroups, first: StudyMapping, device_set: StageSet)
             equivalent.get(measure),
             frozen_array(values["reference"], np.float64),
             frozen_array(values["device"], np.float64),
-            _lines_if_uneven(values, limits[measure]),
+            lined[measure][0],
             _spread_of(differences[measure], limits[measure], grouped),
             contained.get(measure),
             equivalence_adjusted.get(measure, NAN),
             containment_adjusted.get(measure, NAN),
             _sizes_of(values, limits[measure], unit, margins.get(measure)),
-            _line_if_sloped(values, limits[measure]),
+            lined[measure][1],
             follow_changes(**values, level=options.level),
             by_group.get(measure),
             by_group_adjusted.get(measure, NAN),
@@ -392,19 +388,19 @@ def _sizes_of(values: dict[str, Any], limits: LimitsOfAgreement, unit: str, marg
     return measure_error_sizes(**values, limits=limits, bounds=bounds)
 
 
-def _line_if_sloped(values: dict[str, Any], limits: LimitsOfAgreement) -> RegressionLimits | None:
-    """Return the difference as a line in the level where its slope is known, and the spread is not known to change."""
-    is_level = math.isnan(limits.slope_low) or limits.slope_low <= 0 <= limits.slope_high
-    if limits.scale is Scale.LOG_RATIO or is_level or _lines_if_uneven(values, limits) is not None:
-        return None
-    return fit_regression_limits(**values, level=limits.level)
+def _lines_of(
+    values: dict[str, Any], limits: LimitsOfAgreement
+) -> tuple[RegressionLimits | None, RegressionLimits | None]:
+    """Return limits as lines where the spread is known to change with the level, else the difference as a line.
 
-
-def _lines_if_uneven(values: dict[str, Any], limits: LimitsOfAgreement) -> RegressionLimits | None:
-    """Return limits as lines where the spread is known to change with the level."""
-    if limits.scale is Scale.LOG_RATIO or math.isnan(limits.spread_slope_low):
-        return None
-    if limits.spread_slope_low <= 0 <= limits.spread_slope_high:
-        return None
-    lines = fit_regression_limits(**values, spread=Spread.VARYING, level=limits.level)
-    return None if math.isnan(lines.slope) else lines
+    The second one only where its slope is known.
+    """
+    if limits.scale is Scale.LOG_RATIO:
+        return None, None
+    if not math.isnan(limits.spread_slope_low) and not limits.spread_slope_low <= 0 <= limits.spread_slope_high:
+        lines = fit_regression_limits(**values, spread=Spread.VARYING, level=limits.level)
+        if not math.isnan(lines.slope):
+            return lines, None
+    if math.isnan(limits.slope_low) or limits.slope_low <= 0 <= limits.slope_high:
+        return None, None
+    return None, fit_regression_limits(**values, level=limits.level)
