@@ -555,6 +555,7 @@ def simulate_study(
     participants: int = 20,
     nights: int = 2,
     devices: Sequence[DeviceTraits] = (BAND_A,),
+    sleeper: SleeperTraits | None = None,
 ) -> SimulatedStudy:
     """Return a simulated study: every participant sleeps ``nights`` nights, watched by every device.
 
@@ -569,6 +570,8 @@ def simulate_study(
         How many participants, and nights of each.
     devices : sequence of DeviceTraits
         The devices.
+    sleeper : SleeperTraits, optional
+        How the participants sleep.
 
     Examples
     --------
@@ -579,7 +582,7 @@ def simulate_study(
     if participants < 1 or nights < 1:
         raise ValueError(f"participants and nights must be at least 1, got {participants} and {nights}")
     participant = np.repeat(np.arange(participants), nights)
-    reference, epochs = simulate_hypnograms(participant, rng=rng)
+    reference, epochs = simulate_hypnograms(participant, rng=rng, sleeper=sleeper)
     said = tuple(simulate_device(reference, participant, device=device, rng=rng) for device in devices)
     return SimulatedStudy(
         reference, said, tuple(devices), epochs, participant, np.tile(np.arange(nights), participants)
