@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 from collections.abc import Callable, Sequence
 from enum import StrEnum
@@ -138,7 +137,7 @@ class _Spot(NamedTuple):
 
     def number(self, low: float = -_LARGEST, high: float = _LARGEST) -> float:
         is_number = isinstance(self.value, int | float) and not isinstance(self.value, bool)
-        if not is_number or not math.isfinite(self.value) or not low <= self.value <= high:
+        if not is_number or not low <= self.value <= high:
             self.refuse("a number" if low == -_LARGEST else f"a number from {low:g} to {high:g}")
         return float(self.value)
 
