@@ -38,8 +38,8 @@ ROOMS = {
     "bias_sources class_figures offsets table_agreement clock_blocks clock_jump clock clock_check "
     "epoch_features bouts several_scorers",
     "night": "measures cautions intervals compare mappings answer",
-    "study": "demo.simulate demo.write progress night_summary table file_patterns from_folder joint_epochs "
-    "paired_epochs scorers anonymous plan run duplicates chunks execution unfinished clocks results "
+    "study": "demo.simulate demo.write progress night_summary clocks table file_patterns from_folder joint_epochs "
+    "paired_epochs scorers anonymous plan run duplicates chunks execution results "
     "cautions groups from_table comparison flows given_nights epoch_correction correction correction_file "
     "correct_nights whole_nights summarise epoch_scores correction_learning proposed_patterns",
     "describe": "words caution_weights cautions notes citations bias blocks paragraphs closing night_time mappings "

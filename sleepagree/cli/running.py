@@ -11,6 +11,7 @@ from sleepagree.errors import InputError, counted
 from sleepagree.files.writing import fresh_folder, refuse_existing
 from sleepagree.render.study_folder import write_results
 from sleepagree.render.terminal import block_lines
+from sleepagree.study.chunks import remember, sole_study
 from sleepagree.study.execution import Execution
 from sleepagree.study.from_table import StudyRequest, score_table
 from sleepagree.study.night_summary import Refusal
@@ -18,7 +19,6 @@ from sleepagree.study.results import StudyAgreement
 from sleepagree.study.run import EPOCHS_HEADER, gzip_member
 from sleepagree.study.summarise import summarise_study
 from sleepagree.study.table import NightsTable
-from sleepagree.study.unfinished import remember, sole_study
 
 
 def run_study(

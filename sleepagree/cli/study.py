@@ -65,8 +65,8 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     from sleepagree.cli.running import write_study
     from sleepagree.describe.study import clock_command, describe_study
     from sleepagree.errors import Front
+    from sleepagree.study.chunks import unfinished_folder
     from sleepagree.study.from_table import load_nights
-    from sleepagree.study.unfinished import unfinished_folder
 
     request = build_request(options, command=shared.repeat_command(anonymous=options["anonymous"]))
     # after Ctrl-C joblib tells of tasks that were not finished; what is kept is told below

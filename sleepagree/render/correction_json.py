@@ -10,7 +10,7 @@ from sleepagree.describe.cautions import caution_documents
 from sleepagree.inference.class_probabilities import Scores
 from sleepagree.inference.correction import ErrorChange, LearnedValue, WeightedSum
 from sleepagree.mapping.mapping import StageMapping
-from sleepagree.render.night_json import Document, moment, number, software
+from sleepagree.render.night_json import Document, attributes, moment, number, software
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.correction_file import CORRECTION_SCHEMA
 from sleepagree.study.epoch_correction import LearnedEpochs
@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 
 CORRECTED_SCHEMA: Final = "sleepagree.corrected/1"
 CORRECTED_NIGHTS_SCHEMA: Final = "sleepagree.corrected-nights/1"
+
+#: Numbers of a corrected measure.
+_CORRECTED: Final = ("device", "corrected", "low", "high")
 
 
 def correction_document(correction: Correction) -> Document:
@@ -33,10 +36,7 @@ def correction_document(correction: Correction) -> Document:
         "mapping": _mapping(correction.mapping),
         "epoch_seconds": list(correction.epoch_steps_s),
         "windows": list(correction.window_rules),
-        "participants": correction.participants,
-        "nights": correction.nights,
-        "study_sha256": correction.study_sha256,
-        "level": correction.level,
+        **attributes(correction, "participants", "nights", "study_sha256", "level"),
         "features": {f.measure: [f.low, f.high] for f in correction.features},
         "measures": [_measure(m, correction) for m in correction.measures],
         "epochs": None if correction.epochs is None else _epochs(correction.epochs),
@@ -77,12 +77,8 @@ def _of_night(night: CorrectedNight) -> Document:
         "window_minutes": night.window_minutes,
         "measures": [
             {
-                "measure": m.measure,
-                "unit": m.unit,
-                "device": _rounded(m.device),
-                "corrected": _rounded(m.corrected),
-                "low": _rounded(m.low),
-                "high": _rounded(m.high),
+                **attributes(m, "measure", "unit"),
+                **{key: _rounded(value) for key, value in attributes(m, *_CORRECTED).items()},
                 "level": night.correction.level,
                 "method": m.learned.method.value,
                 "verdict": m.learned.verdict.value,
@@ -100,12 +96,11 @@ def corrected_rows(nights: Iterable[CorrectedNight], names: Sequence[tuple[str, 
     yield [*(("participant", "night") if names else ()), "measure", *own]
     for i, night in enumerate(nights):
         for m in night.measures:
-            numbers = (m.device, m.corrected, m.low, m.high, night.correction.level)
-            learned = m.learned
+            numbers = (*attributes(m, *_CORRECTED).values(), night.correction.level)
             yield [
                 *(names[i] if names else ()),
                 *(m.measure, m.unit, *(_text(_rounded(value)) for value in numbers)),
-                *(learned.method.value, learned.verdict.value, "yes" if m.extrapolated else "no"),
+                *(m.learned.method.value, m.learned.verdict.value, "yes" if m.extrapolated else "no"),
             ]
 
 
@@ -164,12 +159,8 @@ def _rounded(value: float) -> float | None:
 def _mapping(mapping: StageMapping) -> Document:
     return {
         "name": mapping.name,
-        "reference_classes": list(mapping.reference_classes),
-        "device_classes": list(mapping.device_classes),
-        "reference": dict(mapping.reference),
-        "device": dict(mapping.device),
-        "reference_labels": dict(mapping.reference_labels),
-        "device_labels": dict(mapping.device_labels),
+        **{key: list(getattr(mapping, key)) for key in ("reference_classes", "device_classes")},
+        **{key: dict(getattr(mapping, key)) for key in ("reference", "device", "reference_labels", "device_labels")},
     }
 
 
@@ -201,9 +192,7 @@ def _epochs(learnt: LearnedEpochs) -> Document:
         "asleep": list(learnt.asleep),
         "device_classes": list(learnt.rule.classes),
         "device_asleep": list(learnt.device_asleep),
-        "share_minutes": list(learnt.rule.share_minutes),
-        "hour_knots": list(learnt.rule.hour_knots),
-        "part_knots": list(learnt.rule.part_knots),
+        **{key: list(getattr(learnt.rule, key)) for key in ("share_minutes", "hour_knots", "part_knots")},
         "features": list(learnt.rule.names),
         "coefficients": [
             {"class": name, "intercept": intercept, "weights": list(weights)}
@@ -211,18 +200,13 @@ def _epochs(learnt: LearnedEpochs) -> Document:
         ],
         "penalty": learnt.penalty,
         "verdict": learnt.verdict.value,
-        "epochs": learnt.epochs,
-        "log_loss": learnt.log_loss,
-        "brier": learnt.brier,
+        **attributes(learnt, "epochs", "log_loss", "brier"),
         **_scores(learnt.by_label, "label_only"),
         **_scores(learnt.by_third, "label_and_third"),
         "reliability": [list(each) for each in learnt.reliability],
         "by_label": [
             {
-                "label": one.label,
-                "third": one.third,
-                "epochs": one.epochs,
-                "participants": one.participants,
+                **attributes(one, "label", "third", "epochs", "participants"),
                 "shares": {share.name: share.share for share in one.shares},
                 "low": [number(share.low) for share in one.shares],
                 "high": [number(share.high) for share in one.shares],
@@ -253,8 +237,7 @@ def _learned(learned: LearnedValue, correction: Correction) -> Document:
         "over_usual": _change(learned.usual),
         "level": correction.level,
         "interval_kind": learned.interval.kind.value,
-        "independent": learned.interval.independent,
-        "half_width": learned.interval.half_width,
+        **attributes(learned.interval, "independent", "half_width"),
         "coverage": learned.coverage,
     }
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sleepagree.describe.study_bias import on_printed_scale
-from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.inference.within_people import WithinPeople
 from sleepagree.render.night_json import Document, attributes, number, numbers
@@ -16,7 +15,8 @@ def intervals_document(found: BootstrapIntervals) -> Document:
     """Return a value with all its intervals; ``low`` and ``high`` are the one to report, ``method`` names it."""
     primary = found.primary
     document: Document = {
-        **estimate_document(primary),
+        **numbers(primary, "value", "low", "high"),
+        "method": primary.method,
         **numbers(found.percentile, percentile_low="low", percentile_high="high"),
         **numbers(found.bca, bca_low="low", bca_high="high"),
         **numbers(found.delta, delta_low="low", delta_high="high"),
@@ -30,11 +30,6 @@ def intervals_document(found: BootstrapIntervals) -> Document:
     if found.notes:
         document["notes"] = list(found.notes)
     return document
-
-
-def estimate_document(estimate: Estimate) -> Document:
-    """Return a value with its interval and method."""
-    return {**numbers(estimate, "value", "low", "high"), "method": estimate.method}
 
 
 def silence_document(counted: SilenceCounted | None) -> Document | None:
@@ -74,20 +69,24 @@ def scorers_at_once_document(device: DeviceStudy) -> list[Document]:
     ]
 
 
+def printed_numbers(row: BiasRow, found: object | None, *names: str, **renamed: str) -> Document:
+    """Return attributes as JSON numbers on the scale of the bias table; None where there is nothing found."""
+    named = {**{name: name for name in names}, **renamed}
+    if found is None:
+        return dict.fromkeys(named)
+    return {key: number(on_printed_scale(row, value)) for key, value in attributes(found, **named).items()}
+
+
 def groups_document(row: BiasRow) -> Document | None:
     """Return the bias of each group of nights."""
     found = row.by_group
     if found is None:
         return None
-    ends = ("mean", "low", "high")
     return {
         "groups": [
             {
                 **attributes(one, "group", "participants", "nights"),
-                **{
-                    "bias" if end == "mean" else f"bias_{end}": number(on_printed_scale(row, getattr(one, end)))
-                    for end in ends
-                },
+                **printed_numbers(row, one, bias="mean", bias_low="low", bias_high="high"),
             }
             for one in found.groups
         ],

@@ -9,7 +9,6 @@ from typing import Any, Final
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.clock import say_device_clock
-from sleepagree.describe.study_bias import on_printed_scale
 from sleepagree.inference.error_sizes import ErrorSizes
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE
 from sleepagree.readers.study_results import STUDY_SCHEMA
@@ -28,6 +27,7 @@ from sleepagree.render.study_further_json import (
     changes_document,
     groups_document,
     intervals_document,
+    printed_numbers,
     scorers_at_once_document,
     silence_document,
     totals_document,
@@ -102,11 +102,8 @@ def bias_document(row: BiasRow) -> Document:
         "ccc": number(row.reliability.ccc.value),
         "method": limits.method,
         **numbers(limits, "mape", "between_sd", "within_sd"),
-        "between_sd_high": None
-        if row.components is None
-        else number(on_printed_scale(row, row.components.between_sd_high)),
-        "bootstrap_low": number(on_printed_scale(row, row.bootstrap.percentile.low)),
-        "bootstrap_high": number(on_printed_scale(row, row.bootstrap.percentile.high)),
+        **printed_numbers(row, row.components, "between_sd_high"),
+        **printed_numbers(row, row.bootstrap.percentile, bootstrap_low="low", bootstrap_high="high"),
         "dropped": limits.dropped,
     }
     if row.sizes is not None:
@@ -151,13 +148,7 @@ def _sizes_document(row: BiasRow, sizes: ErrorSizes) -> Document:
             {"above": s.bound, "unit": row.unit, "nights": s.nights, **numbers(s, "share", "low", "high")}
             for s in sizes.shares_above
         ],
-        "centiles": [
-            {
-                "percent": c.percent,
-                **{end: number(on_printed_scale(row, getattr(c, end))) for end in ("value", "low", "high")},
-            }
-            for c in sizes.centiles
-        ]
+        "centiles": [{"percent": c.percent, **printed_numbers(row, c, "value", "low", "high")} for c in sizes.centiles]
         or None,
         "normality": {
             **numbers(sizes, "skewness", "excess_kurtosis", "anderson_darling"),

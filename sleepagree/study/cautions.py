@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Callable, Iterator
+from functools import partial
+from itertools import product
 from typing import Any, Final
 
 import numpy as np
@@ -41,12 +44,15 @@ LEAST_MISSED_SHARE: Final = 0.05
 
 _NAMED: Final = 6
 
+#: What a device gives occasion to: kinds of cautions with their values, but for its name.
+_Told = Iterator[tuple[CautionKind, dict[str, Any]]]
+
 
 def study_cautions(
     devices: tuple[DeviceStudy, ...],
     refused: tuple[Refusal, ...],
     options: StudyOptions,
-    scorers: tuple[ScorerSummary, ...] = (),
+    scorers: tuple[ScorerSummary, ...],
 ) -> tuple[Caution, ...]:
     """Return the cautions of a study, each once, devices in order."""
     out: list[Caution] = []
@@ -54,16 +60,12 @@ def study_cautions(
         names = {device.device for device in devices} | {refusal.device for refusal in refused}
         out.append(Caution.of(CautionKind.NIGHTS_REFUSED, count=len(refused), devices=len(names)))
     out += _name_cautions(devices)
-    for device in devices:
-        out += _repeated_cautions(device)
-        out += _size_cautions(device)
-        out += _sparse_cautions(device)
-        out += _consensus_cautions(device, scorers)
-        out += _failure_cautions(device)
-        out += _normality_cautions(device)
-        out += _skew_cautions(device)
-        out += _clock_cautions(device)
-        out += _night_cautions(device)
+    of_device: tuple[Callable[[DeviceStudy], _Told], ...] = (
+        _repeated_cautions, _size_cautions, _sparse_cautions, partial(_consensus_cautions, scorers), _failure_cautions,
+        _normality_cautions, _skew_cautions, _clock_cautions, _night_cautions,
+    )  # fmt: skip
+    for device, cautions in product(devices, of_device):
+        out += [Caution.of(kind, device=device.device, **values) for kind, values in cautions(device)]
     sizes = {len(m.mapping.reference_classes) for d in devices for m in d.mappings if m.mapping.is_square}
     if len(sizes) > 1:
         out.append(Caution.of(CautionKind.KAPPAS_OF_SIZES))
@@ -72,16 +74,16 @@ def study_cautions(
     return tuple(dict.fromkeys(out))
 
 
-def _repeated_cautions(device: DeviceStudy) -> list[Caution]:
+def _repeated_cautions(device: DeviceStudy) -> _Told:
     """Name the nights whose reference says the same as that of an earlier one; tables are refused for it before."""
     first: dict[str, NightSummary] = {}
     again = [n for n in device.nights if n.sequences[0] and first.setdefault(n.sequences[0], n) is not n]
-    return [Caution.of(CautionKind.NIGHT_REPEATED, **_counted_nights(device, again))] if again else []
+    if again:
+        yield CautionKind.NIGHT_REPEATED, _counted_nights(device, again)
 
 
-def _name_cautions(devices: tuple[DeviceStudy, ...]) -> list[Caution]:
+def _name_cautions(devices: tuple[DeviceStudy, ...]) -> Iterator[Caution]:
     """Name devices and participants whose names differ in capital letters or spaces alone."""
-    out = []
     people = dict.fromkeys(night.participant for device in devices for night in device.nights)
     for what, names in (("device", [device.device for device in devices]), ("participant", list(people))):
         alike: dict[str, list[str]] = {}
@@ -89,105 +91,79 @@ def _name_cautions(devices: tuple[DeviceStudy, ...]) -> list[Caution]:
             alike.setdefault(" ".join(name.split()).casefold(), []).append(name)
         several = tuple(tuple(group) for group in alike.values() if len(group) > 1)
         if several:
-            out.append(Caution.of(CautionKind.NAMES_ALIKE, of=what, names=several))
-    return out
+            yield Caution.of(CautionKind.NAMES_ALIKE, of=what, names=several)
 
 
-def _size_cautions(device: DeviceStudy) -> list[Caution]:
+def _size_cautions(device: DeviceStudy) -> _Told:
     count = len(device.participants)
     if count == 1:
-        return [Caution.of(CautionKind.ONE_PARTICIPANT, device=device.device)]
-    if count < ENOUGH_PARTICIPANTS:
+        yield CautionKind.ONE_PARTICIPANT, {}
+    elif count < ENOUGH_PARTICIPANTS:
         people = max((n for n in LOWEST_COVERAGE if n <= count), default=min(LOWEST_COVERAGE))
         values = {"count": count, "simulated": people, "covers": LOWEST_COVERAGE[people]}
-        return [Caution.of(CautionKind.FEW_PARTICIPANTS, device=device.device, **values)]
-    return []
+        yield CautionKind.FEW_PARTICIPANTS, values
 
 
-def _failure_cautions(device: DeviceStudy) -> list[Caution]:
+def _failure_cautions(device: DeviceStudy) -> _Told:
     """Tell how likely a study of so few people is to hold nobody whom the device fails."""
     count = len(device.participants)
     missed = (1 - FAILING_SHARE) ** count
-    if count < 2 or missed < LEAST_MISSED_SHARE:
-        return []
-    values = {"count": count, "failing_share": FAILING_SHARE, "missed_share": missed}
-    return [Caution.of(CautionKind.FAILURES_MISSED, device=device.device, **values)]
+    if count >= 2 and missed >= LEAST_MISSED_SHARE:
+        values = {"count": count, "failing_share": FAILING_SHARE, "missed_share": missed}
+        yield CautionKind.FAILURES_MISSED, values
 
 
-def _normality_cautions(device: DeviceStudy) -> list[Caution]:
+def _normality_cautions(device: DeviceStudy) -> _Told:
     """Return a caution where differences are shown not to be normal."""
     rows = [(row, row.sizes) for row in device.bias if row.sizes is not None and row.sizes.is_not_normal]
-    if not rows:
-        return []
-    told = tuple((row.measure, sizes.outside, sizes.nights, sizes.excess_kurtosis) for row, sizes in rows)
-    values = {"of_ratios": rows[0][0].of_ratios, "measures": told, "looked_at": len(device.bias)}
-    values["covers"] = LOWEST_COVERAGE_OF_LIMITS
-    return [Caution.of(CautionKind.NOT_NORMAL, device=device.device, **values)]
+    if rows:
+        told = tuple((row.measure, sizes.outside, sizes.nights, sizes.excess_kurtosis) for row, sizes in rows)
+        values = {"of_ratios": rows[0][0].of_ratios, "measures": told, "looked_at": len(device.bias)}
+        yield CautionKind.NOT_NORMAL, {**values, "covers": LOWEST_COVERAGE_OF_LIMITS}
 
 
-def _sparse_cautions(device: DeviceStudy) -> list[Caution]:
+def _sparse_cautions(device: DeviceStudy) -> _Told:
     """Name the nights of which a large part of the window was not scored on both sides."""
     sparse = [n for n in device.nights if n.scored < LEAST_SCORED_SHARE * n.window_epochs]
-    if not sparse:
-        return []
-    sparse.sort(key=lambda n: n.scored / n.window_epochs)
-    return [
-        Caution.of(
-            CautionKind.NIGHTS_SPARSE,
-            **_counted_nights(device, sparse),
-            scored_percent=tuple(100 * n.scored / n.window_epochs for n in sparse[:_NAMED]),
-            least_percent=100 * LEAST_SCORED_SHARE,
-        )
-    ]
+    if sparse:
+        sparse.sort(key=lambda n: n.scored / n.window_epochs)
+        percent = tuple(100 * n.scored / n.window_epochs for n in sparse[:_NAMED])
+        values = {"scored_percent": percent, "least_percent": 100 * LEAST_SCORED_SHARE}
+        yield CautionKind.NIGHTS_SPARSE, {**_counted_nights(device, sparse), **values}
 
 
-def _consensus_cautions(device: DeviceStudy, scorers: tuple[ScorerSummary, ...]) -> list[Caution]:
+def _consensus_cautions(scorers: tuple[ScorerSummary, ...], device: DeviceStudy) -> _Told:
     """Say that a consensus makes agreement look higher, with both figures."""
     several = [n for n in device.nights if n.scorers]
     if not several:
-        return []
+        return
     undecided = sum(dict(n.excluded).get("reference_no_majority", 0) for n in several)
     kappas = tuple(
         (s.with_consensus, s.with_scorers, s.mapping, s.nights)
         for s in scorers
         if s.device == device.device and not math.isnan(s.with_consensus) and not math.isnan(s.with_scorers)
     )
-    return [
-        Caution.of(
-            CautionKind.CONSENSUS_FLATTERS,
-            device=device.device,
-            count=len(several),
-            nights=len(device.nights),
-            undecided=undecided,
-            kappas=kappas,
-        )
-    ]
+    counts = {"count": len(several), "nights": len(device.nights), "undecided": undecided}
+    yield CautionKind.CONSENSUS_FLATTERS, {**counts, "kappas": kappas}
 
 
-def _skew_cautions(device: DeviceStudy) -> list[Caution]:
+def _skew_cautions(device: DeviceStudy) -> _Told:
     """Return a caution where differences are so skewed that intervals of the limits cover less than they say."""
     skewed = [row for row in device.bias if _is_skewed(row)]
-    if not skewed:
-        return []
-    return [
-        Caution.of(
+    if skewed:
+        yield (
             CautionKind.SKEWED,
-            device=device.device,
-            of_ratios=skewed[0].of_ratios,
-            measures=tuple(row.measure for row in skewed),
-            drawn=tuple(row.measure for row in skewed if row.is_drawn),
-            above_zero=tuple(row.measure for row in skewed if not row.of_ratios and _all_above_zero(row)),
+            {
+                "of_ratios": skewed[0].of_ratios,
+                "measures": tuple(row.measure for row in skewed),
+                "drawn": tuple(row.measure for row in skewed if row.is_drawn),
+                "above_zero": tuple(row.measure for row in skewed if not row.of_ratios and _all_above_zero(row)),
+            },
         )
-    ]
 
 
 def _is_skewed(row: BiasRow) -> bool:
-    if row.of_ratios and math.isnan(row.limits.bias):
-        return False
-    difference = np.log(row.device) - np.log(row.reference) if row.of_ratios else row.device - row.reference
-    known = difference[~np.isnan(difference)]
-    spread = float(known.std()) if known.size >= FEW_PARTICIPANTS else 0.0
-    return spread > 0 and abs(float(((known - known.mean()) ** 3).mean())) / spread**3 > MUCH_SKEW
+    return row.sizes is not None and row.sizes.nights >= FEW_PARTICIPANTS and abs(row.sizes.skewness) > MUCH_SKEW
 
 
 def _all_above_zero(row: BiasRow) -> bool:
@@ -195,17 +171,15 @@ def _all_above_zero(row: BiasRow) -> bool:
     return bool((row.reference[both] > 0).all() and (row.device[both] > 0).all())
 
 
-def _clock_cautions(device: DeviceStudy) -> list[Caution]:
-    """Return cautions on single nights; what is said of all nights together stands beside the results."""
-    out = []
-    moved = [n for n in device.nights if n.clock_hint == ClockHint.OFFSET]
-    if moved:
-        seconds = tuple(n.best_offset_s for n in moved[:_NAMED])
-        out.append(Caution.of(CautionKind.CLOCKS_OFF, **_counted_nights(device, moved), seconds=seconds))
-    in_zone = [n for n in device.nights if n.clock_hint == ClockHint.ZONE]
-    if in_zone:
-        seconds = tuple(n.zone_s for n in in_zone[:_NAMED])
-        out.append(Caution.of(CautionKind.CLOCKS_HOURS, **_counted_nights(device, in_zone), seconds=seconds))
+def _clock_cautions(device: DeviceStudy) -> _Told:
+    """Yield cautions on single nights; what is said of all nights together stands beside the results."""
+    for kind, hint, seconds in (
+        (CautionKind.CLOCKS_OFF, ClockHint.OFFSET, "best_offset_s"),
+        (CautionKind.CLOCKS_HOURS, ClockHint.ZONE, "zone_s"),
+    ):
+        if moved := [n for n in device.nights if n.clock_hint == hint]:
+            told = tuple(getattr(n, seconds) for n in moved[:_NAMED])
+            yield kind, {**_counted_nights(device, moved), "seconds": told}
     # a night near chance stands out beside the other nights of a device that tells stages
     kappas = next((m.night_kappa for m in device.mappings if m.mapping.is_square), np.zeros(0))
     kappas = kappas[~np.isnan(kappas)]
@@ -213,8 +187,7 @@ def _clock_cautions(device: DeviceStudy) -> list[Caution]:
     hints = (ClockHint.DOUBT, ClockHint.UNTOLD) if tells else (ClockHint.DOUBT,)
     doubtful = [n for n in device.nights if n.clock_hint in hints]
     if doubtful:
-        out.append(Caution.of(CautionKind.CLOCKS_DOUBTFUL, **_counted_nights(device, doubtful)))
-    return out
+        yield CautionKind.CLOCKS_DOUBTFUL, _counted_nights(device, doubtful)
 
 
 def doubtful_night(study: StudyAgreement) -> NightSummary | None:
@@ -227,13 +200,11 @@ def doubtful_night(study: StudyAgreement) -> NightSummary | None:
 def _counted_nights(device: DeviceStudy, some: list[NightSummary]) -> dict[str, Any]:
     """Return how many nights of a device something concerns, and the names of the first of them."""
     named = tuple((n.participant, n.night) for n in some[:_NAMED])
-    return {"device": device.device, "count": len(some), "nights": len(device.nights), "named": named}
+    return {"count": len(some), "nights": len(device.nights), "named": named}
 
 
-def _night_cautions(device: DeviceStudy) -> list[Caution]:
-    """Return the cautions of nights, each once with the number of nights it concerns."""
+def _night_cautions(device: DeviceStudy) -> _Told:
+    """Yield the cautions of nights, each once with the number of nights it concerns."""
     counts = Counter(caution for night in device.nights for caution in dict.fromkeys(night.cautions))
-    return [
-        Caution.of(CautionKind.ON_NIGHTS, device=device.device, count=count, caution=caution)
-        for caution, count in counts.items()
-    ]
+    for caution, count in counts.items():
+        yield CautionKind.ON_NIGHTS, {"count": count, "caution": caution}

@@ -1,4 +1,4 @@
-"""Chunks of a study: fixed runs of rows, finished ones kept in a folder for a run that goes on.
+"""Chunks of a study: fixed runs of rows, finished ones kept in a folder beside the results until all of it is there.
 
 A chunk holds the same rows whatever the number of workers, so that the output is the same bytes. One that was kept is
 used again when its rows, their files, the options and the versions have the same hash.
@@ -7,11 +7,13 @@ used again when its rows, their files, the options and the versions have the sam
 from __future__ import annotations
 
 import base64
+import contextlib
 import hashlib
 import json
 import os
 import platform
 import re
+import shutil
 import stat
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
@@ -21,7 +23,7 @@ from typing import Final
 
 import sleepagree
 from sleepagree.files.object_store import Stamps, is_remote
-from sleepagree.files.writing import is_partial, refuse_inputs, write_text
+from sleepagree.files.writing import is_partial, refuse_inputs, sole_run, write_text
 from sleepagree.readers import companion_files, part_files
 from sleepagree.study.night_summary import NightSummary, Refusal
 from sleepagree.study.run import ChunkResult, ScoringOptions
@@ -37,6 +39,9 @@ _LARGE_STUDY_ROWS: Final = 1000
 #: What a kept night holds; a higher number than that of an earlier run scores its nights again.
 _KEPT_FORM: Final = 7
 
+#: How the name of the folder ends that keeps them; `sleepagree nights` passes it over.
+UNFINISHED: Final = ".unfinished"
+_MADE_IN: Final = "made-in"
 _CHUNK_NAME: Final = re.compile(r"chunk-\d{6,}\.json")
 
 #: Recordings above this size are not hashed whole to see whether they are the same as before an interruption.
@@ -191,3 +196,59 @@ def _stamp(path: Path) -> bytes:
     # the time of change of its entry, too: a copying program may set the other one back
     times = f"{status.st_size} {status.st_mtime_ns} {status.st_ctime_ns} "
     return hashlib.sha256(times.encode() + first).digest()
+
+
+# --- the folder that keeps them ---------------------------------------------------------------------------
+
+
+def unfinished_folder(out: Path) -> Path:
+    """Return where the finished chunks of an interrupted study are kept."""
+    return out.with_name(f"{out.name}{UNFINISHED}")
+
+
+@contextlib.contextmanager
+def sole_study(out: Path) -> Iterator[Path]:
+    """Hold the folder of finished chunks for the one study that makes ``out``; yield it.
+
+    What a killed run left half-made goes first. At the end the folder goes too; after an error the finished chunks
+    stay in it, for a run that goes on.
+
+    Raises
+    ------
+    OutputError
+        When another run is making ``out``, or the folder cannot be written to.
+    """
+    keep = unfinished_folder(out)
+    with sole_run(keep, out):
+        _sweep(keep, out)
+        try:
+            yield keep
+        except BaseException:
+            _forget(keep)
+            raise
+        with contextlib.suppress(OSError):
+            forget_chunks(keep)
+        _forget(keep)
+
+
+def remember(keep: Path, made: Path) -> None:
+    """Note the folder that results are made in, for a run that is killed cannot remove it."""
+    keep.mkdir(parents=True, exist_ok=True)
+    (keep / _MADE_IN).write_text(made.name, encoding="utf-8")
+
+
+def _forget(keep: Path) -> None:
+    with contextlib.suppress(OSError):
+        (keep / _MADE_IN).unlink()
+        keep.rmdir()
+
+
+def _sweep(keep: Path, out: Path) -> None:
+    """Remove the half-made results that a killed run left beside the folder of results, or in it."""
+    try:
+        name = (keep / _MADE_IN).read_text(encoding="utf-8")
+    except (OSError, ValueError):
+        return
+    if is_partial(name) and Path(name).name == name:
+        for folder in (out, out.parent):
+            shutil.rmtree(folder / name, ignore_errors=True)

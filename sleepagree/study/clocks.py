@@ -8,15 +8,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
+from sleepagree.mapping.mapping import StageMapping, default_mapping
+from sleepagree.scoring.clock_check import check_clock, clock_change_cautions
 from sleepagree.scoring.offsets import (
     CAUTION_OFFSET_S,
     LOWEST_PEAK_SCORE,
@@ -26,6 +29,7 @@ from sleepagree.scoring.offsets import (
     PROFILE_UNIT,
     Values,
 )
+from sleepagree.study.night_summary import NightSummary
 
 #: Nights of which the clock can be told, from which on they tell it of the device.
 FEWEST_NIGHTS: Final = 3
@@ -142,6 +146,25 @@ class DeviceClock:
         return self.telling < max(FEWEST_NIGHTS, self.nights / 4)
 
 
+def look_at_clock(night: NightSummary, paired: PairedNight, mapping: StageMapping | None) -> NightSummary:
+    """Return a night with what a look at its clock found, under a mapping or its default one."""
+    mapping = mapping or default_mapping(paired.reference_set, paired.device_set)
+    found = check_clock(paired, mapping)
+    cautions = *night.cautions, *clock_change_cautions(paired, mapping)
+    if found is None:
+        return replace(night, cautions=cautions)
+    return replace(
+        night,
+        cautions=cautions,
+        best_offset_s=found.offset_s,
+        offset_gain=found.gain,
+        clock_hint=found.hint.value,
+        peak_score=found.peak_score,
+        zone_s=found.zone_s,
+        clock_profile=found.profile,
+    )
+
+
 def read_device_clock(nights: Sequence[NightClock], *, level: float = 0.95) -> DeviceClock:
     """Return what the nights of one device say of its clock.
 
@@ -186,15 +209,11 @@ def _half_epoch(seconds: float) -> tuple[float, float]:
 
 def _interval_of_median(values: Values, level: float) -> tuple[float, float]:
     """Return the interval between two order statistics, widened by half an epoch as the offsets are whole epochs."""
-    n, tail, below = values.size, (1.0 - level) / 2.0, 0.0
-    k = 0
-    while k < n // 2:
-        # in logarithms: a half to the power of thousands is nothing
-        below += math.exp(math.lgamma(n + 1) - math.lgamma(k + 1) - math.lgamma(n - k + 1) - n * math.log(2.0))
-        if below > tail:
-            break
-        k += 1
-    k = max(0, k - 1)
+    from scipy.special import bdtr
+
+    n = values.size
+    below = bdtr(np.arange(n // 2), n, 0.5)
+    k = max(0, int(np.count_nonzero(below <= (1.0 - level) / 2.0)) - 1)
     return float(values[k]) - EPOCH_S / 2, float(values[n - 1 - k]) + EPOCH_S / 2
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections import Counter
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -13,17 +14,16 @@ from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import NAN, mean_of_known, undefined
 from sleepagree.inference.resampling import CORRELATION, BootstrapIntervals
+from sleepagree.inference.table_sums import ratio
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS
 from sleepagree.scoring.several_scorers import fleiss_kappa, krippendorff_alpha
 from sleepagree.study.groups import (
     NightGroups,
-    average_units,
     fold_nights,
     group_nights,
-    merge_stage_sets,
-    resample_units,
+    merged_sets,
 )
 from sleepagree.study.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
 from sleepagree.study.night_summary import NightSummary
@@ -65,58 +65,43 @@ def compare_devices(
     mapping = _common_mapping(first, second)
     if mapping is None:
         return None, (_not_compared(first, second, "no_common_mapping"),)
-    sides = _side(first), _side(second)
+    devices = first, second
+    sides = [SideOfComparison(d.mappings[0].mapping, merged_sets(d.nights)[1]) for d in devices]
     measured_by = options.mappings[0] if options.mappings else None
-    joint = _JointNights(mapping)
-    left_out: dict[LeftOut, int] = {}
-    for pair in pairs:
-        found = count_joint_night(pair, mapping=mapping, sides=sides, measured_by=measured_by)
-        if isinstance(found, LeftOut):
-            left_out[found] = left_out.get(found, 0) + 1
-        else:
-            joint.add(pair, found)
-    cautions = _left_out_cautions(first, second, left_out, len(pairs))
-    if not joint.pairs:
+    found = [
+        count_joint_night(pair, mapping=mapping, sides=(sides[0], sides[1]), measured_by=measured_by) for pair in pairs
+    ]
+    joint = [one for one in found if isinstance(one, JointNight)]
+    left_out = Counter(one for one in found if isinstance(one, LeftOut))
+    cautions = tuple(_left_out_cautions(first, second, left_out, len(pairs)))
+    if not joint:
         return None, cautions
-    return _summarise(first, second, joint, left_out, options), cautions
-
-
-class _JointNights:
-    """The numbers of joint nights; the nights themselves, as objects, would take six kilobytes each."""
-
-    def __init__(self, mapping: StageMapping) -> None:
-        self.mapping = mapping
-        self.pairs: list[tuple[NightSummary, NightSummary]] = []
-        self._counts: list[Counts] = []
-        self._totals: list[tuple[int, ...]] = []
-        self._errors: list[tuple[Values, ...]] = []
-        self._measures: tuple[tuple[str, ...], ...] = ()
-
-    def add(self, pair: tuple[NightSummary, NightSummary], night: JointNight) -> None:
-        self.pairs.append(pair)
-        self._counts.append(night.counts)
-        self._totals.append((night.window_epochs, night.epochs, *night.silent, *night.spoken_for))
-        self._errors.append(tuple(np.array([abs(m.difference) for m in side]) for side in night.measures))
-        self._measures = tuple(tuple(m.measure for m in side) for side in night.measures)
-
-    @property
-    def counts(self) -> Counts:
-        """Tables of both devices, shape (nights, 2, reference classes, device classes)."""
-        return np.stack(self._counts)
-
-    @property
-    def totals(self) -> Counts:
-        """Epochs of each night, shape (nights, 7): in the windows, joint, silent (2), asked, and answered so (2)."""
-        return np.array(self._totals, np.int64)
-
-    def errors(self, side: int) -> dict[str, Values]:
-        """Return the absolute error of every measure of a device on each night; nan where a side has none."""
-        values = np.stack([errors[side] for errors in self._errors])
-        return {measure: values[:, k] for k, measure in enumerate(self._measures[side])}
-
-
-def _side(device: DeviceStudy) -> SideOfComparison:
-    return SideOfComparison(device.mappings[0].mapping, merge_stage_sets([n.device_set for n in device.nights]))
+    compared = [pair for pair, one in zip(pairs, found, strict=True) if isinstance(one, JointNight)]
+    grouped = group_nights(tuple(a for a, _ in compared), options)
+    own_nights = [a for a, _ in compared], [b for _, b in compared]
+    counts = np.stack([night.counts for night in joint])
+    own_counts = [fold_nights(own, mapping).sum(axis=0) for own in own_nights]
+    spoken_for = np.array([night.spoken_for for night in joint])
+    names = f"{first.device} {second.device}"
+    return DeviceComparison(
+        first.device,
+        second.device,
+        len(grouped.participants),
+        len(joint),
+        mapping.name,
+        (
+            *_table_differences(mapping, counts, own_counts, grouped, f"comparison {names}"),
+            *_error_differences(devices, own_nights, joint, grouped, f"errors {names}"),
+        ),
+        sum(night.window_epochs for night in joint),
+        sum(night.epochs for night in joint),
+        int(counts[:, 0].sum()),
+        (sum(night.silent[0] for night in joint), sum(night.silent[1] for night in joint)),
+        (sum(a.scored for a in own_nights[0]), sum(b.scored for b in own_nights[1])),
+        _with_silence(spoken_for, grouped, f"silence {names}"),
+        int(spoken_for[:, 0].sum()),
+        tuple((reason.value, left_out[reason]) for reason in LeftOut if left_out[reason]),
+    ), cautions
 
 
 def _not_compared(first: DeviceStudy, second: DeviceStudy, reason: str) -> Caution:
@@ -124,110 +109,63 @@ def _not_compared(first: DeviceStudy, second: DeviceStudy, reason: str) -> Cauti
 
 
 def _left_out_cautions(
-    first: DeviceStudy, second: DeviceStudy, left_out: dict[LeftOut, int], shared: int
-) -> tuple[Caution, ...]:
-    out = []
+    first: DeviceStudy, second: DeviceStudy, left_out: Counter[LeftOut], shared: int
+) -> Iterator[Caution]:
     for reason in LeftOut:
-        count = left_out.get(reason, 0)
+        count = left_out[reason]
         if count == shared:
-            out.append(_not_compared(first, second, reason.value))
+            yield _not_compared(first, second, reason.value)
         elif count:
-            nights = {"count": count, "shared": shared}
-            named = {"first": first.device, "second": second.device}
-            out.append(Caution.of(CautionKind.NIGHTS_NOT_COMPARED, **named, **nights, reason=reason.value))
-    return tuple(out)
-
-
-def _summarise(
-    first: DeviceStudy,
-    second: DeviceStudy,
-    joint: _JointNights,
-    left_out: dict[LeftOut, int],
-    options: StudyOptions,
-) -> DeviceComparison:
-    grouped = group_nights(tuple(a for a, _ in joint.pairs))
-    both, totals = joint.counts, joint.totals
-    differences = [
-        *_table_differences(first, second, joint, both, grouped, options),
-        *_error_differences(first, second, joint, grouped, options),
-    ]
-    window_epochs, epochs, *silent, asked = totals[:, :5].sum(axis=0).tolist()
-    return DeviceComparison(
-        first.device,
-        second.device,
-        len(grouped.participants),
-        len(joint.pairs),
-        joint.mapping.name,
-        tuple(differences),
-        window_epochs,
-        epochs,
-        int(both[:, 0].sum()),
-        (silent[0], silent[1]),
-        (sum(a.scored for a, _ in joint.pairs), sum(b.scored for _, b in joint.pairs)),
-        _with_silence(first, second, totals[:, 4:], grouped, options),
-        asked,
-        tuple((reason.value, left_out[reason]) for reason in LeftOut if reason in left_out),
-    )
+            nights = {"first": first.device, "second": second.device, "count": count, "shared": shared}
+            yield Caution.of(CautionKind.NIGHTS_NOT_COMPARED, **nights, reason=reason.value)
 
 
 def _table_differences(
-    first: DeviceStudy,
-    second: DeviceStudy,
-    joint: _JointNights,
-    both: Counts,
+    mapping: StageMapping,
+    counts: Counts,
+    own_counts: Sequence[Counts],
     grouped: NightGroups,
-    options: StudyOptions,
+    purpose: str,
 ) -> list[PairedDifference]:
-    """Return differences in statistics of the tables, shape (nights, 2, classes, classes), of the joint epochs."""
+    """Return differences in statistics of the tables of joint epochs, shape (nights, 2, classes, classes).
+
+    Beside them stands what each device has in its own table, of all epochs that it scored.
+    """
     wanted = [s for s in (*TABLE_STATISTICS, *CLASS_STATISTICS) if s.name in ("kappa", "accuracy", "sensitivity")]
-    found = resample_units(
-        grouped.sum_by_unit(both),
+    found = grouped.resample(
+        grouped.sum_by_unit(counts),
         {s.name: _difference_of(s.kernel) for s in wanted},
-        grouped,
-        options,
-        f"comparison {first.device} {second.device}",
+        purpose,
         bounds={s.name: (s.lower - s.upper, s.upper - s.lower) for s in wanted},
     )
-    total = both.sum(axis=0)
-    mapping = joint.mapping
-    own = [fold_nights([pair[side] for pair in joint.pairs], mapping).sum(axis=0) for side in (0, 1)]
     differences = []
     for statistic in wanted:
-        values = [np.atleast_1d(statistic.kernel(table)).tolist() for table in (total[0], total[1], *own)]
+        tables = (*counts.sum(axis=0), *own_counts)
+        values = [np.atleast_1d(statistic.kernel(table)).tolist() for table in tables]
         for k, difference in enumerate(found[statistic.name]):
             class_name = mapping.reference_classes[k] if statistic.per_class else ""
-            one, two, own_one, own_two = (value[k] for value in values)
-            differences.append(PairedDifference(statistic.name, class_name, one, two, difference, own_one, own_two))
+            one, two, *own = (value[k] for value in values)
+            differences.append(PairedDifference(statistic.name, class_name, one, two, difference, *own))
     return differences
 
 
-def _with_silence(
-    first: DeviceStudy, second: DeviceStudy, asked: Counts, grouped: NightGroups, options: StudyOptions
-) -> PairedDifference:
+def _with_silence(asked: Counts, grouped: NightGroups, purpose: str) -> PairedDifference:
     """Return the shares of epochs, asked for by night, that each device answered as the reference did."""
 
     def difference(sums: NDArray[Any]) -> Values:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            share: Values = (sums[..., 2] - sums[..., 1]) / sums[..., 0]
-        return share
+        return ratio(sums[..., 2] - sums[..., 1], sums[..., 0])
 
-    purpose, bounds = f"silence {first.device} {second.device}", {WITH_SILENCE: (-1.0, 1.0)}
-    by_unit = grouped.sum_by_unit(asked)
-    found = resample_units(by_unit, {WITH_SILENCE: difference}, grouped, options, purpose, bounds=bounds)
+    by_unit, bounds = grouped.sum_by_unit(asked), {WITH_SILENCE: (-1.0, 1.0)}
+    found = grouped.resample(by_unit, {WITH_SILENCE: difference}, purpose, bounds=bounds)
     total, *same = asked.sum(axis=0).tolist()
-    shares = [n / total if total else NAN for n in same]
-    return PairedDifference(WITH_SILENCE, "", shares[0], shares[1], found[WITH_SILENCE][0])
+    one, two = (n / total if total else NAN for n in same)
+    return PairedDifference(WITH_SILENCE, "", one, two, found[WITH_SILENCE][0])
 
 
 def _common_mapping(first: DeviceStudy, second: DeviceStudy) -> StageMapping | None:
     """Return the finest square mapping that both label sets allow."""
-    sets = [
-        (merge_stage_sets([n.reference_set for n in d.nights]), merge_stage_sets([n.device_set for n in d.nights]))
-        for d in (first, second)
-    ]
-    allowed = [[m for m in fitting_mappings(*pair) if m.is_square] for pair in sets]
-    shared = [m for m in allowed[0] if m in allowed[1]]
-    return shared[0] if shared else None
+    allowed = [[m for m in fitting_mappings(*merged_sets(d.nights)) if m.is_square] for d in (first, second)]
+    return next((m for m in allowed[0] if m in allowed[1]), None)
 
 
 def _difference_of(kernel: Callable[[Counts], Values]) -> Callable[[NDArray[Any]], Values]:
@@ -238,27 +176,25 @@ def _difference_of(kernel: Callable[[Counts], Values]) -> Callable[[NDArray[Any]
 
 
 def _error_differences(
-    first: DeviceStudy,
-    second: DeviceStudy,
-    joint: _JointNights,
+    devices: tuple[DeviceStudy, DeviceStudy],
+    own_nights: tuple[Sequence[NightSummary], Sequence[NightSummary]],
+    joint: Sequence[JointNight],
     grouped: NightGroups,
-    options: StudyOptions,
+    purpose: str,
 ) -> list[PairedDifference]:
     """Return differences in absolute error, on the joint epochs, of the measures that both devices give."""
-    sides = joint.errors(0), joint.errors(1)
+    sides = [
+        dict(zip(joint[0].measures[k], np.stack([night.errors[k] for night in joint], axis=1), strict=True))
+        for k in (0, 1)
+    ]
     errors: dict[str, tuple[Values, Values, Values]] = {}
     for measure in (m for m in sides[0] if m in sides[1] and m != "TIB"):
         one, two = (grouped.mean_by_unit(side[measure]) for side in sides)
-        difference = two - one
-        if not np.isnan(difference).all():
-            errors[measure] = one, two, difference
-    differences = average_units(
-        {measure: difference for measure, (_, _, difference) in errors.items()},
-        grouped,
-        options,
-        f"errors {first.device} {second.device}",
-    )
-    own = [_own_errors(device, [p[side] for p in joint.pairs]) for side, device in enumerate((first, second))]
+        if not np.isnan(two - one).all():
+            errors[measure] = one, two, two - one
+    columns = {measure: difference for measure, (_, _, difference) in errors.items()}
+    differences = grouped.average(columns, purpose)
+    own = [_own_errors(device, nights) for device, nights in zip(devices, own_nights, strict=True)]
     out = []
     for measure, (one, two, difference) in errors.items():
         known = ~np.isnan(difference)
@@ -299,30 +235,28 @@ def summarise_scorers(device: DeviceStudy, options: StudyOptions) -> list[Scorer
     return [_summarise_scorers(device.device, mapping, several, options) for mapping in names]
 
 
-def scorers_at_once(device: str, nights: Sequence[NightSummary], options: StudyOptions) -> tuple[SeveralScorers, ...]:
+def scorers_at_once(nights: Sequence[NightSummary], options: StudyOptions) -> tuple[SeveralScorers, ...]:
     """Return Fleiss' kappa and Krippendorff's alpha of all scorers, for each mapping of their stages.
 
     Parameters
     ----------
-    device : str
-        Device, for its random numbers.
     nights : sequence of NightSummary
-        Its nights; those with several scorers count.
+        Nights of one device; those with several scorers count.
     options : StudyOptions
         Resamples, seed and level.
     """
     out = []
     for mapping in dict.fromkeys(t.mapping for n in nights for t in n.coincidences):
         found = [(n, t) for n in nights for t in n.coincidences if t.mapping == mapping]
-        grouped = group_nights(tuple(n for n, _ in found))
+        grouped = group_nights(tuple(n for n, _ in found), options)
         tables = np.array([(t.complete, t.shared) for _, t in found])
         kernels = {
             "fleiss": lambda sums: fleiss_kappa(sums[..., 0, :, :]),
             "alpha": lambda sums: krippendorff_alpha(sums[..., 1, :, :]),
         }
-        purpose = f"scorers at once {device} {mapping}"
+        purpose = f"scorers at once {grouped.device} {mapping}"
         bounds = dict.fromkeys(kernels, CORRELATION)
-        said = resample_units(grouped.sum_by_unit(tables), kernels, grouped, options, purpose, bounds=bounds)
+        said = grouped.resample(grouped.sum_by_unit(tables), kernels, purpose, bounds=bounds)
         counts = [t.scorers for _, t in found]
         complete, shared = (sum(t.epochs[k] for _, t in found) for k in (0, 1))
         ends = min(counts), max(counts)
@@ -334,7 +268,7 @@ def _summarise_scorers(
     device: str, mapping: str, several: Sequence[NightSummary], options: StudyOptions
 ) -> ScorerSummary:
     found = [(n, kappas) for n in several if not any(map(math.isnan, kappas := _night_kappas(n, mapping)))]
-    grouped = group_nights(tuple(n for n, _ in found))
+    grouped = group_nights(tuple(n for n, _ in found), options)
     if not found:
         because = "no night has a kappa between scorers and one of the device"
         nothing = undefined(because, level=options.level)
@@ -342,7 +276,7 @@ def _summarise_scorers(
         return ScorerSummary(device, mapping, 0, len(several), 0, NAN, NAN, NAN, interval)
     means = [grouped.mean_by_unit(column) for column in np.array([kappas for _, kappas in found]).T]
     purpose = f"scorers {device} {mapping}"
-    found_share = resample_units(np.stack(means, axis=1), {"share": _share_of_scorers}, grouped, options, purpose)
+    found_share = grouped.resample(np.stack(means, axis=1), {"share": _share_of_scorers}, purpose)
     interval = found_share["share"][0]
     between, each, agreed = (math.fsum(column) / grouped.units for column in means)
     return ScorerSummary(
@@ -362,6 +296,5 @@ def _night_kappas(night: NightSummary, mapping: str) -> tuple[float, float, floa
 
 def _share_of_scorers(sums: NDArray[Any]) -> Values:
     """Return kappa with scorers over kappa between them, from sums over units; nan where those agree by chance only."""
-    between, each = np.asarray(sums[..., 0], np.float64), np.asarray(sums[..., 1], np.float64)
-    share: Values = np.divide(each, between, out=np.full(between.shape, NAN), where=between > 0)
-    return share
+    between, each = sums[..., 0], sums[..., 1]
+    return ratio(each, np.where(between > 0, between, NAN))

@@ -259,17 +259,16 @@ class Correction(Result):
         learned, bounds = measure.learned, measure.bounds(tib_min)
         models = (learned.model, *(fold.model for fold in learned.interval.folds))
         used = [i for i in range(len(features)) if any(model.weights[i] for model in models)]
+        told = measure.measure, measure.unit, device
         if any(math.isnan(features[i]) for i in used):
-            return CorrectedMeasure(measure.measure, measure.unit, device, NAN, NAN, NAN, learned, extrapolated=False)
+            return CorrectedMeasure(*told, NAN, NAN, NAN, learned, extrapolated=False)
         corrected = bounds.clip(learned.model.value(features))
         low, high = learned.interval.around(corrected, features, bounds)
         ranges = [(features[i], self.features[i].low, self.features[i].high) for i in used]
         if learned.own_range is not None:
             ranges.append((device, *learned.own_range))
         beyond = any(value < lowest - _NEAR or value > highest + _NEAR for value, lowest, highest in ranges)
-        return CorrectedMeasure(
-            measure.measure, measure.unit, device, corrected, low, high, learned, extrapolated=beyond
-        )
+        return CorrectedMeasure(*told, corrected, low, high, learned, extrapolated=beyond)
 
     def _cautions_for(
         self, measures: Sequence[CorrectedMeasure], rule: WindowRule, window: object

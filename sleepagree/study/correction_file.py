@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import math
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
 from enum import StrEnum
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, Final, NoReturn, TypeVar
+from typing import Any, Final, NamedTuple, NoReturn, TypeVar
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import FileFormatError, InputError, MappingError, Step, shorten
@@ -38,6 +37,7 @@ _LARGEST_BYTES: Final = 50_000_000
 _LARGEST: Final = 1e9
 _REMEDY: Final = f"Make it again with {Step.CALIBRATE}."
 _Word = TypeVar("_Word", bound=StrEnum)
+_Read = TypeVar("_Read")
 
 
 def read_correction(path: str | Path) -> Correction:
@@ -67,15 +67,9 @@ expected correction.json. Make it again with learn_correction().
     try:
         document = json.loads(data.decode("utf-8"), parse_constant=_no_number)
     except (ValueError, RecursionError):
-        raise FileFormatError(
-            "this is no correction",
-            path=name,
-            found="a text that is no JSON",
-            expected="correction.json",
-            remedy=_REMEDY,
-        ) from None
-    top = _Fields(document, name, "")
-    _check_schema(top)
+        raise _no_correction(name, "", "a text that is no JSON", "correction.json") from None
+    top = _Spot(document, name)
+    _check_schema(top.at("schema"))
     return _correction(top)
 
 
@@ -83,285 +77,262 @@ def _no_number(word: str) -> NoReturn:
     raise ValueError(word)
 
 
-class _Fields:
-    """An object of the document; every look at it says what was wrong, and where."""
+class _Spot(NamedTuple):
+    """A value of the document; every look at it says what was wrong, and where."""
 
-    def __init__(self, value: Any, file: str, place: str) -> None:
-        self.file, self.place = file, place
-        if not isinstance(value, dict):
-            self.refuse(place, value, "an object")
-        self.values: dict[str, Any] = value
+    value: Any
+    file: str
+    place: str = ""
 
-    def refuse(self, place: str, found: Any, expected: str) -> NoReturn:
-        shown = shorten(json.dumps(found)) if found is not None else "nothing"
-        where = f"field '{shorten(place)}'" if place else ""
+    def refuse(self, expected: str) -> NoReturn:
         raise FileFormatError(
             "a field of the correction is damaged",
             path=self.file,
-            where=where,
-            found=shown,
+            where=f"field '{shorten(self.place)}'" if self.place else "",
+            found=shorten(json.dumps(self.value)) if self.value is not None else "nothing",
             expected=expected,
             remedy=_REMEDY,
         )
 
-    def at(self, key: str) -> str:
-        return f"{self.place}.{key}" if self.place else key
+    def named(self) -> dict[str, Any]:
+        if not isinstance(self.value, dict):
+            self.refuse("an object")
+        return self.value
 
-    def text(self, key: str) -> str:
-        value = self.values.get(key)
-        if not isinstance(value, str):
-            self.refuse(self.at(key), value, "a text")
-        return value
+    def at(self, key: str) -> _Spot:
+        return _Spot(self.named().get(key), self.file, f"{self.place}.{key}" if self.place else key)
 
-    def texts(self, key: str) -> tuple[str, ...]:
-        return self.items(key, str, "a list of texts")
+    def each(self, expected: str = "a list", length: int | None = None) -> list[_Spot]:
+        if not isinstance(self.value, list) or length not in (None, len(self.value)):
+            self.refuse(expected)
+        return [_Spot(item, self.file, f"{self.place}[{i}]") for i, item in enumerate(self.value)]
 
-    def pairs(self, key: str) -> tuple[tuple[str, str], ...]:
-        value = self.values.get(key)
-        if not isinstance(value, dict) or not all(isinstance(item, str) for item in value.values()):
-            self.refuse(self.at(key), value, "texts with a text each")
-        return tuple(value.items())
+    def maybe(self, key: str, read: Callable[[_Spot], _Read]) -> _Read | None:
+        """Return what is read, None where the document says so; a field that is not there is missed."""
+        spot = self.at(key)
+        return None if spot.value is None and key in self.value else read(spot)
 
-    def count(self, key: str, least: int) -> int:
-        value = self.values.get(key)
-        if not isinstance(value, int) or isinstance(value, bool) or not least <= value <= _LARGEST:
-            self.refuse(self.at(key), value, f"a whole number from {least} on")
-        return value
+    def text(self) -> str:
+        if not isinstance(self.value, str):
+            self.refuse("a text")
+        return self.value
 
-    def flags(self, key: str, length: int) -> tuple[bool, ...]:
-        return self.items(key, bool, f"{length} times true or false", length)
+    def texts(self) -> tuple[str, ...]:
+        return self.items(str, "a list of texts")
 
-    def items(self, key: str, kind: type, expected: str, length: int | None = None) -> tuple[Any, ...]:
-        value = self.values.get(key)
-        if not isinstance(value, list) or length not in (None, len(value)):
-            self.refuse(self.at(key), value, expected)
-        if not all(isinstance(item, kind) for item in value):
-            self.refuse(self.at(key), value, expected)
-        return tuple(value)
+    def items(self, kind: type, expected: str, length: int | None = None) -> tuple[Any, ...]:
+        if not all(isinstance(item.value, kind) for item in self.each(expected, length)):
+            self.refuse(expected)
+        return tuple(self.value)
 
-    def number(self, key: str, low: float = -_LARGEST, high: float = _LARGEST) -> float:
-        return self._checked(self.values.get(key), self.at(key), low, high)
+    def pairs(self) -> tuple[tuple[str, str], ...]:
+        if not isinstance(self.value, dict) or not all(isinstance(item, str) for item in self.value.values()):
+            self.refuse("texts with a text each")
+        return tuple(self.value.items())
 
-    def maybe_number(self, key: str, low: float = -_LARGEST, high: float = _LARGEST) -> float | None:
-        return None if self.values.get(key, 0) is None else self.number(key, low, high)
+    def count(self, least: int) -> int:
+        if not isinstance(self.value, int) or isinstance(self.value, bool) or not least <= self.value <= _LARGEST:
+            self.refuse(f"a whole number from {least} on")
+        return self.value
 
-    def numbers(
-        self, key: str, low: float = -_LARGEST, length: int | None = None, *, gaps: bool = False
-    ) -> tuple[float, ...]:
-        items = self.items(key, object, "a list of numbers" if length is None else f"{length} numbers", length)
-        return tuple(
-            NAN if gaps and item is None else self._checked(item, f"{self.at(key)}[{i}]", low, _LARGEST)
-            for i, item in enumerate(items)
-        )
+    def number(self, low: float = -_LARGEST, high: float = _LARGEST) -> float:
+        is_number = isinstance(self.value, int | float) and not isinstance(self.value, bool)
+        if not is_number or not low <= self.value <= high:
+            self.refuse("a number" if low == -_LARGEST else f"a number from {low:g} to {high:g}")
+        return float(self.value)
 
-    def _checked(self, value: Any, place: str, low: float, high: float) -> float:
-        is_number = isinstance(value, int | float) and not isinstance(value, bool)
-        if not is_number or not math.isfinite(value) or not low <= value <= high:
-            within = "" if low == -_LARGEST else f" from {low:g} to {high:g}"
-            self.refuse(place, value, f"a number{within}")
-        return float(value)
+    def numbers(self, low: float = -_LARGEST, length: int | None = None, *, gaps: bool = False) -> tuple[float, ...]:
+        items = self.each("a list of numbers" if length is None else f"{length} numbers", length)
+        return tuple(NAN if gaps and item.value is None else item.number(low) for item in items)
 
-    def span(self, key: str) -> tuple[float, float]:
-        low, high = self.numbers(key, length=2)
+    def span(self) -> tuple[float, float]:
+        low, high = self.numbers(length=2)
         if low > high:
-            self.refuse(self.at(key), [low, high], "the lower end first")
+            self.refuse("the lower end first")
         return low, high
 
-    def word(self, key: str, kind: type[_Word]) -> _Word:
-        return kind(self.one_of(key, tuple(kind)))
+    def one_of(self, words: Sequence[str]) -> str:
+        if self.text() not in words:
+            self.refuse("one of " + ", ".join(words))
+        return self.text()
 
-    def one_of(self, key: str, words: Sequence[str]) -> str:
-        value = self.text(key)
-        if value not in words:
-            self.refuse(self.at(key), value, "one of " + ", ".join(words))
-        return value
-
-    def inside(self, key: str) -> _Fields:
-        return _Fields(self.values.get(key), self.file, self.at(key))
-
-    def each(self, key: str) -> list[_Fields]:
-        items = self.items(key, object, "a list")
-        return [_Fields(item, self.file, f"{self.at(key)}[{i}]") for i, item in enumerate(items)]
+    def word(self, kind: type[_Word]) -> _Word:
+        return kind(self.one_of(tuple(kind)))
 
 
-def _check_schema(top: _Fields) -> None:
-    schema = top.values.get("schema")
-    if schema == CORRECTION_SCHEMA:
+def _check_schema(schema: _Spot) -> None:
+    if schema.value == CORRECTION_SCHEMA:
         return
-    match = _SCHEMA.fullmatch(schema) if isinstance(schema, str) else None
+    match = _SCHEMA.fullmatch(schema.value) if isinstance(schema.value, str) else None
     if match is not None and int(match[1]) > 1:
         raise InputError(
             "a later version of sleepagree wrote this correction",
-            path=top.file,
+            path=schema.file,
             where="field 'schema'",
-            found=str(schema),
+            found=schema.value,
             expected=CORRECTION_SCHEMA,
             remedy="Use that version of sleepagree, or learn the correction again with this one.",
         )
-    raise FileFormatError(
-        "this is no correction",
-        path=top.file,
-        where="field 'schema'",
-        found=shorten(json.dumps(schema)),
-        expected=CORRECTION_SCHEMA,
-        remedy=_REMEDY,
-    )
+    raise _no_correction(schema.file, "field 'schema'", shorten(json.dumps(schema.value)), CORRECTION_SCHEMA)
 
 
-def _correction(top: _Fields) -> Correction:
-    ranges = top.inside("features")
-    names = tuple(ranges.values)
-    level = top.number("level", 0.5, 0.9999)
-    mapping = _mapping(top.inside("mapping"))
-    epochs = None if top.values.get("epochs", 0) is None else _epochs(top.inside("epochs"), mapping)
-    measures = tuple(_measure(each, names, level) for each in top.each("measures"))
+def _no_correction(file: str, where: str, found: str, expected: str) -> FileFormatError:
+    return FileFormatError("this is no correction", file, where, found, expected, _REMEDY)
+
+
+def _correction(top: _Spot) -> Correction:
+    ranges = top.at("features")
+    level = top.at("level").number(0.5, 0.9999)
+    mapping = _mapping(top.at("mapping"))
+    epochs = top.maybe("epochs", lambda spot: _epochs(spot, mapping))
+    features = tuple(FeatureRange(name, *ranges.at(name).span()) for name in ranges.named())
+    measures = tuple(_measure(each, tuple(ranges.named()), level) for each in top.at("measures").each())
     told = [m.measure for m in measures]
     if not told or len(set(told)) != len(told):
-        top.refuse("measures", told, "measures, each once")
+        top.at("measures")._replace(value=told).refuse("measures, each once")
     return Correction(
-        top.text("device"),
-        top.pairs("labels"),
-        top.texts("reports"),
+        top.at("device").text(),
+        top.at("labels").pairs(),
+        top.at("reports").texts(),
         mapping,
-        top.numbers("epoch_seconds", 0.001),
-        top.texts("windows"),
-        top.count("participants", FEWEST_PEOPLE),
-        top.count("nights", FEWEST_PEOPLE),
-        top.text("study_sha256"),
+        top.at("epoch_seconds").numbers(0.001),
+        top.at("windows").texts(),
+        top.at("participants").count(FEWEST_PEOPLE),
+        top.at("nights").count(FEWEST_PEOPLE),
+        top.at("study_sha256").text(),
         level,
-        tuple(FeatureRange(name, *ranges.span(name)) for name in names),
+        features,
         measures,
-        tuple(_caution(each) for each in top.each("cautions")),
+        tuple(map(_caution, top.at("cautions").each())),
         epochs,
     )
 
 
-def _epochs(fields: _Fields, mapping: StageMapping) -> LearnedEpochs:
-    classes, labels = fields.texts("classes"), fields.texts("device_classes")
+def _epochs(spot: _Spot, mapping: StageMapping) -> LearnedEpochs:
+    classes, labels = spot.at("classes").texts(), spot.at("device_classes").texts()
     if len(classes) < 2 or not set(classes) <= set(mapping.reference_classes) or len(set(classes)) != len(classes):
-        fields.refuse(fields.at("classes"), list(classes), "some of " + ", ".join(mapping.reference_classes))
+        spot.at("classes").refuse("some of " + ", ".join(mapping.reference_classes))
     if labels != mapping.device_classes:
-        fields.refuse(fields.at("device_classes"), list(labels), ", ".join(mapping.device_classes))
-    knots = [fields.numbers(key) for key in ("hour_knots", "part_knots")]
+        spot.at("device_classes").refuse(", ".join(mapping.device_classes))
+    knots = [spot.at(key).numbers() for key in ("hour_knots", "part_knots")]
     for key, own in zip(("hour_knots", "part_knots"), knots, strict=True):
         if len(own) < 3 or any(a >= b for a, b in pairwise(own)):
-            fields.refuse(fields.at(key), list(own), "at least three numbers that rise")
-    rule = EpochFeatures(labels, fields.numbers("share_minutes", 0.5), *knots)
-    if fields.texts("features") != rule.names:
-        fields.refuse(fields.at("features"), fields.values.get("features"), "the features that classes and knots make")
-    rows = fields.each("coefficients")
-    if tuple(row.text("class") for row in rows) != classes:
-        fields.refuse(fields.at("coefficients"), [row.text("class") for row in rows], "one for each of the classes")
+            spot.at(key)._replace(value=list(own)).refuse("at least three numbers that rise")
+    rule = EpochFeatures(labels, spot.at("share_minutes").numbers(0.5), *knots)
+    if spot.at("features").texts() != rule.names:
+        spot.at("features").refuse("the features that classes and knots make")
+    rows = spot.at("coefficients").each()
+    if (told := [row.at("class").text() for row in rows]) != list(classes):
+        spot.at("coefficients")._replace(value=told).refuse("one for each of the classes")
     return LearnedEpochs(
         classes,
-        fields.flags("asleep", len(classes)),
+        _flags(spot.at("asleep"), len(classes)),
         rule,
-        fields.flags("device_asleep", len(labels)),
+        _flags(spot.at("device_asleep"), len(labels)),
         ClassModel(
-            tuple(row.number("intercept") for row in rows),
-            tuple(row.numbers("weights", length=len(rule.names)) for row in rows),
+            tuple(row.at("intercept").number() for row in rows),
+            tuple(row.at("weights").numbers(length=len(rule.names)) for row in rows),
         ),
-        fields.maybe_number("penalty", 0),
-        fields.word("verdict", Verdict),
-        fields.count("epochs", FEWEST_PEOPLE),
-        fields.number("log_loss", 0),
-        fields.number("brier", 0, 2),
-        _scores(fields, "label_only"),
-        _scores(fields, "label_and_third"),
-        tuple(_reliability(fields)),
-        tuple(_label_shares(each, classes, labels) for each in fields.each("by_label")),
+        spot.maybe("penalty", lambda own: own.number(0)),
+        spot.at("verdict").word(Verdict),
+        spot.at("epochs").count(FEWEST_PEOPLE),
+        spot.at("log_loss").number(0),
+        spot.at("brier").number(0, 2),
+        _scores(spot, "label_only"),
+        _scores(spot, "label_and_third"),
+        tuple(_reliability(row) for row in spot.at("reliability").each()),
+        tuple(_label_shares(each, classes, labels) for each in spot.at("by_label").each()),
     )
 
 
-def _scores(fields: _Fields, against: str) -> Scores:
-    over = fields.inside(f"over_{against}")
-    names = ("log_loss", "brier")
+def _flags(spot: _Spot, length: int) -> tuple[bool, ...]:
+    return spot.items(bool, f"{length} times true or false", length)
+
+
+def _scores(spot: _Spot, against: str) -> Scores:
     return Scores(
-        *(ErrorChange(fields.number(f"{name}_{against}", 0), *over.numbers(name, length=3)) for name in names)
+        *(_change(spot.at(f"{name}_{against}"), spot.at(f"over_{against}").at(name)) for name in ("log_loss", "brier"))
     )
 
 
-def _reliability(fields: _Fields) -> Iterator[ReliabilityBin]:
-    for i, row in enumerate(fields.items("reliability", object, "a list")):
-        key = f"reliability[{i}]"
-        told, seen, rows = _Fields({key: row}, fields.file, fields.place).numbers(key, 0, 3)
-        yield ReliabilityBin(told, seen, int(rows))
+def _change(error: _Spot, over: _Spot) -> ErrorChange:
+    return ErrorChange(error.number(0), *over.numbers(length=3))
 
 
-def _label_shares(fields: _Fields, classes: tuple[str, ...], labels: tuple[str, ...]) -> LabelShares:
-    shares = fields.inside("shares")
-    low, high = (fields.numbers(key, 0, len(classes), gaps=True) for key in ("low", "high"))
+def _reliability(spot: _Spot) -> ReliabilityBin:
+    told, seen, rows = spot.numbers(0, 3)
+    return ReliabilityBin(told, seen, int(rows))
+
+
+def _label_shares(spot: _Spot, classes: tuple[str, ...], labels: tuple[str, ...]) -> LabelShares:
+    low, high = (spot.at(key).numbers(0, len(classes), gaps=True) for key in ("low", "high"))
     return LabelShares(
-        fields.one_of("label", labels),
-        fields.one_of("third", ("", *THIRDS)),
-        fields.count("epochs", 1),
-        fields.count("participants", 1),
+        spot.at("label").one_of(labels),
+        spot.at("third").one_of(("", *THIRDS)),
+        spot.at("epochs").count(1),
+        spot.at("participants").count(1),
         tuple(
-            StageShare(name, shares.number(name, 0, 1), *ends) for name, *ends in zip(classes, low, high, strict=True)
+            StageShare(name, spot.at("shares").at(name).number(0, 1), *ends)
+            for name, *ends in zip(classes, low, high, strict=True)
         ),
     )
 
 
-def _caution(fields: _Fields) -> Caution:
-    kind = fields.word("kind", CautionKind)
-    values = fields.inside("values").values
-    plain = {key: tuple(value) if isinstance(value, list) else value for key, value in values.items()}
-    return Caution.of(kind, **plain)
+def _caution(spot: _Spot) -> Caution:
+    kind = spot.at("kind").word(CautionKind)
+    values = spot.at("values").named().items()
+    return Caution.of(kind, **{key: tuple(value) if isinstance(value, list) else value for key, value in values})
 
 
-def _mapping(fields: _Fields) -> StageMapping:
+def _mapping(spot: _Spot) -> StageMapping:
     try:
-        mapping = StageMapping(
-            fields.text("name"),
-            fields.texts("reference_classes"),
-            fields.texts("device_classes"),
-            fields.pairs("reference"),
-            fields.pairs("device"),
-            reference_labels=fields.pairs("reference_labels"),
-            device_labels=fields.pairs("device_labels"),
+        return StageMapping(
+            spot.at("name").text(),
+            spot.at("reference_classes").texts(),
+            spot.at("device_classes").texts(),
+            spot.at("reference").pairs(),
+            spot.at("device").pairs(),
+            reference_labels=spot.at("reference_labels").pairs(),
+            device_labels=spot.at("device_labels").pairs(),
         )
     except MappingError as error:
-        raise error.in_file(fields.file, "field 'mapping'") from None
-    return mapping
+        raise error.in_file(spot.file, "field 'mapping'") from None
 
 
-def _measure(fields: _Fields, names: tuple[str, ...], level: float) -> LearnedMeasure:
-    people = fields.count("participants", FEWEST_PEOPLE)
-    kind = fields.word("interval_kind", IntervalKind)
-    folds = tuple(_fold(each, names) for each in fields.each("folds"))
+def _measure(spot: _Spot, names: tuple[str, ...], level: float) -> LearnedMeasure:
+    people = spot.at("participants").count(FEWEST_PEOPLE)
+    kind = spot.at("interval_kind").word(IntervalKind)
+    folds = tuple(_fold(each, names) for each in spot.at("folds").each())
     if folds and kind is not IntervalKind.CV_PLUS:
-        fields.refuse(fields.at("folds"), len(folds), "folds for an interval by cv+ alone")
-    interval = PredictionInterval(kind, level, fields.number("independent", 1), fields.number("half_width", 0), folds)
-    raw_error = fields.maybe_number("raw_error", 0)
-    raw = (
-        None
-        if raw_error is None
-        else ErrorChange(raw_error, *map(fields.number, ("difference", "difference_low", "difference_high")))
-    )
+        spot.at("folds")._replace(value=len(folds)).refuse("folds for an interval by cv+ alone")
+    independent, half_width = spot.at("independent").number(1), spot.at("half_width").number(0)
+    differences = "difference", "difference_low", "difference_high"
     learned = LearnedValue(
-        fields.word("method", Method),
-        _model(fields.inside("coefficients"), names),
-        fields.word("verdict", Verdict),
+        spot.at("method").word(Method),
+        _model(spot.at("coefficients"), names),
+        spot.at("verdict").word(Verdict),
         people,
-        fields.count("nights", FEWEST_PEOPLE),
-        fields.number("corrected_error", 0),
-        raw,
-        ErrorChange(fields.number("usual_error", 0), *fields.numbers("over_usual", length=3)),
-        interval,
-        fields.number("coverage", 0, 1),
-        None if fields.values.get("range", 0) is None else fields.span("range"),
+        spot.at("nights").count(FEWEST_PEOPLE),
+        spot.at("corrected_error").number(0),
+        spot.maybe(
+            "raw_error", lambda raw: ErrorChange(raw.number(0), *(spot.at(key).number() for key in differences))
+        ),
+        _change(spot.at("usual_error"), spot.at("over_usual")),
+        PredictionInterval(kind, level, independent, half_width, folds),
+        spot.at("coverage").number(0, 1),
+        spot.maybe("range", _Spot.span),
     )
-    return LearnedMeasure(fields.text("measure"), fields.text("unit"), learned)
+    return LearnedMeasure(spot.at("measure").text(), spot.at("unit").text(), learned)
 
 
-def _fold(fields: _Fields, names: tuple[str, ...]) -> FoldErrors:
-    errors = fields.numbers("errors", 0)
-    return FoldErrors(_model(fields.inside("coefficients"), names), errors, fields.numbers("shares", 0, len(errors)))
+def _fold(spot: _Spot, names: tuple[str, ...]) -> FoldErrors:
+    errors = spot.at("errors").numbers(0)
+    return FoldErrors(_model(spot.at("coefficients"), names), errors, spot.at("shares").numbers(0, len(errors)))
 
 
-def _model(fields: _Fields, names: tuple[str, ...]) -> WeightedSum:
-    for key in fields.values:
+def _model(spot: _Spot, names: tuple[str, ...]) -> WeightedSum:
+    for key in spot.named():
         if key not in ("intercept", *names):
-            fields.refuse(fields.at(key), key, "one of " + ", ".join(names))
-    weights = tuple(fields.number(name) if name in fields.values else 0.0 for name in names)
-    return WeightedSum(fields.number("intercept"), weights)
+            spot.at(key)._replace(value=key).refuse("one of " + ", ".join(names))
+    weights = tuple(spot.at(name).number() if name in spot.value else 0.0 for name in names)
+    return WeightedSum(spot.at("intercept").number(), weights)

@@ -24,7 +24,6 @@ from sleepagree.inference.correction import (
 )
 from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import StageMapping, default_mapping
-from sleepagree.mapping.sets import StageSet
 from sleepagree.study.correction import (
     EXPECTED,
     Correction,
@@ -35,7 +34,7 @@ from sleepagree.study.correction import (
 )
 from sleepagree.study.epoch_correction import learn_epochs
 from sleepagree.study.given_nights import take_outcomes
-from sleepagree.study.groups import fold_nights, merge_stage_sets
+from sleepagree.study.groups import fold_nights, merged_sets
 from sleepagree.study.night_summary import NightSummary, Refusal, refuse_own_reference
 from sleepagree.study.progress import Progress, take_progress
 from sleepagree.study.results import StudyAgreement
@@ -107,8 +106,7 @@ def learn_correction(
             expected=f"at least {FEWEST_PEOPLE} participants",
             remedy="Whether a correction helps shows only in people whom it was not learnt from.",
         )
-    device_set = merge_stage_sets([n.device_set for n in nights])
-    reference_set = merge_stage_sets([n.reference_set for n in nights])
+    reference_set, device_set = merged_sets(nights)
     chosen = mappings[0] if mappings else default_mapping(reference_set, device_set)
     table = measure_table(nights, chosen, fold_nights(nights, chosen), device_set=device_set)
     if told is not None:
@@ -124,7 +122,7 @@ def learn_correction(
         cautions.append(Caution.of(CautionKind.MEASURES_NOT_LEARNT, measures=left_out, fewest=FEWEST_PEOPLE))
     return Correction(
         nights[0].device,
-        _labels(device_set),
+        tuple(sorted(zip(device_set.labels, device_set.stages, strict=True))),
         tuple(sorted(device_set.reportable)),
         chosen,
         tuple(sorted({n.device_step_s for n in nights if not math.isnan(n.device_step_s)})),
@@ -160,16 +158,11 @@ def nights_learnt_from(
         The nights that it was learnt from.
     """
     nights, _ = _nights_of(study, correction.device, (correction.mapping,))
-    device_set = merge_stage_sets([n.device_set for n in nights])
     counts = fold_nights(nights, correction.mapping)
-    table = measure_table(nights, correction.mapping, counts, device_set=device_set)
+    table = measure_table(nights, correction.mapping, counts, device_set=merged_sets(nights)[1])
     people = {name: i for i, name in enumerate(dict.fromkeys(n.participant for n in nights), 1)}
     values = {measure: (reference, device) for measure, _, reference, device in table}
     return values, tuple(people[n.participant] for n in nights)
-
-
-def _labels(device_set: StageSet) -> tuple[tuple[str, str], ...]:
-    return tuple(sorted(zip(device_set.labels, device_set.stages, strict=True)))
 
 
 def _nights_of(
@@ -180,8 +173,7 @@ def _nights_of(
     if isinstance(study, StudyAgreement):
         outcomes, mappings = [n for d in study.devices for n in d.nights], mappings or study.options.mappings
     else:
-        given = take_outcomes(study, mappings, argument="study")
-        outcomes, mappings = given.outcomes, given.mappings
+        outcomes, mappings = take_outcomes(study, mappings, argument="study")
     nights = [outcome for outcome in outcomes if isinstance(outcome, NightSummary)]
     names = list(dict.fromkeys(n.device for n in nights))
     if device is None and len(names) > 1:

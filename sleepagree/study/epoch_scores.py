@@ -16,6 +16,7 @@ from sleepagree.hypnogram.ledger import Status
 from sleepagree.inference.estimate import Estimate
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.shown import Brief
+from sleepagree.study.given_nights import is_nameless
 from sleepagree.study.night_summary import Refusal
 from sleepagree.study.results import StudyAgreement, StudyOptions
 from sleepagree.study.summarise import summarise_study
@@ -194,7 +195,7 @@ def _epochs_by_name(groups: list[Any]) -> dict[str, list[int]]:
     """Return the positions of the epochs of each participant."""
     rows: dict[str, list[int]] = {}
     for i, name in enumerate(groups):
-        if name is None or name != name or not str(name).strip():  # noqa: PLR0124 - nan is not itself
+        if is_nameless(name):
             raise ValueError(f"groups[{i}] must be a name, not {name!r}")
         rows.setdefault(str(name).strip(), []).append(i)
     return rows

@@ -6,12 +6,14 @@ import os
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NoReturn
 
 from sleepagree.errors import InputError
 
 PARTICIPANT: Final = "participant"
 NIGHT: Final = "night"
+
+NOBODYS: Final = "the pattern does not say whose file it is"
 
 _PARTS: Final = re.compile(r"\{[^{}/]*\}|[*?]|[^{}*?]+|[{}]")
 _Values = tuple[tuple[str, str], ...]
@@ -46,6 +48,10 @@ class FilePattern:
     def fields(self) -> tuple[str, ...]:
         """Names of the fields in order of first use."""
         return tuple(dict.fromkeys(part[1:-1] for part in self.parts if part.startswith("{")))
+
+    def refuse(self, problem: str, found: str, expected: str, remedy: str) -> NoReturn:
+        """Refuse the pattern, or what it was given for."""
+        raise InputError(problem, "", self.option, found, expected, remedy)
 
     def readings(self, path: str) -> tuple[dict[str, str], ...]:
         """Return the ways in which a path fits the pattern, at most two of them.
@@ -129,32 +135,18 @@ def parse_pattern(
     """
     found = FilePattern(text.replace(os.sep, "/").removeprefix("./"), option, people)
     if not found.text or found.text.startswith("/") or ".." in found.text.split("/") or "**" in found.text:
-        raise InputError(
-            "the pattern must name files below the folder",
-            "",
-            option,
-            text or "nothing",
-            "a relative path without .. and **",
-            "Write one * for each folder in between.",
-        )
+        expected, remedy = "a relative path without .. and **", "Write one * for each folder in between."
+        found.refuse("the pattern must name files below the folder", text or "nothing", expected, remedy)
     braces = [f"{{{name}}}" for name in allowed]
     for part in found.parts:
         if part[0] in "{}" and part not in braces:
-            raise InputError(
-                "the pattern has a field that means nothing here",
-                "",
-                option,
-                part,
-                f"fields out of {', '.join(braces)}",
-                "A name in braces stands for the part that differs from file to file.",
-            )
+            remedy = "A name in braces stands for the part that differs from file to file."
+            expected = f"fields out of {', '.join(braces)}"
+            found.refuse("the pattern has a field that means nothing here", part, expected, remedy)
     if not of_many and not {PARTICIPANT, NIGHT} & set(found.fields):
-        raise InputError(
-            "the pattern does not say whose file it is",
-            "",
-            option,
-            text,
+        expected, remedy = (
             "{participant}, or {night} of one person, somewhere in it",
             "For example lab/{participant}_{night}.edf.",
         )
+        found.refuse(NOBODYS, text, expected, remedy)
     return found

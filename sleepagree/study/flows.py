@@ -12,29 +12,24 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.resampling import SHARE
+from sleepagree.inference.table_sums import ratio
 from sleepagree.mapping.mapping import StageMapping, unreported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.scoring.bias_sources import account_for_bias
 from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN, unreported_stages
-from sleepagree.study.groups import NightGroups, average_units, resample_units
+from sleepagree.study.groups import NightGroups
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import (
     StudyBiasSource,
     StudyDestination,
     StudyMapping,
-    StudyOptions,
     StudyRedistribution,
     Values,
 )
 
 
 def redistribute(
-    name: str,
-    grouped: NightGroups,
-    mapping: StageMapping,
-    reference: StageSet,
-    device: StageSet,
-    options: StudyOptions,
+    grouped: NightGroups, mapping: StageMapping, reference: StageSet, device: StageSet
 ) -> tuple[StudyRedistribution, ...]:
     """Return where each stage went that the device cannot report, with intervals over participants."""
     out = []
@@ -45,18 +40,13 @@ def redistribute(
         if not total.sum():
             out.append(StudyRedistribution(stage, 0, ()))
             continue
-        purpose = f"redistribution {name} {stage}"
+        purpose = f"redistribution {grouped.device} {stage}"
         by_unit = grouped.sum_by_unit(by_night)
-        shares = resample_units(by_unit, {"share": _shares}, grouped, options, purpose, bounds={"share": SHARE})
+        shares = grouped.resample(by_unit, {"share": _shares}, purpose, bounds={"share": SHARE})
         minutes = np.asarray(by_night * (EPOCH_S / 60), np.float64)
         told = [k for k in range(len(columns)) if k < len(columns) - 1 or total[k]]
-        averaged = average_units(
-            {k: grouped.mean_by_unit(minutes[:, k]) for k in told},
-            grouped,
-            options,
-            purpose,
-            bounds=dict.fromkeys(told, (0.0, math.inf)),
-        )
+        means = {k: grouped.mean_by_unit(minutes[:, k]) for k in told}
+        averaged = grouped.average(means, purpose, bounds=dict.fromkeys(told, (0.0, math.inf)))
         to = tuple(
             StudyDestination(
                 columns[k],
@@ -72,9 +62,7 @@ def redistribute(
 
 
 def _shares(sums: NDArray[Any]) -> Values:
-    with np.errstate(invalid="ignore", divide="ignore"):
-        shares: Values = sums / sums.sum(axis=-1, keepdims=True)
-    return shares
+    return ratio(sums, sums.sum(axis=-1, keepdims=True))
 
 
 def _stage_by_class(
@@ -92,9 +80,7 @@ def _stage_by_class(
     return by_night, of_class
 
 
-def account_over_nights(
-    grouped: NightGroups, first: StudyMapping, device: StageSet, options: StudyOptions
-) -> tuple[StudyBiasSource, ...]:
+def account_over_nights(grouped: NightGroups, first: StudyMapping, device: StageSet) -> tuple[StudyBiasSource, ...]:
     """Return the account of each class's bias, pooled and per night, with t intervals of the flows.
 
     A class that the device cannot report has no bias to account for.
@@ -108,7 +94,7 @@ def account_over_nights(
     per_night = account_for_bias(means.mean(axis=0).reshape(shape), **names)
     tables = means.reshape(-1, *shape) * (EPOCH_S / 60)
     return tuple(
-        StudyBiasSource(p, n, _flow_intervals(tables, mapping, p.name, options.level))
+        StudyBiasSource(p, n, _flow_intervals(tables, mapping, p.name, grouped.options.level))
         for p, n in zip(pooled, per_night, strict=True)
         if p.name not in unreported
     )

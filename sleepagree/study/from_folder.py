@@ -6,23 +6,22 @@ read in two ways and two files for one night are refused, and every file that di
 
 from __future__ import annotations
 
-import csv
-import io
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import chain
+from itertools import chain, combinations, product
 from pathlib import Path
 from typing import Final, NamedTuple, NoReturn
 
 from sleepagree.errors import FileFormatError, InputError, Option, counted, printable, shorten
 from sleepagree.files.formulas import escape_formula
+from sleepagree.files.writing import csv_text
 from sleepagree.readers import part_files
 from sleepagree.readers.columns import list_names
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.whole_table import whole_table
-from sleepagree.study.file_patterns import NIGHT, PARTICIPANT, FilePattern, parse_pattern
+from sleepagree.study.file_patterns import NIGHT, NOBODYS, PARTICIPANT, FilePattern, parse_pattern
 
 DEVICE: Final = "device"
 SCORER: Final = "scorer"
@@ -162,16 +161,17 @@ def nights_from_folder(
     makers = _device_names(patterns, names)
     notes = _refuse_mismatch(reference, patterns, names, of_many=of_many)
     files = list_files(folder)
-    references = _fitting(files, reference, folder)
-    fitting = [_fitting(files, pattern, folder) for pattern in patterns]
-    _refuse_shared_files(folder, [reference, *patterns], [references, *fitting])
-    for pattern, found in zip([reference, *patterns], [references, *fitting], strict=True):
+    sides = [reference, *patterns]
+    fitting = [_fitting(files, pattern, folder) for pattern in sides]
+    _refuse_shared_files(folder, sides, fitting)
+    for pattern, found in zip(sides, fitting, strict=True):
         if not found:
             raise _nothing_fits(folder, pattern, files)
-    matched = {file for found in (references, *fitting) for f in found for file in f.files}
-    hints = _strangers(files, matched, [reference, *patterns])
+    matched = {file for found in fitting for f in found for file in f.files}
+    hints = _strangers(files, matched, sides)
+    references, *of_devices = fitting
     devices: list[_File] = []
-    for pattern, maker, found in zip(patterns, makers, fitting, strict=True):
+    for pattern, maker, found in zip(patterns, makers, of_devices, strict=True):
         named = [f._replace(maker=f.maker or maker) for f in found]
         if of_many and PARTICIPANT not in pattern.fields:
             named, unscored = _of_everybody(folder, named, given, references, known)
@@ -192,7 +192,7 @@ def nights_from_folder(
     alone = [f for f in references if f.night not in watched], [f for f in devices if f.night not in scored]
     hints += _near_misses(*alone) + _absent(folder, rows)
     if not rows:
-        raise _nothing_together(folder, references, fitting, hints)
+        raise _nothing_together(folder, references, of_devices, hints)
     others = tuple(sorted((f for f in files if f not in matched), key=_natural))
     references_alone, devices_alone = (tuple(f.path for f in side) for side in alone)
     return FolderNights(folder, rows, references_alone, devices_alone, others, notes, hints)
@@ -269,8 +269,12 @@ def _of_everybody(
                 unscored.append(who)
     if not unscored:
         return made, ()
-    some = ", ".join(map(shorten, unscored[:_SHOWN])) + (", ..." if len(unscored) > _SHOWN else "")
-    return made, (f"No reference for {counted(len(unscored), 'participant')} in the device files: {some}.",)
+    told = f"No reference for {counted(len(unscored), 'participant')} in the device files: {_some(unscored)}."
+    return made, (told,)
+
+
+def _some(names: Sequence[str]) -> str:
+    return ", ".join(map(shorten, names[:_SHOWN])) + (", ..." if len(names) > _SHOWN else "")
 
 
 def _is_of_many(layout: Layout) -> bool:
@@ -298,25 +302,19 @@ def _strangers(files: Sequence[str], matched: set[str], patterns: Sequence[FileP
         files_of = "file is" if len(others) == 1 else "files are"
         out.append(f"{len(others)} {files_of} of nobody in the table of participants, such as {others[0]}.")
     if absent:
-        who = ", ".join(map(shorten, absent[:_SHOWN])) + (", ..." if len(absent) > _SHOWN else "")
-        out.append(f"No file is named after {len(absent)} of the table of participants: {who}.")
+        out.append(f"No file is named after {len(absent)} of the table of participants: {_some(absent)}.")
     return tuple(out)
 
 
 def _refuse_shared_files(folder: Path, patterns: Sequence[FilePattern], found: Sequence[Sequence[_File]]) -> None:
     """Refuse a file that fits two patterns."""
-    owners: dict[str, FilePattern] = {}
-    both: dict[str, tuple[FilePattern, FilePattern]] = {}
-    for pattern, side in zip(patterns, found, strict=True):
-        for file in (file for f in side for file in f.files):
-            if owners.setdefault(file, pattern) is not pattern:
-                both.setdefault(file, (owners[file], pattern))
-    if both:
-        file = min(both)
-        told = " and ".join(f"{pattern.option} {pattern.text}" for pattern in both[file])
-        expected = "a file of one side" if both[file][0] is patterns[0] else "a file of one device"
-        remedy = "Make one of the patterns narrower."
-        raise InputError("a file fits both patterns", str(folder), file, told, expected, remedy)
+    for (one, first), (other, second) in combinations(zip(patterns, found, strict=True), 2):
+        both = {part for file in first for part in file.files} & {part for file in second for part in file.files}
+        if both:
+            told = f"{one.option} {one.text} and {other.option} {other.text}"
+            expected = "a file of one side" if one is patterns[0] else "a file of one device"
+            remedy = "Make one of the patterns narrower."
+            raise InputError("a file fits both patterns", str(folder), min(both), told, expected, remedy)
 
 
 def _refuse_second_files(folder: Path, devices: Sequence[_File]) -> None:
@@ -327,9 +325,11 @@ def _refuse_second_files(folder: Path, devices: Sequence[_File]) -> None:
         if other != file.path:
             claimed = f"{other} and {file.path}, both {', '.join((*file.night, file.maker))}"
             remedy = f"Give each pattern a {Option.DEVICE_NAME} of its own, or make one narrower."
-            raise InputError(
-                "two files claim the same night", str(folder), "--device", claimed, "one file each", remedy
-            )
+            raise _two_files(folder, "--device", claimed, remedy)
+
+
+def _two_files(folder: Path, option: str, claimed: str, remedy: str) -> InputError:
+    return InputError("two files claim the same night", str(folder), option, claimed, "one file each", remedy)
 
 
 def _device_names(patterns: Sequence[FilePattern], names: Sequence[str]) -> list[str]:
@@ -364,38 +364,35 @@ def matched_files(found: FolderNights) -> Iterator[str]:
         yield from part_files(file)
 
 
+#: Field that only one of two patterns has -> what is wrong, what was expected, and why.
+_ON_ONE_SIDE: Final = {
+    NIGHT: (
+        "only one of the two patterns says which night a file is",
+        "{night} in both patterns or in none",
+        "Two nights of one person could not be told apart.",
+    ),
+    PARTICIPANT: (
+        "only one of the two patterns says whose file it is",
+        "{participant} in both patterns or, for the nights of one person, in none",
+        "Nights of two people could not be told apart. If rows of several people stand in one file, name the column "
+        "of people in a layout: person_column.",
+    ),
+}
+
+
 def _refuse_mismatch(
     reference: FilePattern, devices: Sequence[FilePattern], names: Sequence[str], *, of_many: bool
 ) -> tuple[str, ...]:
-    for device in devices:
-        shared = of_many and PARTICIPANT not in device.fields
-        if (NIGHT in reference.fields) != (NIGHT in device.fields) and not (shared and NIGHT in reference.fields):
-            without = device if NIGHT in reference.fields else reference
-            raise InputError(
-                "only one of the two patterns says which night a file is",
-                "",
-                without.option,
-                without.text,
-                "{night} in both patterns or in none",
-                "Two nights of one person could not be told apart.",
-            )
-        if (PARTICIPANT in reference.fields) != (PARTICIPANT in device.fields) and not shared:
-            without = device if PARTICIPANT in reference.fields else reference
-            raise InputError(
-                "only one of the two patterns says whose file it is",
-                "",
-                without.option,
-                without.text,
-                "{participant} in both patterns or, for the nights of one person, in none",
-                "Nights of two people could not be told apart. If rows of several people stand in one file, name the "
-                "column of people in a layout: person_column.",
-            )
+    for device, (field, (problem, expected, remedy)) in product(devices, _ON_ONE_SIDE.items()):
+        # one file of several people is laid beside each of their nights
+        excused = of_many and PARTICIPANT not in device.fields and (field == PARTICIPANT or field in reference.fields)
+        if (field in reference.fields) != (field in device.fields) and not excused:
+            without = device if field in reference.fields else reference
+            without.refuse(problem, without.text, expected, remedy)
     if PARTICIPANT not in reference.fields and (of_many or reference.people is not None):
-        problem, expected = "the pattern does not say whose file it is", "{participant} somewhere in it"
         told = "the layout names a column of people" if of_many else "a table of participants is given"
-        raise InputError(
-            problem, "", reference.option, reference.text, expected, f"Write it where names differ: {told}."
-        )
+        remedy = f"Write it where names differ: {told}."
+        reference.refuse(NOBODYS, reference.text, "{participant} somewhere in it", remedy)
     notes = []
     if PARTICIPANT not in reference.fields:
         notes.append(f"The patterns have no {{participant}}: all nights are of one person, called {ONLY_PARTICIPANT}.")
@@ -451,14 +448,7 @@ def _fitting(files: Iterable[str], pattern: FilePattern, folder: Path) -> list[_
             part = reading.get(PART, "")
             if part in parts:
                 claimed = f"{parts[part]} and {file}, both {_show(reading)}"
-                raise InputError(
-                    "two files claim the same night",
-                    str(folder),
-                    pattern.option,
-                    claimed,
-                    "one file each",
-                    _second_file_remedy(pattern),
-                )
+                raise _two_files(folder, pattern.option, claimed, _second_file_remedy(pattern))
             parts[part] = file
     return [_File(*key, tuple(parts[part] for part in sorted(parts, key=_natural))) for key, parts in found.items()]
 
@@ -480,15 +470,19 @@ def _show(reading: dict[str, str]) -> str:
 
 def _nothing_fits(folder: Path, pattern: FilePattern, files: Sequence[str]) -> InputError:
     like = [f for f in files if Path(f).suffix == Path(pattern.text).suffix] or files
-    seen = ", ".join(like[:_SHOWN]) + (f" and {len(like) - _SHOWN} more" if len(like) > _SHOWN else "")
     return InputError(
         "no file fits the pattern",
         str(folder),
         pattern.option,
         pattern.text,
         "the path of a file below the folder, with braces where names differ",
-        f"The folder holds {seen}." if files else "The folder is empty.",
+        f"The folder holds {first_files(like, _SHOWN)}." if files else "The folder is empty.",
     )
+
+
+def first_files(files: Sequence[str], most: int) -> str:
+    """Return the first files of many, and how many more there are."""
+    return ", ".join(files[:most]) + (f" and {len(files) - most} more" if len(files) > most else "")
 
 
 def _natural(text: str) -> list[tuple[int, int, str]]:
@@ -571,9 +565,7 @@ def nights_table_text(
     }
     given = {name: value for name, value in extra.items() if value is not None}
     told = {device: _relative(path, table_folder) for device, path in (layouts or {}).items()}
-    stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow([PARTICIPANT, NIGHT, DEVICE, "reference", "device_file", *(["layout"] if told else []), *given])
+    rows = [[PARTICIPANT, NIGHT, DEVICE, "reference", "device_file", *(["layout"] if told else []), *given]]
     for row in found.rows:
         for file in row.reference:
             if ";" in file:
@@ -587,7 +579,6 @@ def nights_table_text(
                 )
         for file in (*row.reference, row.device_file):
             _refuse_other_than_utf8(file)
-        names = [escape_formula(text) for text in (row.participant, row.night, row.device)]
         references, device = (
             ";".join(
                 "+".join(_relative(found.folder / part, table_folder) for part in part_files(file)) for file in files
@@ -595,8 +586,8 @@ def nights_table_text(
             for files in (row.reference, (row.device_file,))
         )
         layout = [told.get(row.device, told.get("", ""))] if told else []
-        writer.writerow([*names, references, device, *layout, *given.values()])
-    return stream.getvalue()
+        rows.append([row.participant, row.night, row.device, references, device, *layout, *given.values()])
+    return csv_text(rows)
 
 
 def _refuse_other_than_utf8(file: str) -> None:

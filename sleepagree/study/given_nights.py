@@ -3,40 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any, Final
 
 from sleepagree.errors import InputError, MappingError, shorten
 from sleepagree.hypnogram.align import PairedNight
-from sleepagree.mapping.mapping import StageMapping, default_mapping
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import NightAgreement
-from sleepagree.scoring.clock_check import check_clock
+from sleepagree.study.clocks import look_at_clock
 from sleepagree.study.night_summary import NightSummary, Refusal, refuse_own_reference, summarise_night
 
 _NAMES: Final = ("participant", "night", "device")
 _FORMS: Final = "a NightSummary, a Refusal, or (participant, night, device, NightAgreement)"
 
 
-@dataclass(frozen=True)
-class GivenNights:
-    """Nights of a study.
-
-    Parameters
-    ----------
-    outcomes : tuple of NightSummary or Refusal
-        One for each night.
-    mappings : tuple of StageMapping
-        Those of the study: the ones asked for, or else those that all nights were compared under; () for defaults.
-    """
-
-    outcomes: tuple[NightSummary | Refusal, ...]
-    mappings: tuple[StageMapping, ...]
-
-
 def take_outcomes(
     given: Any, mappings: tuple[StageMapping, ...] = (), *, by: str = "", argument: str = "outcomes"
-) -> GivenNights:
-    """Return the nights of a study; what is no night is refused, never left out.
+) -> tuple[list[NightSummary | Refusal], tuple[StageMapping, ...]]:
+    """Return the nights of a study and its mappings; what is no night is refused, never left out.
 
     Parameters
     ----------
@@ -48,6 +32,12 @@ def take_outcomes(
         Column of a DataFrame that tells the group of each night; where it has none of that name, no night has a group.
     argument : str
         What the caller calls ``given``.
+
+    Returns
+    -------
+    list of NightSummary or Refusal, tuple of StageMapping
+        One for each night; and the mappings asked for, or else those that all nights were compared under; () for
+        defaults.
 
     Raises
     ------
@@ -80,16 +70,17 @@ def take_outcomes(
             replace(night, group=group) if isinstance(night, NightSummary) else night
             for night, group in zip(outcomes, groups, strict=True)
         ]
-    return GivenNights(tuple(outcomes), mappings)
+    return outcomes, mappings
 
 
 def _group_of(value: Any, where: str) -> str:
-    if _is_nameless(value):
+    if is_nameless(value):
         raise ValueError(f"{where}: the group must be a name, not {value!r}")
     return str(value).strip()
 
 
-def _is_nameless(value: Any) -> bool:
+def is_nameless(value: Any) -> bool:
+    """Whether a value is no name: nothing, nan, or a text of spaces."""
     return bool(value is None or value != value or not str(value).strip())  # noqa: PLR0124 - nan is not itself
 
 
@@ -120,7 +111,7 @@ def _take_outcome(given: Any, position: int, mapping: StageMapping | None, where
         raise TypeError(f"{where} must be {_FORMS}, not {shorten(given)!r}")
     *names, result = given
     for name, value in zip(_NAMES, names, strict=True):
-        if _is_nameless(value):
+        if is_nameless(value):
             raise ValueError(f"{where}: {name} must be a name, not {value!r}")
     participant, night, device = (str(value).strip() for value in names)
     paired = result.paired if isinstance(result, NightAgreement) else result
@@ -129,10 +120,7 @@ def _take_outcome(given: Any, position: int, mapping: StageMapping | None, where
     summary = summarise_night(
         paired, participant=participant, night=night, device=device, row=position + 1, mapping=mapping
     )
-    found = check_clock(paired, mapping or default_mapping(paired.reference_set, paired.device_set))
-    if found is None:
-        return summary
-    return replace(summary, best_offset_s=found.offset_s, offset_gain=found.gain, clock_hint=found.hint.value)
+    return look_at_clock(summary, paired, mapping)
 
 
 def without_copy(outcome: NightSummary | Refusal) -> NightSummary | Refusal:

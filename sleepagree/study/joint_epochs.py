@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,8 +19,7 @@ from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.measures import measure_codes, pair_with_classes
 from sleepagree.scoring.class_sequences import classes_of
-from sleepagree.scoring.measures import MeasurePair
-from sleepagree.study.night_summary import NightSummary
+from sleepagree.study.night_summary import NightSummary, share_equal
 
 _Flags = NDArray[np.bool_]
 
@@ -65,8 +64,10 @@ class JointNight(NamedTuple):
     spoken_for : tuple of three int
         Epochs that the reference gave a class, and how many of them each device gave the same one; silence is not the
         same. Epochs whose label of either device the mapping leaves out are in none of the three.
-    measures : tuple of two tuples of MeasurePair
-        Sleep measures of the reference and each device on the joint epochs.
+    errors : tuple of two float arrays
+        Absolute error of each device in its sleep measures on the joint epochs; nan where a side has none.
+    measures : tuple of two tuples of str
+        Names of those.
     """
 
     window_epochs: int
@@ -74,15 +75,8 @@ class JointNight(NamedTuple):
     silent: tuple[int, int]
     counts: Counts
     spoken_for: tuple[int, int, int]
-    measures: tuple[tuple[MeasurePair, ...], tuple[MeasurePair, ...]]
-
-
-class _Window(NamedTuple):
-    """Label codes of the reference and two devices on the epochs that lie in both windows."""
-
-    reference: LabelCodes
-    devices: tuple[LabelCodes, LabelCodes]
-    sets: tuple[StageSet, StageSet, StageSet]
+    errors: tuple[NDArray[np.float64], NDArray[np.float64]]
+    measures: tuple[tuple[str, ...], tuple[str, ...]]
 
 
 def count_joint_night(
@@ -110,20 +104,19 @@ def count_joint_night(
     JointNight or LeftOut
         The counts, or why there are none.
     """
-    window = _lay_together(*nights)
-    if isinstance(window, LeftOut):
-        return window
-    scored = _flags(window.reference, window.sets[0])
-    said = [_flags(codes, s) for codes, s in zip(window.devices, window.sets[1:], strict=True)]
+    laid = _lay_together(*nights)
+    if isinstance(laid, LeftOut):
+        return laid
+    reference, *devices = laid
+    reference_set, device_sets = nights[0].reference_set, [night.device_set for night in nights]
+    scored = _flags(reference, reference_set)
+    said = list(map(_flags, devices, device_sets))
     joint = scored & said[0] & said[1]
     epochs = int(np.count_nonzero(joint))
     if not epochs:
         return LeftOut.NO_EPOCH
-    rows = classes_of(window.reference, mapping.reference_codes(window.sets[0]))
-    columns = [
-        classes_of(codes, mapping.device_codes(s)) for codes, s in zip(window.devices, window.sets[1:], strict=True)
-    ]
-    shape = len(mapping.reference_classes), len(mapping.device_classes)
+    rows = classes_of(reference, mapping.reference_codes(reference_set))
+    columns = list(map(classes_of, devices, map(mapping.device_codes, device_sets)))
     counted = joint & (rows >= 0) & (columns[0] >= 0) & (columns[1] >= 0)
     # a label that the mapping leaves out is no silence, and no answer either
     answered = [(column >= 0) | ~spoke for column, spoke in zip(columns, said, strict=True)]
@@ -134,12 +127,12 @@ def count_joint_night(
         for column, spoke in zip(columns, said, strict=True)
     ]
     return JointNight(
-        int(window.reference.size),
+        int(reference.size),
         epochs,
         (_missing(said[0]), _missing(said[1])),
-        np.stack([_cross(rows, column, counted, shape) for column in columns]),
+        np.stack([_cross(rows, column, counted, mapping) for column in columns]),
         (int(np.count_nonzero(asked)), same[0], same[1]),
-        _measure(window, joint, sides, measured_by),
+        *_measure(laid, joint, (reference_set, *device_sets), sides, measured_by),
     )
 
 
@@ -159,8 +152,9 @@ def _scored_by_code(stage_set: StageSet) -> _Flags:
 
 
 def _cross(
-    rows: NDArray[np.int64], columns: NDArray[np.int64], counted: _Flags, shape: tuple[int, int]
+    rows: NDArray[np.int64], columns: NDArray[np.int64], counted: _Flags, mapping: StageMapping
 ) -> NDArray[np.int64]:
+    shape = len(mapping.reference_classes), len(mapping.device_classes)
     cells = rows[counted] * shape[1] + columns[counted]
     return np.bincount(cells, minlength=shape[0] * shape[1]).reshape(shape).astype(np.int64)
 
@@ -168,8 +162,8 @@ def _cross(
 # --- laying two rows on one grid --------------------------------------------------------------------------
 
 
-def _lay_together(first: NightSummary, second: NightSummary) -> _Window | LeftOut:
-    """Cut two rows of one night to the epochs that lie in both windows."""
+def _lay_together(first: NightSummary, second: NightSummary) -> tuple[LabelCodes, ...] | LeftOut:
+    """Return the label codes of the reference and both devices on the epochs that lie in both windows."""
     if first.epochs is None or second.epochs is None:
         return LeftOut.NOT_KEPT
     hashes = [sorted(s.sha256 for s in night.references) for night in (first, second)]
@@ -188,44 +182,45 @@ def _lay_together(first: NightSummary, second: NightSummary) -> _Window | LeftOu
     again, two = (c[begin - place : end - place] for c in codes[1])
     if not _same_stages(reference, first.reference_set, again, second.reference_set):
         return LeftOut.REFERENCE
-    return _Window(reference, (one, two), (first.reference_set, first.device_set, second.device_set))
+    return reference, one, two
 
 
 def _same_stages(one: LabelCodes, of_one: StageSet, two: LabelCodes, of_two: StageSet) -> bool:
     """Whether two references say the same stage, or nothing, of every epoch."""
     if of_one == of_two:
         return bool(np.array_equal(one, two))
-    ranks = [np.array([*(_rank(s, of_one.stages, of_two.stages) for s in x.stages), -1]) for x in (of_one, of_two)]
+    words = sorted({*of_one.stages, *of_two.stages})
+    ranks = [np.array([*map(words.index, x.stages), -1]) for x in (of_one, of_two)]
     return bool(np.array_equal(ranks[0][one], ranks[1][two]))
-
-
-def _rank(stage: str, *stages: tuple[str, ...]) -> int:
-    return sorted({s for own in stages for s in own}).index(stage)
 
 
 # --- measures ---------------------------------------------------------------------------------------------
 
 
 def _measure(
-    window: _Window,
+    laid: tuple[LabelCodes, ...],
     joint: _Flags,
+    sets: tuple[StageSet, ...],
     sides: tuple[SideOfComparison, SideOfComparison],
     measured_by: StageMapping | None,
-) -> tuple[tuple[MeasurePair, ...], tuple[MeasurePair, ...]]:
-    """Return the measures of both devices, and those of the reference beside each, on the joint epochs."""
-    reference_set = window.sets[0]
-    classes = []
-    for side, codes, device_set in zip(sides, window.devices, window.sets[1:], strict=True):
-        rows = classes_of(window.reference, side.mapping.reference_codes(reference_set))
-        classes.append((rows, classes_of(codes, side.mapping.device_codes(device_set))))
+) -> tuple[Any, Any]:
+    """Return the errors of both devices in their measures on the joint epochs, and the names of these."""
+    (reference, *devices), (reference_set, *device_sets) = laid, sets
+    both = list(zip(sides, devices, device_sets, strict=True))
+    classes = [
+        (
+            classes_of(reference, side.mapping.reference_codes(reference_set)),
+            classes_of(codes, side.mapping.device_codes(device_set)),
+        )
+        for side, codes, device_set in both
+    ]
     # minutes of classes too are those of the same epochs, whatever either mapping leaves out
-    counted = joint.copy()
-    for rows, columns in classes:
-        counted &= (rows >= 0) & (columns >= 0)
-    out = []
-    for side, codes, device_set, (rows, columns) in zip(sides, window.devices, window.sets[1:], classes, strict=True):
-        shape = len(side.mapping.reference_classes), len(side.mapping.device_classes)
-        measured = measure_codes(window.reference, codes, joint, reference_set, device_set, measured_by)
-        crossed = _cross(rows, columns, counted, shape)
-        out.append(pair_with_classes(measured, side.mapping, crossed, side.device_set))
-    return out[0], out[1]
+    counted = joint & np.all([found >= 0 for of_side in classes for found in of_side], axis=0)
+    errors, names = [], []
+    for (side, codes, device_set), (rows, columns) in zip(both, classes, strict=True):
+        measured = measure_codes(reference, codes, joint, reference_set, device_set, measured_by)
+        pairs = pair_with_classes(measured, side.mapping, _cross(rows, columns, counted, side.mapping), side.device_set)
+        # only the numbers stay: the pairs of a night would take six kilobytes
+        errors.append(np.array([abs(pair.difference) for pair in pairs]))
+        names.append(share_equal(tuple(pair.measure for pair in pairs)))
+    return tuple(errors), tuple(names)

@@ -27,7 +27,6 @@ from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet, make_stage_set
 from sleepagree.mapping.words import assign_stages
 from sleepagree.night.measures import measure_codes
-from sleepagree.readers.csv_table import told_delimiter
 from sleepagree.study.night_summary import (
     MEASURE_NAMES,
     NightSummary,
@@ -36,6 +35,7 @@ from sleepagree.study.night_summary import (
     pack_epochs,
     share_equal,
 )
+from sleepagree.study.table import Head, head_of
 
 COLUMNS: Final = ("participant", "night", "epoch", "reference", "device")
 _EXPECTED: Final = "a table of nights (CSV), or of paired epochs (CSV, Parquet)"
@@ -70,27 +70,12 @@ def is_paired_table(path: Path) -> bool:
     if path.suffix.casefold() == ".parquet":
         return True
     with open_known(path, expected=_EXPECTED) as source:
-        first = _header_of(source).text
-    names = {cell.strip().strip('"').casefold() for cell in first.replace(";", ",").replace("\t", ",").split(",")}
+        names = _head_of(source).names
     return "epoch" in names and "device_file" not in names
 
 
-class _Header(NamedTuple):
-    """The line with the names of the columns, and what a line above it tells."""
-
-    text: str
-    line: int
-    delimiter: str | None
-
-
-def _header_of(source: InputFile) -> _Header:
-    # a line may end in a return alone: pandas splits there too
-    text = source.read_at(0, min(4096, source.size)).decode("utf-8-sig", "replace").replace("\r\n", "\n")
-    text = text.replace("\r", "\n")
-    told = told_delimiter(text)
-    if told is None:
-        return _Header(text.split("\n", 1)[0], 1, None)
-    return _Header(told.rest.split("\n", 1)[0], 2, told.mark)
+def _head_of(source: InputFile) -> Head:
+    return head_of(source.read_at(0, min(4096, source.size)).decode("utf-8-sig", "replace"))
 
 
 def read_paired_nights(
@@ -148,7 +133,7 @@ def read_paired_nights(
         return _summarise(rows[2:], (reference, worn), (*name, device), path.name, mapping, len(seen), keep=keep_epochs)
 
     for columns in _parquet_rows(path) if path.suffix.casefold() == ".parquet" else _csv_rows(path):
-        piece = [columns.epoch if name == "epoch" else words[name].numbers(getattr(columns, name)) for name in COLUMNS]
+        piece = [columns[name] if name == "epoch" else words[name].numbers(columns[name]) for name in COLUMNS]
         rows = np.concatenate((held, piece), axis=1)
         edges = np.flatnonzero((np.diff(rows[:2], prepend=-1, append=-1) != 0).any(axis=0)).tolist()
         for begin, end in pairwise(edges[:-1]):
@@ -247,14 +232,8 @@ class _Column(NamedTuple):
     codes: NDArray[np.int64]
 
 
-class _Rows(NamedTuple):
-    """Some rows of a table; their epoch numbers are whole."""
-
-    participant: _Column
-    night: _Column
-    epoch: NDArray[np.int64]
-    reference: _Column
-    device: _Column
+#: Some rows of a table by column; their epoch numbers are whole.
+_Rows = dict[str, Any]
 
 
 def _parquet_rows(path: Path) -> Iterator[_Rows]:
@@ -299,7 +278,7 @@ def _rows_of_batch(batch: Any, path: Path) -> _Rows:
         codes = column.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
         return _Column(column.dictionary.to_pylist(), codes)
 
-    return _Rows(coded("participant"), coded("night"), epoch.astype(np.int64), coded("reference"), coded("device"))
+    return {name: epoch.astype(np.int64) if name == "epoch" else coded(name) for name in COLUMNS}
 
 
 def _odd(values: Any) -> Any:
@@ -318,15 +297,14 @@ def _csv_rows(path: Path) -> Iterator[_Rows]:
     import pandas as pd
 
     with open_known(path, expected=_EXPECTED) as source:
-        head = _header_of(source)
+        head = _head_of(source)
         _refuse_endless_row(source, path)
-    delimiter = head.delimiter or max(",;\t", key=head.text.count)
-    header = [cell.strip().casefold() for cell in next(csv.reader([head.text], delimiter=delimiter), [])]
+    header = [cell.strip().casefold() for cell in next(csv.reader([head.text], delimiter=head.delimiter), [])]
     _check_columns(header, path, head.line)
     try:
         with pd.read_csv(
             path,
-            sep=delimiter,
+            sep=head.delimiter,
             chunksize=_ROWS,
             dtype=str,
             keep_default_na=False,
@@ -388,31 +366,23 @@ def _rows_of_frame(frame: Any, path: Path) -> _Rows:
         codes, texts = pd.factorize(frame[name])
         return _Column(list(texts), codes)
 
-    whole = epoch.to_numpy().astype(np.int64)
-    return _Rows(coded("participant"), coded("night"), whole, coded("reference"), coded("device"))
+    return {name: epoch.to_numpy().astype(np.int64) if name == "epoch" else coded(name) for name in COLUMNS}
 
 
 def _check_columns(names: Sequence[str], path: Path, line: int = 1) -> None:
     missing = [column for column in COLUMNS if column not in names]
+    twice = [column for column in COLUMNS if list(names).count(column) > 1]
     if missing:
-        raise FileFormatError(
+        problem, expected, remedy = (
             f"column {missing[0]} is missing",
-            path.name,
-            f"line {line}",
-            ", ".join(names),
-            "columns " + ", ".join(COLUMNS),
+            f"columns {', '.join(COLUMNS)}",
             "Rename the columns.",
         )
-    twice = [column for column in COLUMNS if list(names).count(column) > 1]
-    if twice:
-        raise FileFormatError(
-            f"column {twice[0]} stands twice",
-            path.name,
-            f"line {line}",
-            ", ".join(names),
-            "one of each",
-            "Take one out.",
-        )
+    elif twice:
+        problem, expected, remedy = f"column {twice[0]} stands twice", "one of each", "Take one out."
+    else:
+        return
+    raise FileFormatError(problem, path.name, f"line {line}", ", ".join(names), expected, remedy)
 
 
 def hash_file(path: Path) -> str:

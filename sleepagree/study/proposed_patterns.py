@@ -17,7 +17,7 @@ from typing import Final, NamedTuple
 
 from sleepagree.errors import InputError, for_page
 from sleepagree.study.file_patterns import NIGHT, PARTICIPANT
-from sleepagree.study.from_folder import DEVICE, PART, SCORER, FolderNights, list_files, nights_from_folder
+from sleepagree.study.from_folder import DEVICE, PART, SCORER, FolderNights, first_files, list_files, nights_from_folder
 
 _FINE: Final = re.compile(r"\d{4}-\d\d-\d\d|\d+|[^\W\d_]+|[\W_]")
 _COARSE: Final = re.compile(r"[/_.]|[^/_.]+")
@@ -141,8 +141,7 @@ def _sides(folder: Path, files: Sequence[str]) -> tuple[list[str], list[str]]:
     references = by_word or [file for file in files if file.casefold().endswith((".edf", ".bdf"))]
     others = [file for file in files if file not in references]
     if not references or not others:
-        some = ", ".join(files[:_SHOWN]) + (f" and {len(files) - _SHOWN} more" if len(files) > _SHOWN else "")
-        raise _no_proposal(folder, some or "no file")
+        raise _no_proposal(folder, first_files(files, _SHOWN) or "no file")
     return references, others
 
 

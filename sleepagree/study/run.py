@@ -21,11 +21,11 @@ from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.window import parse_window
 from sleepagree.mapping.files import own_words, take_mappings
-from sleepagree.mapping.mapping import StageMapping, default_mapping
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.readers import part_files, read_spans
 from sleepagree.readers.layout import Layout, read_layout
-from sleepagree.scoring.clock_check import check_clock, clock_change_cautions
 from sleepagree.study.anonymous import anonymous_night, rename_spans
+from sleepagree.study.clocks import look_at_clock
 from sleepagree.study.night_summary import (
     NightSummary,
     Refusal,
@@ -33,7 +33,7 @@ from sleepagree.study.night_summary import (
     refuse_own_reference,
     summarise_night,
 )
-from sleepagree.study.scorers import build_consensus, compare_scorers, tables_of_scorers
+from sleepagree.study.scorers import build_consensus, compare_scorers
 from sleepagree.study.table import NightRow
 
 #: First line of the epochs file.
@@ -145,8 +145,7 @@ def _score_row(row: NightRow, files: DeviceFiles, options: ScoringOptions) -> tu
         outside=Outside(options.outside),
         reports=options.reports or None,
     )
-    scorers = compare_scorers(scorings, paired) if several else ()
-    together = tables_of_scorers(scorings, paired) if several else ()
+    scorers, together = compare_scorers(scorings, paired) if several else ((), ())
     if options.anonymous:
         paired = anonymous_night(paired)
         # hashes stay, for they find one night under two names; no output holds them
@@ -166,23 +165,7 @@ def _score_row(row: NightRow, files: DeviceFiles, options: ScoringOptions) -> tu
         group=row.group,
     )
     refuse_own_reference(summary)
-    found = None
-    if options.clock:
-        first = asked or default_mapping(paired.reference_set, paired.device_set)
-        found = check_clock(paired, first)
-        changes = clock_change_cautions(paired, first)
-        summary = replace(summary, cautions=(*summary.cautions, *changes)) if changes else summary
-    if found is not None:
-        summary = replace(
-            summary,
-            best_offset_s=found.offset_s,
-            offset_gain=found.gain,
-            clock_hint=found.hint.value,
-            peak_score=found.peak_score,
-            zone_s=found.zone_s,
-            clock_profile=found.profile,
-        )
-    return paired, summary
+    return paired, look_at_clock(summary, paired, asked) if options.clock else summary
 
 
 def _source(written: str, spans: ScoredSpans) -> SourceFile:

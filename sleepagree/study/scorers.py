@@ -7,7 +7,7 @@ earliest moment to which any of them gives a stage, and all figures of a night a
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from itertools import combinations
+from itertools import combinations, product
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -275,8 +275,10 @@ def _majority(votes: NDArray[np.int16], n_words: int) -> NDArray[np.int16]:
 # --- agreement --------------------------------------------------------------------------------------------
 
 
-def compare_scorers(scorings: Sequence[ScoredSpans], night: PairedNight) -> tuple[ScorerPair, ...]:
-    """Return agreement of every two scorers, of the device with each scorer, and with the consensus.
+def compare_scorers(
+    scorings: Sequence[ScoredSpans], night: PairedNight
+) -> tuple[tuple[ScorerPair, ...], tuple[ScorerTable, ...]]:
+    """Return agreement of every two scorers, of the device with each scorer and with the consensus, and of all at once.
 
     All of them on the epochs of one window, that of the night.
 
@@ -292,6 +294,8 @@ def compare_scorers(scorings: Sequence[ScoredSpans], night: PairedNight) -> tupl
     tuple of ScorerPair
         Scorers among themselves under all five stages and under the device's first square mapping, so that
         the device's agreement can be read as a share of theirs.
+    tuple of ScorerTable
+        What all scorers said together, under the same mappings.
 
     Raises
     ------
@@ -299,57 +303,29 @@ def compare_scorers(scorings: Sequence[ScoredSpans], night: PairedNight) -> tupl
         When two scorings share no time.
     """
     _refuse_apart(_on_one_clock(scorings))
-    square = _square(night)
+    # the first mapping of the device under which both sides have the same classes
+    square = next((m for m in fitting_mappings(night.reference_set, night.device_set) if m.is_square), None)
+    mappings = [mapping_named(_FIVE), *([square] if square is not None and square.name != _FIVE else [])]
     scorers = [_lay_in_window(s, night) for s in scorings]
-    out: list[ScorerPair] = []
-    for one, other in combinations(scorers, 2):
-        for mapping in _of_scorers(square):
-            out.append(_score_pair(one, other, mapping, mapping.reference_codes))
-    if square is None:
-        return tuple(out)
-    device = _Sequence(DEVICE, night.device, night.device_set)
-    consensus = _Sequence(CONSENSUS, night.reference, night.reference_set)
-    out += [_score_pair(one, device, square, square.device_codes) for one in (*scorers, consensus)]
-    return tuple(out)
+    pairs = [
+        _score_pair(*two, mapping, mapping.reference_codes)
+        for two, mapping in product(combinations(scorers, 2), mappings)
+    ]
+    if square is not None:
+        device = _Sequence(DEVICE, night.device, night.device_set)
+        consensus = _Sequence(CONSENSUS, night.reference, night.reference_set)
+        pairs += [_score_pair(one, device, square, square.device_codes) for one in (*scorers, consensus)]
+    return tuple(pairs), tuple(_count_together(scorers, mapping) for mapping in mappings)
 
 
-def tables_of_scorers(scorings: Sequence[ScoredSpans], night: PairedNight) -> tuple[ScorerTable, ...]:
-    """Return what all scorers said together in the window of a night.
-
-    Parameters
-    ----------
-    scorings : sequence of ScoredSpans
-        One per scorer.
-    night : PairedNight
-        The device against the consensus.
-
-    Returns
-    -------
-    tuple of ScorerTable
-        Under all five stages and under the device's first square mapping.
-    """
-    scorers = [_lay_in_window(s, night) for s in scorings]
-    out = []
-    for mapping in _of_scorers(_square(night)):
-        lookups = [np.array([*mapping.reference_codes(s.stage_set), -1], np.int16) for s in scorers]
-        votes = np.stack([lookup[s.codes] for lookup, s in zip(lookups, scorers, strict=True)])
-        given = (votes >= 0).sum(axis=0)
-        complete, shared = count_coincidences(votes, len(mapping.reference_classes)).tolist()
-        epochs = int(np.count_nonzero(given == len(scorers))), int(np.count_nonzero(given > 1))
-        tables = (tuple(map(tuple, table)) for table in (complete, shared))
-        out.append(ScorerTable(mapping.name, len(scorers), epochs, *tables))
-    return tuple(out)
-
-
-def _square(night: PairedNight) -> StageMapping | None:
-    """Return the first mapping of the device under which both sides have the same classes."""
-    return next((m for m in fitting_mappings(night.reference_set, night.device_set) if m.is_square), None)
-
-
-def _of_scorers(square: StageMapping | None) -> list[StageMapping]:
-    """Return the mappings under which scorers are compared: all five stages, and the device's."""
-    five = mapping_named(_FIVE)
-    return [five] if square is None or square.name == _FIVE else [five, square]
+def _count_together(scorers: Sequence[_Sequence], mapping: StageMapping) -> ScorerTable:
+    lookups = [np.array([*mapping.reference_codes(s.stage_set), -1], np.int16) for s in scorers]
+    votes = np.stack([lookup[s.codes] for lookup, s in zip(lookups, scorers, strict=True)])
+    given = (votes >= 0).sum(axis=0)
+    complete, shared = count_coincidences(votes, len(mapping.reference_classes)).tolist()
+    epochs = int(np.count_nonzero(given == len(scorers))), int(np.count_nonzero(given > 1))
+    tables = (tuple(map(tuple, table)) for table in (complete, shared))
+    return ScorerTable(mapping.name, len(scorers), epochs, *tables)
 
 
 class _Sequence(NamedTuple):

@@ -7,7 +7,7 @@ resampling weights and tables.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import product
 from typing import Any
@@ -20,7 +20,7 @@ from sleepagree.inference.equivalence import containment_test, equivalence_test,
 from sleepagree.inference.error_sizes import MINUTES_TOLD, ErrorSizes, measure_error_sizes
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.group_means import GroupMeans, fit_group_means
-from sleepagree.inference.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
+from sleepagree.inference.limits import LimitsOfAgreement, Scale
 from sleepagree.inference.planning import VarianceComponents, components_from_values
 from sleepagree.inference.regression_limits import RegressionLimits, Spread, fit_regression_limits
 from sleepagree.inference.reliability import fit_reliability
@@ -43,11 +43,9 @@ from sleepagree.study.flows import account_over_nights, redistribute
 from sleepagree.study.given_nights import take_outcomes, without_copy
 from sleepagree.study.groups import (
     NightGroups,
-    average_units,
     fold_nights,
     group_nights,
-    merge_stage_sets,
-    resample_units,
+    merged_sets,
 )
 from sleepagree.study.night_summary import NightSummary, Refusal, read_shifts
 from sleepagree.study.results import (
@@ -107,9 +105,9 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
     [('pad B', 2)]
     """
     options = options or StudyOptions()
-    given = take_outcomes(outcomes, options.mappings, by=options.by)
-    outcomes = [without_copy(outcome) for outcome in given.outcomes]
-    options = replace(options, mappings=given.mappings)
+    given, mappings = take_outcomes(outcomes, options.mappings, by=options.by)
+    outcomes = [without_copy(outcome) for outcome in given]
+    options = replace(options, mappings=mappings)
     scored = [o for o in outcomes if isinstance(o, NightSummary)]
     refused = tuple(o for o in outcomes if isinstance(o, Refusal))
     _refuse_groupless(scored, options.by)
@@ -164,21 +162,15 @@ def choose_mappings(reference: StageSet, device: StageSet, asked: Sequence[Stage
     if asked:
         return tuple(asked)
     first = default_mapping(reference, device)
-    if first.is_square:
-        return (first,) if first.name == "wake-sleep" else (first, *_named(reference, device, ("wake-sleep",)))
-    return (first, *_named(reference, device, ("rem-left-out", "wake-sleep")))
-
-
-def _named(reference: StageSet, device: StageSet, names: tuple[str, ...]) -> tuple[StageMapping, ...]:
-    return tuple(m for m in fitting_mappings(reference, device) if m.name in names)
+    further = ("wake-sleep",) if first.is_square else ("rem-left-out", "wake-sleep")
+    return (first, *(m for m in fitting_mappings(reference, device) if m.name in further and m != first))
 
 
 def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOptions) -> DeviceStudy:
-    grouped = group_nights(nights)
-    reference = merge_stage_sets([n.reference_set for n in nights])
-    device = merge_stage_sets([n.device_set for n in nights])
+    grouped = group_nights(nights, options)
+    reference, device = merged_sets(nights)
     mappings = choose_mappings(reference, device, options.mappings)
-    studied = tuple(_study_mapping(name, m, grouped, options) for m in mappings)
+    studied = tuple(_study_mapping(m, grouped) for m in mappings)
     first = studied[0]
     told = [
         NightClock(n.participant, n.begin[:10], n.best_offset_s, n.peak_score, n.clock_profile, n.night) for n in nights
@@ -188,15 +180,15 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         nights,
         grouped.participants,
         studied,
-        _bias_table(name, grouped, first, device, options),
-        redistribute(name, grouped, first.mapping, reference, device, options),
-        account_over_nights(grouped, first, device, options),
+        _bias_table(grouped, first, device),
+        redistribute(grouped, first.mapping, reference, device),
+        account_over_nights(grouped, first, device),
         device.reportable,
         read_device_clock(told, level=options.level),
-        count_silence(name, grouped, first.mapping, first.night_counts, options),
-        scorers_at_once(name, nights, options),
-        own_totals(grouped, first.mapping, device, options),
-        mean_bouts(grouped, options),
+        count_silence(grouped, first.mapping, first.night_counts),
+        scorers_at_once(nights, options),
+        own_totals(grouped, first.mapping, device),
+        mean_bouts(grouped),
         _shifts_over_people(nights),
     )
 
@@ -218,7 +210,7 @@ def _shifts_over_people(nights: Sequence[NightSummary]) -> tuple[StudyShift, ...
     return tuple(found)
 
 
-def _study_mapping(name: str, mapping: StageMapping, grouped: NightGroups, options: StudyOptions) -> StudyMapping:
+def _study_mapping(mapping: StageMapping, grouped: NightGroups) -> StudyMapping:
     counts = fold_nights(grouped.nights, mapping)
     square = widen_columns(counts, device_index=mapping.device_index)
     total = counts.sum(axis=0)
@@ -231,7 +223,7 @@ def _study_mapping(name: str, mapping: StageMapping, grouped: NightGroups, optio
         frozen_array(total, np.int64),
         staged - int(total.sum()),
         frozen_array(counts, np.int64),
-        _statistics(name, mapping, square, grouped, options),
+        _statistics(mapping, square, grouped),
         kappas,
         coefficients.accuracy(square),
         design_ceiling(total.sum(axis=1), device_has=has),
@@ -246,18 +238,14 @@ def _kappa_components(kappas: Values, grouped: NightGroups) -> VarianceComponent
     return components_from_values(kappas[known], participant=grouped.of_night[known])
 
 
-def _statistics(
-    name: str, mapping: StageMapping, square: Counts, grouped: NightGroups, options: StudyOptions
-) -> tuple[PooledStatistic, ...]:
+def _statistics(mapping: StageMapping, square: Counts, grouped: NightGroups) -> tuple[PooledStatistic, ...]:
     """Return pooled and averaged statistics of the table and of its classes, all from the same resamples."""
     wanted: list[Statistic] = [s for s in TABLE_STATISTICS if mapping.is_square or s.name not in NEED_ALL_CLASSES]
     wanted += CLASS_STATISTICS
-    found = resample_units(
+    found = grouped.resample(
         grouped.sum_by_unit(square),
         {s.name: s.kernel for s in wanted},
-        grouped,
-        options,
-        f"pooled {name} {mapping.name}",
+        f"pooled {grouped.device} {mapping.name}",
         bounds={s.name: (s.lower, s.upper) for s in wanted},
         influences={"kappa": coefficients.kappa_influence} if mapping.is_square else {},
     )
@@ -271,11 +259,9 @@ def _statistics(
                 continue
             places.append((statistic, class_name, pooled))
             means.append(grouped.mean_by_unit(values[:, position]))
-    averaged = average_units(
+    averaged = grouped.average(
         dict(enumerate(means)),
-        grouped,
-        options,
-        f"averaged {name} {mapping.name}",
+        f"averaged {grouped.device} {mapping.name}",
         bounds={i: (statistic.lower, statistic.upper) for i, (statistic, _, _) in enumerate(places)},
     )
     return tuple(
@@ -309,9 +295,8 @@ def measure_table(
     return tuple((*name, values[k, 0], values[k, 1]) for k, name in enumerate(named))
 
 
-def _bias_table(
-    name: str, grouped: NightGroups, first: StudyMapping, device_set: StageSet, options: StudyOptions
-) -> tuple[BiasRow, ...]:
+def _bias_table(grouped: NightGroups, first: StudyMapping, device_set: StageSet) -> tuple[BiasRow, ...]:
+    options = grouped.options
     table = measure_table(grouped.nights, first.mapping, first.night_counts, device_set=device_set)
     margins = {find_measure(asked, [measure for measure, *_ in table]): margin for asked, margin in options.margins}
     given: dict[str, tuple[str, dict[str, Any]]] = {
@@ -321,24 +306,21 @@ def _bias_table(
     }
     scale = Scale.LOG_RATIO if options.log_ratio else Scale.RAW
     limits = {
-        measure: fit_limits_of_agreement(**values, level=options.level, scale=scale)
+        measure: grouped.limits(values["reference"], values["device"], scale) for measure, (_, values) in given.items()
+    }
+    differences = {
+        measure: _differences(values["reference"], values["device"], limits[measure])
         for measure, (_, values) in given.items()
     }
-    averaged = average_units(
-        {
-            measure: grouped.mean_by_unit(_differences(values["reference"], values["device"], limits[measure]))
-            for measure, (_, values) in given.items()
-        },
-        grouped,
-        options,
-        f"bias {name}",
-    )
+    means = {measure: grouped.mean_by_unit(found) for measure, found in differences.items()}
+    averaged = grouped.average(means, f"bias {grouped.device}")
+    lined = {measure: _lines_of(values, limits[measure]) for measure, (_, values) in given.items()}
     tested = [measure for measure in given if measure in margins]
     equivalent = {m: equivalence_test(**given[m][1], margin=margins[m]) for m in tested}
     contained = {m: containment_test(**given[m][1], margin=margins[m]) for m in tested}
-    equivalence_adjusted = dict(zip(tested, holm_adjusted([equivalent[m].p_value for m in tested]), strict=True))
-    containment_adjusted = dict(zip(tested, holm_adjusted([contained[m].p_value for m in tested]), strict=True))
-    by_group, by_group_adjusted = _means_by_group(given, limits, grouped, options)
+    by_group = _means_by_group(differences, grouped)
+    equivalence_adjusted, containment_adjusted = _adjusted(equivalent), _adjusted(contained)
+    by_group_adjusted = _adjusted(by_group)
     return tuple(
         BiasRow(
             measure,
@@ -349,13 +331,13 @@ def _bias_table(
             equivalent.get(measure),
             frozen_array(values["reference"], np.float64),
             frozen_array(values["device"], np.float64),
-            _lines_if_uneven(values, limits[measure]),
-            _spread_of(values, limits[measure]),
+            lined[measure][0],
+            _spread_of(differences[measure], limits[measure], grouped),
             contained.get(measure),
             equivalence_adjusted.get(measure, NAN),
             containment_adjusted.get(measure, NAN),
             _sizes_of(values, limits[measure], unit, margins.get(measure)),
-            _line_if_sloped(values, limits[measure]),
+            lined[measure][1],
             follow_changes(**values, level=options.level),
             by_group.get(measure),
             by_group_adjusted.get(measure, NAN),
@@ -365,27 +347,22 @@ def _bias_table(
     )
 
 
-def _means_by_group(
-    given: dict[str, tuple[str, dict[str, Any]]],
-    limits: dict[str, LimitsOfAgreement],
-    grouped: NightGroups,
-    options: StudyOptions,
-) -> tuple[dict[str, GroupMeans | None], dict[str, float]]:
-    """Return the bias of each group of nights and the adjusted p values, by measure; nothing where no groups are."""
-    if not options.by:
-        return {}, {}
-    found = {
-        measure: fit_group_means(
-            _differences(values["reference"], values["device"], limits[measure]),
-            participant=grouped.of_night,
-            group=[night.group for night in grouped.nights],
-            level=options.level,
-        )
-        for measure, (_, values) in given.items()
+def _means_by_group(differences: Mapping[str, Values], grouped: NightGroups) -> dict[str, GroupMeans | None]:
+    """Return the bias of each group of nights by measure; nothing where no groups are."""
+    if not grouped.options.by:
+        return {}
+    groups = [night.group for night in grouped.nights]
+    return {
+        measure: fit_group_means(found, participant=grouped.of_night, group=groups, level=grouped.options.level)
+        for measure, found in differences.items()
         if measure != "TIB"
     }
-    p_values = [NAN if means is None else means.p_value for means in found.values()]
-    return found, dict(zip(found, holm_adjusted(p_values), strict=True))
+
+
+def _adjusted(found: Mapping[str, Any]) -> dict[str, float]:
+    """Return the p value of each test by Holm's method over all of them; nan where there was nothing to test."""
+    p_values = [NAN if test is None else test.p_value for test in found.values()]
+    return dict(zip(found, holm_adjusted(p_values), strict=True))
 
 
 def _differences(reference: Values, device: Values, limits: LimitsOfAgreement) -> Values:
@@ -398,12 +375,11 @@ def _differences(reference: Values, device: Values, limits: LimitsOfAgreement) -
     return logs
 
 
-def _spread_of(values: dict[str, Any], limits: LimitsOfAgreement) -> VarianceComponents | None:
+def _spread_of(differences: Values, limits: LimitsOfAgreement, grouped: NightGroups) -> VarianceComponents | None:
     """Return the spread of the differences between and within participants, None for fewer than two."""
     if limits.participants < 2 or math.isnan(limits.sd):
         return None
-    differences = _differences(values["reference"], values["device"], limits)
-    return components_from_values(differences, participant=values["participant"])
+    return components_from_values(differences, participant=grouped.of_night)
 
 
 def _sizes_of(values: dict[str, Any], limits: LimitsOfAgreement, unit: str, margin: float | None) -> ErrorSizes:
@@ -412,19 +388,19 @@ def _sizes_of(values: dict[str, Any], limits: LimitsOfAgreement, unit: str, marg
     return measure_error_sizes(**values, limits=limits, bounds=bounds)
 
 
-def _line_if_sloped(values: dict[str, Any], limits: LimitsOfAgreement) -> RegressionLimits | None:
-    """Return the difference as a line in the level where its slope is known, and the spread is not known to change."""
-    is_level = math.isnan(limits.slope_low) or limits.slope_low <= 0 <= limits.slope_high
-    if limits.scale is Scale.LOG_RATIO or is_level or _lines_if_uneven(values, limits) is not None:
-        return None
-    return fit_regression_limits(**values, level=limits.level)
+def _lines_of(
+    values: dict[str, Any], limits: LimitsOfAgreement
+) -> tuple[RegressionLimits | None, RegressionLimits | None]:
+    """Return limits as lines where the spread is known to change with the level, else the difference as a line.
 
-
-def _lines_if_uneven(values: dict[str, Any], limits: LimitsOfAgreement) -> RegressionLimits | None:
-    """Return limits as lines where the spread is known to change with the level."""
-    if limits.scale is Scale.LOG_RATIO or math.isnan(limits.spread_slope_low):
-        return None
-    if limits.spread_slope_low <= 0 <= limits.spread_slope_high:
-        return None
-    lines = fit_regression_limits(**values, spread=Spread.VARYING, level=limits.level)
-    return None if math.isnan(lines.slope) else lines
+    The second one only where its slope is known.
+    """
+    if limits.scale is Scale.LOG_RATIO:
+        return None, None
+    if not math.isnan(limits.spread_slope_low) and not limits.spread_slope_low <= 0 <= limits.spread_slope_high:
+        lines = fit_regression_limits(**values, spread=Spread.VARYING, level=limits.level)
+        if not math.isnan(lines.slope):
+            return lines, None
+    if math.isnan(limits.slope_low) or limits.slope_low <= 0 <= limits.slope_high:
+        return None, None
+    return None, fit_regression_limits(**values, level=limits.level)

@@ -10,7 +10,7 @@ import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, InputError, Option, shorten
 from sleepagree.files.object_store import is_remote, last_part
@@ -23,6 +23,8 @@ REQUIRED: Final = ("participant", "night", "device", "reference", "device_file")
 REQUIRED_ALONE: Final = ("participant", "night", "device_file")
 OPTIONAL: Final = ("layout", "reference_layout", "clock_offset", "reference_zone", "device_zone", "window")
 _MOST_LISTED: Final = 40
+#: Cells that a row holds as they are.
+_AS_WRITTEN: Final = tuple(name for name in (*REQUIRED, *OPTIONAL) if name not in ("reference", "clock_offset"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,16 +97,40 @@ class NightsTable:
         return self.folder / written
 
 
+class Head(NamedTuple):
+    """The line of a table that names its columns, found before anything else of the table is read."""
+
+    text: str
+    line: int
+    delimiter: str
+    table: str  # from this line on
+
+    @property
+    def names(self) -> set[str]:
+        """What the columns may be called, whatever parts them."""
+        return {cell.strip().strip('"').casefold() for cell in re.split("[,;\t]", self.text)}
+
+
+def head_of(text: str) -> Head:
+    """Return the first line of a table, or the one below a line that tells the delimiter (``sep=;``)."""
+    told = told_delimiter(text)
+    table = text if told is None else told.rest
+    # a line may end in a return alone: those who read the table split there, too
+    first = re.split("[\r\n]", table, maxsplit=1)[0]
+    if told is None:
+        return Head(first, 1, max(",;\t", key=first.count), table)
+    return Head(first, 2, told.mark, table)
+
+
 def is_nights_table(path: Path) -> bool:
     """Whether a file is a table that names device files."""
     if path.suffix.casefold() not in (".csv", ".tsv", ".txt"):
         return False
     try:
         with path.open("rb") as stream:
-            first = stream.read(4096).decode("utf-8-sig", "replace").lstrip().split("\n", 1)[0]
+            return "device_file" in head_of(stream.read(4096).decode("utf-8-sig", "replace").lstrip()).names
     except OSError:
         return False
-    return "device_file" in {cell.strip().strip('"').casefold() for cell in re.split("[,;\t]", first)}
 
 
 def read_nights_table(
@@ -200,22 +226,18 @@ def _parse_rows(data: bytes, name: str) -> list[tuple[int, list[str]]]:
             "a UTF-8 CSV file",
             "Save it as CSV UTF-8.",
         ) from None
-    told = told_delimiter(text)
-    above = 0 if told is None else 1
-    text = text if told is None else told.rest
-    first = text.split("\n", 1)[0]
-    delimiter = max(",;\t", key=first.count) if told is None else told.mark
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    head = head_of(text)
+    reader = csv.reader(io.StringIO(head.table, newline=""), delimiter=head.delimiter, strict=True)
     rows = []
     try:
         for cells in reader:
             if any(cell.strip() for cell in cells):
-                rows.append((reader.line_num + above, cells))
+                rows.append((reader.line_num + head.line - 1, cells))
     except csv.Error as error:
         raise FileFormatError(
             "not a readable table",
             name,
-            f"line {reader.line_num + above}",
+            f"line {reader.line_num + head.line - 1}",
             str(error),
             "CSV",
             "Correct the quotes there.",
@@ -240,26 +262,21 @@ def _check_header(header: list[str], name: str, line: int, required: tuple[str, 
             "a column of that name",
             f"Correct {Option.BY}, or add the column to the table of nights.",
         )
-    missing = [column for column in required if column not in header]
-    unknown = [column for column in header if column not in (*REQUIRED, *OPTIONAL, by)]
-    twice = [column for column in header if header.count(column) > 1]
-    if missing or unknown or twice:
-        problem = (
-            f"column {missing[0]} is missing"
-            if missing
-            else f"column '{shorten(unknown[0])}' is unknown"
-            if unknown
-            else f"column {twice[0]} stands twice"
-        )
-        raise FileFormatError(
-            problem,
-            name,
-            f"line {line}",
-            ", ".join(header),
-            _wanted(required),
-            "Correct the header; other columns are refused so that a misspelt option is not overlooked. "
-            f"{Option.BY:COLUMN} takes one more.",
-        )
+    for problem, wrong in (
+        ("column {} is missing", [column for column in required if column not in header]),
+        ("column '{}' is unknown", [shorten(column) for column in header if column not in (*REQUIRED, *OPTIONAL, by)]),
+        ("column {} stands twice", [column for column in header if header.count(column) > 1]),
+    ):
+        if wrong:
+            raise FileFormatError(
+                problem.format(wrong[0]),
+                name,
+                f"line {line}",
+                ", ".join(header),
+                _wanted(required),
+                "Correct the header; other columns are refused so that a misspelt option is not overlooked. "
+                f"{Option.BY:COLUMN} takes one more.",
+            )
 
 
 def _read_row(
@@ -283,21 +300,8 @@ def _read_row(
     if not references and "reference" in required:
         faults.append(f"line {line}: reference is empty")
         return None
-    return NightRow(
-        line,
-        record["participant"],
-        record["night"],
-        record.get("device", ""),
-        references,
-        record["device_file"],
-        record.get("layout", ""),
-        record.get("reference_layout", ""),
-        offset,
-        record.get("reference_zone", ""),
-        record.get("device_zone", ""),
-        record.get("window", ""),
-        record.get(by, ""),
-    )
+    told = {name: record.get(name, "") for name in _AS_WRITTEN}
+    return NightRow(line, references=references, clock_offset_s=offset, group=record.get(by, ""), **told)
 
 
 def _check_files(night: NightRow, folder: Path, known: dict[str, str], faults: list[str]) -> None:

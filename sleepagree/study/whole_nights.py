@@ -7,41 +7,37 @@ looks better there, and the minutes that its owner reads are those of all its ep
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
-from sleepagree.inference.limits import fit_limits_of_agreement
 from sleepagree.inference.resampling import SHARE
+from sleepagree.inference.table_sums import ratio
 from sleepagree.mapping.mapping import StageMapping, unreported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import is_sleep
 from sleepagree.scoring.bouts import CHANGES
-from sleepagree.study.groups import NightGroups, resample_units
+from sleepagree.study.groups import NightGroups
 from sleepagree.study.night_summary import NightSummary
-from sleepagree.study.results import SilenceCounted, StudyOptions, Values, WholeTotal
+from sleepagree.study.results import SilenceCounted, Values, WholeTotal
 
 _EPOCH_MIN = EPOCH_S / 60
 
 
-def count_silence(
-    name: str, grouped: NightGroups, mapping: StageMapping, counts: Counts, options: StudyOptions
-) -> SilenceCounted | None:
+def count_silence(grouped: NightGroups, mapping: StageMapping, counts: Counts) -> SilenceCounted | None:
     """Return agreement in which an epoch without a stage of the device counts as one in which it is wrong.
 
     Parameters
     ----------
-    name : str
-        Of the device, for its random numbers.
     grouped : NightGroups
-        Its nights.
+        Nights of one device.
     mapping : StageMapping
         Names the classes; epochs of the reference that it leaves out are not asked.
     counts : int array, shape (nights, reference classes, device classes)
         Epochs that both sides scored.
-    options : StudyOptions
-        Settings.
 
     Returns
     -------
@@ -53,21 +49,14 @@ def count_silence(
     asked = counts.sum(axis=(1, 2)) + silent
     if not asked.sum():
         return None
-    found = resample_units(
-        grouped.sum_by_unit(np.stack((agreed, asked), axis=1)),
-        {"agreement": _share_of_asked},
-        grouped,
-        options,
-        f"silence {name}",
-        bounds={"agreement": SHARE},
-    )
+    by_unit = grouped.sum_by_unit(np.stack((agreed, asked), axis=1))
+    kernels, purpose = {"agreement": _share_of_asked}, f"silence {grouped.device}"
+    found = grouped.resample(by_unit, kernels, purpose, bounds={"agreement": SHARE})
     return SilenceCounted(found["agreement"][0], int(asked.sum()), int(silent.sum()))
 
 
-def _share_of_asked(sums: Counts) -> Values:
-    asked = np.asarray(sums[..., 1], np.float64)
-    share: Values = np.divide(sums[..., 0], asked, out=np.full(asked.shape, NAN), where=asked > 0)
-    return share
+def _share_of_asked(sums: NDArray[Any]) -> Values:
+    return ratio(sums[..., 0], sums[..., 1])
 
 
 def _silent_epochs(night: NightSummary, mapping: StageMapping) -> int:
@@ -77,9 +66,7 @@ def _silent_epochs(night: NightSummary, mapping: StageMapping) -> int:
     return int(night.crossed[1:][kept & np.array(night.reference_set.scored)][:, ~has_stage].sum())
 
 
-def own_totals(
-    grouped: NightGroups, mapping: StageMapping, device_set: StageSet, options: StudyOptions
-) -> tuple[WholeTotal, ...]:
+def own_totals(grouped: NightGroups, mapping: StageMapping, device_set: StageSet) -> tuple[WholeTotal, ...]:
     """Return total sleep time and minutes of classes of each side's own epochs, with bias and limits of agreement.
 
     Parameters
@@ -90,8 +77,6 @@ def own_totals(
         Names the classes.
     device_set : StageSet
         All that the device can report.
-    options : StudyOptions
-        Settings.
 
     Returns
     -------
@@ -104,26 +89,19 @@ def own_totals(
     lacking = {f"minutes {c}" for c in unreported_classes(mapping, device_set)}
     lacking |= {f"minutes {c}" for c in mapping.reference_classes if c not in mapping.device_classes}
     return tuple(
-        WholeTotal(
-            name,
-            fit_limits_of_agreement(
-                reference=rows[:, 0, k], device=rows[:, 1, k], participant=grouped.of_night, level=options.level
-            ),
-        )
+        WholeTotal(name, grouped.limits(rows[:, 0, k], rows[:, 1, k]))
         for k, name in enumerate(names)
         if name not in lacking and not np.isnan(rows[:, :, k]).all(axis=0).any()
     )
 
 
-def mean_bouts(grouped: NightGroups, options: StudyOptions) -> tuple[WholeTotal, ...]:
+def mean_bouts(grouped: NightGroups) -> tuple[WholeTotal, ...]:
     """Return changes of class an hour and mean lengths of bouts of both sides, with bias and limits of agreement.
 
     Parameters
     ----------
     grouped : NightGroups
         Nights of one device.
-    options : StudyOptions
-        Settings.
 
     Returns
     -------
@@ -135,11 +113,8 @@ def mean_bouts(grouped: NightGroups, options: StudyOptions) -> tuple[WholeTotal,
     for name in dict.fromkeys(name for night in nights for name in night):
         reference, device = np.array([night.get(name, (NAN, NAN)) for night in nights]).T
         if not (np.isnan(reference) | np.isnan(device)).all():
-            limits = fit_limits_of_agreement(
-                reference=reference, device=device, participant=grouped.of_night, level=options.level
-            )
             measure, unit = ("changes an hour", "an hour") if name == CHANGES else (f"bout {name}", "min")
-            out.append(WholeTotal(measure, limits, unit))
+            out.append(WholeTotal(measure, grouped.limits(reference, device), unit))
     return tuple(out)
 
 

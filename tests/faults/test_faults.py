@@ -23,9 +23,9 @@ from sleepagree.errors import InputError, SleepAgreeError
 from sleepagree.files import reading as _text
 from sleepagree.readers import read_spans
 from sleepagree.study import chunks, execution
+from sleepagree.study.chunks import unfinished_folder
 from sleepagree.study.from_table import load_nights
 from sleepagree.study.run import ChunkResult, ScoringOptions
-from sleepagree.study.unfinished import unfinished_folder
 from tests.commands import bytes_below, run
 from tests.faults.kill import torment
 from tests.faults.waiting import score_the_first_and_wait

@@ -16,7 +16,7 @@ from sleepagree.errors import OutputError
 from sleepagree.files import writing as output
 from sleepagree.files.writing import sole_run
 from sleepagree.study import chunks, execution
-from sleepagree.study.unfinished import unfinished_folder
+from sleepagree.study.chunks import unfinished_folder
 from tests.commands import bytes_below, run
 from tests.ferry import copy_ferry
 

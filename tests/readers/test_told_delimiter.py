@@ -10,7 +10,7 @@ from sleepagree.errors import FileFormatError, InputError
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout
 from sleepagree.study.paired_epochs import is_paired_table, read_paired_nights
-from sleepagree.study.table import read_nights_table
+from sleepagree.study.table import is_nights_table, read_nights_table
 
 ROWS = "time;stage\n2026-03-01T22:30:00;wake\n2026-03-01T22:30:30;light\n2026-03-01T22:31:00;light\n"
 
@@ -60,6 +60,7 @@ def test_in_a_table_of_nights(tmp_path: Path) -> None:
     header = "participant;night;device;reference;device_file\n"
     table = read_nights_table(write(tmp_path, f"sep=;\n{header}crew-1;1;band A;a.edf;a.csv\n", "nights.csv"))
     assert [(row.row, row.device_file) for row in table.rows] == [(3, "a.csv")]
+    assert is_nights_table(tmp_path / "nights.csv")
     with pytest.raises(InputError, match="line 3: participant is empty"):
         read_nights_table(write(tmp_path, f"sep=;\n{header};1;band A;a.edf;a.csv\n", "nights.csv"))
     with pytest.raises(FileFormatError, match=r"nights\.csv: line 2: column night is missing"):

@@ -17,10 +17,10 @@ from sleepagree.cli.running import run_study, write_study
 from sleepagree.errors import InputError, OutputError
 from sleepagree.files.writing import RESULT_FILES
 from sleepagree.mapping.mapping import mapping_named
+from sleepagree.study.chunks import unfinished_folder
 from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.results import StudyOptions
 from sleepagree.study.run import ScoringOptions
-from sleepagree.study.unfinished import unfinished_folder
 from tests.ferry import FERRY, copy_ferry
 
 EXCLUDED_WORDS = ("reference_gap", "reference_unscored", "reference_no_majority", "device_gap", "device_unscored")

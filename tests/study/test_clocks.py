@@ -185,6 +185,22 @@ def test_delays_over_people_are_medians_of_each_ones_nights():
     assert [night.shifts for night in again] == [night.shifts for night in nights]
 
 
+def test_nights_given_beside_their_names_tell_the_clock_of_their_device_too():
+    late = []
+    for night in simulated_nights(3, 2):
+        reference, device = night.epochs.unpack()
+        sides = [
+            [labels[code] if code >= 0 else None for code in codes]
+            for labels, codes in (
+                (night.reference_set.labels, reference),
+                (night.device_set.labels, np.roll(device, 10)),
+            )
+        ]
+        late.append((night.participant, night.night, night.device, align(reference=sides[0], device=sides[1])))
+    clocks = [device.clock for device in summarise_study(late, StudyOptions(resamples=0)).devices]
+    assert {(clock.verdict, clock.seconds) for clock in clocks} == {(ClockVerdict.CONSTANT, -300.0)}
+
+
 def test_a_night_near_chance_is_doubtful_beside_nights_that_agree(monkeypatch):
     nights = simulated_nights(3, 2)
     odd = replace(nights[0], clock_hint=ClockHint.UNTOLD.value)

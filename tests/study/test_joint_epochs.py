@@ -22,6 +22,7 @@ from sleepagree.describe.study_paragraphs import methods_of_study, results_of_st
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_json import study_document
 from sleepagree.study import chunks, execution
+from sleepagree.study.chunks import unfinished_folder
 from sleepagree.study.execution import Execution, run_rows
 from sleepagree.study.from_table import StudyRequest, load_nights
 from sleepagree.study.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
@@ -30,7 +31,6 @@ from sleepagree.study.paired_epochs import COLUMNS, read_paired_nights
 from sleepagree.study.results import DeviceComparison, PairedDifference, StudyAgreement, StudyOptions
 from sleepagree.study.run import ChunkResult, ScoringOptions, score_rows
 from sleepagree.study.summarise import summarise_study
-from sleepagree.study.unfinished import unfinished_folder
 from tests.said import said
 from tests.told import study_lines, study_page
 

@@ -216,6 +216,7 @@ def test_a_given_window_is_the_time_in_bed(learnt):
         (("schema",), "sleepagree.study/2", "this is no correction"),
         (("device",), 3, "field 'device'"),
         (("level",), 2, "field 'level'"),
+        (("level",), 10**400, "field 'level'"),
         (("participants",), True, "field 'participants'"),
         (("labels",), {"doze": 1}, "field 'labels'"),
         (("epochs",), {}, "field 'epochs.classes'"),

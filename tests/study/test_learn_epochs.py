@@ -11,7 +11,7 @@ from sleepagree.readers.memory import read_hypnogram
 from sleepagree.study.correction_file import read_correction
 from sleepagree.study.correction_learning import learn_correction
 from sleepagree.study.epoch_correction import learn_epochs
-from sleepagree.study.groups import merge_stage_sets
+from sleepagree.study.groups import merged_sets
 from sleepagree.study.night_summary import summarise_night
 from tests.ferry import simulated_nights
 from tests.study.test_learn_correction import written
@@ -139,9 +139,7 @@ def test_the_truth_of_a_group_is_not_known_where_it_is_left_out():
     correction = learn_correction(nights)
     told = []
     for each in (nights, mixed):
-        _, values = learn_epochs(
-            each, correction.mapping, merge_stage_sets([n.device_set for n in nights]), who, folds, level=0.95
-        )
+        _, values = learn_epochs(each, correction.mapping, merged_sets(nights)[1], who, folds, level=0.95)
         told.append(values["minutes rem"])
     others = groups != 2
     assert told[1][2, others] == pytest.approx(told[0][2, others], rel=1e-9)

@@ -179,7 +179,7 @@ def test_no_figure_of_a_night_depends_on_the_order_of_scorers(
             return type(error), error.problem
         pairs = {
             (*sorted((p.first, p.second)), p.mapping): (p.n, p.accuracy, p.kappa)
-            for p in compare_scorers(order, paired)
+            for p in compare_scorers(order, paired)[0]
         }
         return figures_of(compare(paired)), sorted(pairs.items())
 
@@ -207,7 +207,7 @@ def test_the_window_runs_over_what_most_scorers_gave_a_stage_agreed_or_not() -> 
         assert (paired.ledger.window_epochs, paired.ledger.scored) == (8, 6)
         assert dict(paired.ledger.excluded)["reference_no_majority"] == 2
         assert paired.ledger.outside_reference == paired.ledger.outside_device == 2
-        (between, *_) = compare_scorers(order, paired)
+        (between, *_) = compare_scorers(order, paired)[0]
         assert (between.n, between.accuracy) == (8, 6 / 8)
 
 
@@ -236,7 +236,7 @@ def test_the_device_is_compared_with_each_scorer_in_the_window_of_the_night() ->
     )
     paired = align(reference=build_consensus([one, other], window=window), device=device("wwlllrrrwww"), window=window)
     assert paired.ledger.window_epochs == 5
-    assert {p.n for p in compare_scorers([one, other], paired)} == {5}
+    assert {p.n for p in compare_scorers([one, other], paired)[0]} == {5}
 
 
 def test_marks_up_to_an_epoch_apart_are_one_mark_whatever_the_order() -> None:
@@ -297,7 +297,7 @@ def test_agreement_of_scorers_is_that_of_scikit_learn() -> None:
     fold = dict(zip("W123R", "wlldr", strict=True))
     said = "".join(fold[c] for c in np.where(rng.random(200) < 0.25, rng.choice(list("W123R"), 200), first))
     paired = align(reference=build_consensus(scorings), device=device(said))
-    pairs = compare_scorers(scorings, paired)
+    pairs, _ = compare_scorers(scorings, paired)
     found = {(p.first, p.second, p.mapping): p for p in pairs}
     square = "wake-light-deep-rem"
     letters = {"a.edf": first, "b.edf": second, "c.edf": third}
@@ -324,7 +324,7 @@ def test_a_device_without_rem_has_a_square_mapping_to_be_compared_under() -> Non
     scorings = [scoring("WW1122R3R2" * 3, "a.edf"), scoring("WW1222R3R2" * 3, "b.edf")]
     band = device("wwlllldddl" * 3, reports=("W", "light", "N3"))
     paired = align(reference=build_consensus(scorings), device=band)
-    pairs = compare_scorers(scorings, paired)
+    pairs, _ = compare_scorers(scorings, paired)
     mappings = {p.mapping for p in pairs}
     assert "w-n1-n2-n3-r" in mappings
     assert len(mappings) == 2
@@ -338,7 +338,7 @@ def test_the_offset_of_the_device_holds_for_every_scorer() -> None:
     # the device is an epoch late, which 30 s less put right
     band = device(".wwllllddrrww")
     paired = align(reference=build_consensus(scorings), device=band, clock_offset_s=-30.0)
-    pairs = compare_scorers(scorings, paired)
+    pairs, _ = compare_scorers(scorings, paired)
     kappas = {(p.first, p.second): p.kappa for p in pairs}
     assert kappas["a.edf", DEVICE] == kappas["b.edf", DEVICE] == kappas[CONSENSUS, DEVICE] == 1.0
 
@@ -347,7 +347,7 @@ def night_with_scorers(number: int, scorers: tuple[str, ...], said: str | Scored
     scorings = [scoring(s, f"{i}.edf") for i, s in enumerate(scorers)]
     band = device(said) if isinstance(said, str) else said
     paired = align(reference=build_consensus(scorings), device=band)
-    pairs = compare_scorers(scorings, paired)
+    pairs, _ = compare_scorers(scorings, paired)
     return summarise_night(paired, row=number, participant=f"p{number}", night="1", device="pad B", scorers=pairs)
 
 

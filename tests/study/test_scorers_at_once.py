@@ -12,7 +12,7 @@ from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.study_json import study_document
 from sleepagree.study.night_summary import NightSummary, summarise_night
 from sleepagree.study.results import StudyAgreement, StudyOptions
-from sleepagree.study.scorers import build_consensus, compare_scorers, tables_of_scorers
+from sleepagree.study.scorers import build_consensus, compare_scorers
 from sleepagree.study.summarise import summarise_study
 from tests.told import study_lines
 
@@ -31,13 +31,14 @@ def night(number: int, scorers: tuple[str, ...]) -> NightSummary:
     ]
     pad = read_hypnogram([DEVICE[c] for c in "wwlllrrdrl" * 5], reports=tuple(DEVICE.values()))
     paired = align(reference=build_consensus(spans), device=pad)
+    pairs, tables = compare_scorers(spans, paired)
     return summarise_night(
         paired,
         participant=f"crew-{number}",
         night="1",
         device="pad B",
-        scorers=compare_scorers(spans, paired),
-        coincidences=tables_of_scorers(spans, paired),
+        scorers=pairs,
+        coincidences=tables,
     )
 
 
