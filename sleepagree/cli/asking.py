@@ -25,10 +25,11 @@ from sleepagree.errors import (
 )
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from datetime import datetime
 
     from sleepagree.readers.layout import Layout
-    from sleepagree.readers.layout_proposal import LabelMeaning, LayoutProposal, Setting
+    from sleepagree.readers.layout_proposal import Choice, LayoutProposal, Setting
 
 _FEW: Final = 12
 _REFERENCE_ZONE: Final = (
@@ -57,11 +58,10 @@ def usable_proposal(
         return None
     if proposal is None:
         return None
+    told = {setting.key for setting in proposal.told}
     # of several sheets the one that looks like a night is worth telling, whatever stands in the way there
-    is_sheet = any(setting.key == "sheet" for setting in proposal.told)
-    usable = proposal.is_readable or proposal.has_unread_times or proposal.is_part or is_sheet
-    usable = usable or (to_write and {"start", "stage"} <= {setting.key for setting in proposal.told})
-    return proposal if usable else None
+    usable = proposal.is_readable or proposal.has_unread_times or proposal.is_part or "sheet" in told
+    return proposal if usable or (to_write and {"start", "stage"} <= told) else None
 
 
 def is_stopped(proposal: LayoutProposal) -> bool:
@@ -195,19 +195,26 @@ def _in_its_encoding(
 ) -> tuple[LayoutProposal, dict[str, Any]]:
     """Return the proposal in the encoding that somebody picks by looking, and that answer, if one is to be picked."""
     from sleepagree.readers.layout import NO_LAYOUT
+    from sleepagree.readers.layout_proposal import Choice
 
     while (setting := proposal.encodings) is not None and setting.others:
-        click.echo(f"encoding: {_ENCODING}", err=True)
-        choices = [(setting.value, f"where it reads {setting.shown[0]}"), *((o.value, o.when) for o in setting.others)]
-        for number, (value, when) in enumerate(choices, 1):
-            click.echo(f"  {number}  {value}  {printable(when)}", err=True)
-        number = click.prompt("Which number", type=click.IntRange(1, len(choices)), default=1, err=True)
-        encoding = choices[number - 1][0]
-        again = proposal if number == 1 else usable_proposal(path, replace(given or NO_LAYOUT, encoding=encoding))
+        first = Choice(setting.value, f"where it reads {setting.shown[0]}")
+        encoding = _pick(f"encoding: {_ENCODING}", (first, *setting.others), default=1)
+        is_first = encoding == first.value
+        again = proposal if is_first else usable_proposal(path, replace(given or NO_LAYOUT, encoding=encoding))
         if again is not None:
             return again, {"encoding": encoding}
         click.echo("Error: nothing in it can be taken for stages in that encoding.", err=True)
     return proposal, {}
+
+
+def _pick(question: str, choices: Sequence[Choice], *, default: int | None = None) -> Any:
+    """Return the value of the one of several choices whose number somebody tells."""
+    click.echo(question, err=True)
+    for number, choice in enumerate(choices, 1):
+        click.echo(printable(f"  {number}  {choice.value}  {choice.when}".rstrip()), err=True)
+    number = click.prompt("Which number", type=click.IntRange(1, len(choices)), default=default, err=True)
+    return choices[number - 1].value
 
 
 def _free_name(stem: str, taken: set[Path]) -> Path:
@@ -236,11 +243,7 @@ def _ask(setting: Setting) -> Any:
     from sleepagree.readers.times.forms import read_declared
 
     if setting.value is None and setting.others and len(setting.others) <= _FEW:
-        click.echo(f"{setting.key}: {printable(ask_for(setting).partition(':')[0])}", err=True)
-        for number, other in enumerate(setting.others, 1):
-            click.echo(f"  {number}  {printable(str(other.value))}  {other.when}".rstrip(), err=True)
-        number = click.prompt("Which number", type=click.IntRange(1, len(setting.others)), err=True)
-        return setting.others[number - 1].value
+        return _pick(f"{setting.key}: {printable(ask_for(setting).partition(':')[0])}", setting.others)
 
     def check(text: str) -> Any:
         allowed = [str(other.value) for other in setting.others] if setting.value is None else []
@@ -262,23 +265,19 @@ def _ask(setting: Setting) -> Any:
 
 
 def _ask_meanings(proposal: LayoutProposal) -> dict[str, str]:
-    from sleepagree.mapping.words import STAGE_WORDS, UNSCORED
-
-    if proposal.blank_labels:
-        click.echo(f"A label means one of {', '.join(STAGE_WORDS)}, {UNSCORED}, not-a-stage.", err=True)
-    return {label.label: _ask_meaning(label) for label in proposal.blank_labels}
-
-
-def _ask_meaning(label: LabelMeaning) -> str:
+    """Return what somebody says that each label without a meaning means."""
     from sleepagree.describe.proposal import ask_meaning
-    from sleepagree.mapping.words import canonical_stage
+    from sleepagree.mapping.words import STAGE_WORDS, UNSCORED, canonical_stage
 
     def check(text: str) -> str:
         if canonical_stage(text) is None:
             raise click.BadParameter("that is no stage." if text.strip() else "expected one of the words above.")
         return text.strip()
 
-    answer: str = click.prompt(
-        printable(ask_meaning(label)), default="", show_default=False, value_proc=check, err=True
-    )
-    return answer
+    if proposal.blank_labels:
+        click.echo(f"A label means one of {', '.join(STAGE_WORDS)}, {UNSCORED}, not-a-stage.", err=True)
+    asked = {label.label: printable(ask_meaning(label)) for label in proposal.blank_labels}
+    return {
+        label: click.prompt(question, default="", show_default=False, value_proc=check, err=True)
+        for label, question in asked.items()
+    }

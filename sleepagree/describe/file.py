@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from itertools import starmap
 from typing import Final
 
 from sleepagree.describe.blocks import (
     Block,
     Cell,
+    Column,
     Command,
     Description,
     Items,
@@ -43,11 +45,11 @@ def describe_file(
     inspection: FileInspection, *, proposal: LayoutProposal | None = None, front: Front = Front.COMMAND
 ) -> Description:
     """Return everything that is said about a file, and about the layout proposed for it, to who shows it."""
-    facts = tuple(cells(*fact) for fact in _facts(inspection, front))
+    facts = Table("facts", "", columns("", "", words=(0, 1)), tuple(starmap(cells, _facts(inspection, front))))
     do = "What scoring would do" if front is Front.PAGE else "What 'sleepagree night' would do"
     name = shorten(inspection.file)
     sections = sections_of(
-        Section("file", "File", (Table("facts", "", columns("", "", words=(0, 1)), facts),), detail=f"  {name}"),
+        Section("file", "File", (facts,), detail=f"  {name}"),
         _columns(inspection.header),
         _labels(inspection.labels),
         _first(inspection),
@@ -66,31 +68,26 @@ def describe_file(
 
 
 def _facts(inspection: FileInspection, front: Front) -> list[tuple[str, str]]:
-    facts = [("reader", inspection.reader)]
-    if inspection.columns:
-        facts.append(
-            (
-                "columns",
-                ", ".join(f"{role} from {list_names(names)}" for role, names in inspection.columns_by_role.items()),
-            )
-        )
-    if inspection.unused:
-        facts.append(("not used", list_names(inspection.unused)))
-    if assumed := [f"{key} = {toml_value(value)}" for key, value in inspection.assumed if key != "begins"]:
-        facts.append(("read as if", f"{', '.join(assumed)}; to fill in"))
-    if inspection.start is not None:
-        undated = "" if inspection.is_dated else ", on a day that is to be filled in"
-        facts.append(("begins", f"{_mark(inspection.start, is_dated=inspection.is_dated)}{undated}"))
-    if inspection.end is not None:
-        facts.append(("ends", _mark(inspection.end, is_dated=inspection.is_dated)))
+    """Return what is told of a file in a line each; a fact without a value is left out."""
+    is_dated = inspection.is_dated
+    assumed = ", ".join(f"{key} = {toml_value(value)}" for key, value in inspection.assumed if key != "begins")
+    undated = "" if is_dated else ", on a day that is to be filled in"
+    facts = {
+        "reader": inspection.reader,
+        "columns": ", ".join(f"{role} from {list_names(names)}" for role, names in inspection.columns_by_role.items()),
+        "not used": list_names(inspection.unused),
+        "read as if": assumed and f"{assumed}; to fill in",
+        "begins": "" if inspection.start is None else f"{_mark(inspection.start, is_dated=is_dated)}{undated}",
+        "ends": "" if inspection.end is None else _mark(inspection.end, is_dated=is_dated),
+    }
     if inspection.spans:
-        facts += [
-            ("lasts", f"{_duration(inspection.duration_s)} in {counted(inspection.spans, 'span')}"),
-            ("zone", _zone(inspection)),
-            ("epoch length", name_options(_epoch(inspection), front)),
-            ("lights", _lights(inspection)),
-        ]
-    return facts
+        facts |= {
+            "lasts": f"{_duration(inspection.duration_s)} in {counted(inspection.spans, 'span')}",
+            "zone": _zone(inspection),
+            "epoch length": name_options(_epoch(inspection), front),
+            "lights": _lights(inspection),
+        }
+    return [(what, told) for what, told in facts.items() if told]
 
 
 def _duration(seconds: float) -> str:
@@ -122,43 +119,44 @@ def _mark(value: datetime | float, *, is_dated: bool) -> str:
     return f"at {value:.10g} s"
 
 
+def _table(
+    name: str, title: str, table: str, heads: tuple[Column, ...], rows: Sequence[tuple[Cell, ...]]
+) -> Section | None:
+    """Return a section of one table, None where it has no rows."""
+    return Section(name, title, (Table(table, "", heads, tuple(rows)),)) if rows else None
+
+
 def _columns(header: Sequence[tuple[str, str]]) -> Section | None:
-    if not header:
-        return None
-    rows = tuple(cells(shorten(name), kind) for name, kind in header)
-    return Section("columns", "Columns", (Table("header", "", columns("name", "holds", words=(0, 1)), rows),))
+    rows = [cells(shorten(name), kind) for name, kind in header]
+    return _table("columns", "Columns", "header", columns("name", "holds", words=(0, 1)), rows)
+
+
+def _stage(stage: str | None) -> str:
+    return _STAGES.get(stage, shorten(stage or ""))
 
 
 def _labels(labels: Sequence[LabelSeen]) -> Section | None:
-    if not labels:
-        return None
-    rows = tuple(
+    rows = [
         cells(
             shorten(seen.label),
-            _STAGES.get(seen.stage, shorten(seen.stage or "")),
+            _stage(seen.stage),
             DASH if seen.epochs is None else Cell.count(seen.epochs),
             DASH if seen.minutes is None else Cell.number(seen.minutes, 1),
         )
         for seen in labels
-    )
+    ]
     heads = columns("label", "stage", "30-s epochs", "minutes", words=(0, 1))
-    return Section("labels", "Labels", (Table("labels-table", "", heads, rows),))
+    return _table("labels", "Labels", "labels-table", heads, rows)
 
 
 def _first(inspection: FileInspection) -> Section | None:
-    if not inspection.first:
-        return None
-    rows = tuple(
-        cells(
-            _mark(seen.begin, is_dated=inspection.is_dated).removeprefix("at "),
-            f"{seen.seconds:g} s",
-            shorten(seen.label),
-            _STAGES.get(seen.stage, shorten(seen.stage or "")),
-        )
-        for seen in inspection.first
-    )
+    begins = [_mark(seen.begin, is_dated=inspection.is_dated).removeprefix("at ") for seen in inspection.first]
+    rows = [
+        cells(begin, f"{seen.seconds:g} s", shorten(seen.label), _stage(seen.stage))
+        for begin, seen in zip(begins, inspection.first, strict=True)
+    ]
     heads = columns("begins", "lasts", "label", "stage", words=(0, 1, 2, 3))
-    return Section("first", "First rows as they are read", (Table("first-rows", "", heads, rows),))
+    return _table("first", "First rows as they are read", "first-rows", heads, rows)
 
 
 def _gaps(gaps: Sequence[Gap], *, is_dated: bool) -> Section | None:

@@ -11,7 +11,7 @@ from sleepagree.files.toml import toml_text
 from sleepagree.mapping.words import STAGE_WORDS, canonical_stage, speak
 from sleepagree.readers.inspection import STAGE_ORDER
 from sleepagree.readers.layout import DURATION_UNITS, EPOCH_KEYS, FILE_KEYS, TIME_FORMS, toml_value
-from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
+from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why, values_of
 
 _WHY: Final = {
     Why.NAMED: "by its plain name",
@@ -157,11 +157,12 @@ def _reports(proposal: LayoutProposal) -> list[str]:
 
 def _hints(proposal: LayoutProposal) -> list[str]:
     """Return comments about a clock that the file does not tell, where nothing stands in the way."""
-    told, seen = {setting.key for setting in proposal.settings}, proposal.seen
-    if seen is None or "time" in {s.key for s in proposal.blanks}:
+    told, seen = values_of(proposal.settings).keys(), proposal.seen
+    blanks = values_of(proposal.blanks).keys()
+    if seen is None or "time" in blanks:
         return []
     lines = []
-    if seen.start is None and not {"begins", "start"} & {s.key for s in proposal.blanks} and "begins" not in told:
+    if seen.start is None and "start" not in blanks and "begins" not in told:
         lines.append("# begins = 2026-03-01T22:30:00    # clock time of second 0")
     if seen.zone is None and "zone" not in told:
         lines.append('# zone = "Europe/Helsinki"    # zone of the clock, if the other side tells one')
@@ -206,22 +207,25 @@ def _when(setting: Setting, choice: Choice) -> str:
 def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:
     rows = _times(label) + _comment(_called(label))
     word = stages.get(label.label, label.word)
-    line = f"{toml_text(label.label)} = {toml_text(word)}"
+    line = f"{toml_text(label.label)} = {toml_text(word)}    # {rows}"
     if label.label in stages:
-        return f"{line}    # {rows}; as answered"
+        return f"{line}; as answered"
     if not word:
-        return f"{line}    # {rows}: fill in"
-    if label.languages:
-        return f"{line}    # {rows}; {_languages(label)}"
-    if label.is_given:
-        return f"{line}    # {rows}; as the layout says"
-    if label.called:
-        return f"{line}    # {rows}"
-    if label.is_below:
-        return f"{line}    # {rows}; {_BELOW}"
-    if label.is_beside:
-        return f"{line}    # {rows}; {_BESIDE}"
-    return f"# {line}    # {rows}; known without this line"
+        return f"{line}: fill in"
+    if not label.is_told:
+        return f"# {line}; known without this line"
+    why = _told_by(label) or ("" if label.called else _other_rows(label))
+    return f"{line}; {why}" if why else line
+
+
+def _told_by(label: LabelMeaning) -> str:
+    """Return who says what a label means: languages, or a layout; "" where neither does."""
+    return _languages(label) or (_WHY[Why.GIVEN] if label.is_given else "")
+
+
+def _other_rows(label: LabelMeaning) -> str:
+    """Return in which rows without a stage a label stands; "" for one of the others."""
+    return _BELOW if label.is_below else _BESIDE if label.is_beside else ""
 
 
 def _times(label: LabelMeaning) -> str:
@@ -242,31 +246,19 @@ def _comment(text: str) -> str:
 
 def proposal_sections(proposal: LayoutProposal) -> tuple[Section, ...]:
     """Return what is said about a proposed layout: its lines with reasons, and what to fill in."""
-    rows = [
-        cells(s.key, shorten(toml_value(s.value)), _because(s) + (f"; or {_others(s)}" if s.others else ""))
-        for s in proposal.told
-    ]
+    lines = tuple(cells(s.key, shorten(toml_value(s.value)), _because(s) + _others(s)) for s in proposal.told)
     heads = columns("line", "value", "because", words=(0, 1, 2))
-    table = Table("settings", "", heads, tuple(rows))
-    sections = [Section("proposal", "Proposed layout", (table,))] if rows else []
-    meant = [
-        cells(
-            shorten(m.label),
-            speak(m.word) if m.word else "?",
-            _reason(m),
-            Cell.count(m.rows),
-        )
+    sections = [Section("proposal", "Proposed layout", (Table("settings", "", heads, lines),))] if lines else []
+    meant = tuple(
+        cells(shorten(m.label), speak(m.word) if m.word else "?", _reason(m), Cell.count(m.rows))
         for m in proposal.labels[:_SHOWN]
-    ]
-    heads = columns("label", "stage", "because", "times", words=(0, 1, 2))
-    sections.append(
-        Section("meanings", "Labels, and what they may mean", (Table("meanings", "", heads, tuple(meant)),))
     )
+    heads = columns("label", "stage", "because", "times", words=(0, 1, 2))
+    sections.append(Section("meanings", "Labels, and what they may mean", (Table("meanings", "", heads, meant),)))
     if proposal.marked_window:
         sections.append(Section("marked", "Light or bed", (Items((_window(proposal.marked_window),)),)))
-    asked = [f"{s.key}: {ask_for(s)}" for s in proposal.blanks] + [
-        ask_meaning(m) for m in proposal.blank_labels[:_SHOWN]
-    ]
+    asked = [f"{s.key}: {ask_for(s)}" for s in proposal.blanks]
+    asked += map(ask_meaning, proposal.blank_labels[:_SHOWN])
     if asked:
         sections.append(Section("blanks", "To fill in", (Items(tuple(asked)),)))
     return tuple(sections)
@@ -276,10 +268,10 @@ def _reason(label: LabelMeaning) -> str:
     """Return why a label may mean what it is said to mean."""
     if label.called:
         return f"{'' if label.word else 'to fill in; '}called '{shorten(label.called)}' in the file"
-    if label.is_below or label.is_beside:
-        return _BELOW if label.is_below else _BESIDE
-    return _languages(label) or ("as the layout says" if label.is_given else "plain" if label.word else "to fill in")
+    return _other_rows(label) or _told_by(label) or ("plain" if label.word else "to fill in")
 
 
 def _others(setting: Setting) -> str:
-    return ", ".join(shorten(toml_value(o.value)) for o in setting.others[:3])
+    """Return what a line may say instead, behind what it says."""
+    others = ", ".join(shorten(toml_value(o.value)) for o in setting.others[:3])
+    return f"; or {others}" if others else ""

@@ -21,26 +21,20 @@ _CODE: Final = re.compile(
 _CODE_BEHIND: Final = re.compile(r"(?P<name>[^\W\d_]+(?:[ -][^\W\d_]+)*) ?[=:–-] ?(?P<code>\d{1,2})(?![\w.:/-])")
 
 
-class CodeLines(NamedTuple):
-    """Where the lines of codes stand in a text.
+class Block(NamedTuple):
+    """Where the rows of a text stand: their delimiter, the lines above them, the rows, and the lines below them."""
 
-    Parameters
-    ----------
-    skip_lines : int
-        Lines above them.
-    rows : list of list of str
-        The lines, each as the one cell of a row.
-    below : list of str
-        What stands below them.
-    """
-
-    skip_lines: int
+    mark: str | None
+    above: int
     rows: list[list[str]]
     below: list[str]
 
 
-def find_code_lines(lines: Sequence[str], skip_lines: int = 0) -> CodeLines | None:
-    """Return the longest piece of a text that are codes of epochs, one character each, if all below it is a foot."""
+def find_code_lines(lines: Sequence[str], skip_lines: int = 0) -> Block | None:
+    """Return the longest piece of a text that are codes of epochs, one character each, if all below it is a foot.
+
+    Each of its lines is the one cell of a row.
+    """
     begin, best = 0, [""]
     first = skip_lines
     while first < len(lines):
@@ -58,7 +52,7 @@ def find_code_lines(lines: Sequence[str], skip_lines: int = 0) -> CodeLines | No
     foot = foot_of_codes([lines[i] for i in filled], filled)
     if not best[0] or foot != len(filled) - len(best) or foot > MOST_BELOW:
         return None
-    return CodeLines(begin, [[row] for row in best], [lines[i] for i in filled[len(best) :]])
+    return Block(None, begin, [[row] for row in best], [lines[i] for i in filled[len(best) :]])
 
 
 def _may_be_codes(line: str) -> bool:

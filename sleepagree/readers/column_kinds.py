@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from itertools import pairwise
@@ -86,6 +87,12 @@ class Kind(StrEnum):
     NOTHING = "nothing"
 
 
+#: Kinds of columns that hold numbers.
+NUMERIC: Final = (Kind.NUMBERS, Kind.COUNT, Kind.CODES)
+#: Kinds of columns that tell when.
+TIMES: Final = (Kind.MOMENTS, Kind.TIMES_OF_DAY, Kind.DATES)
+
+
 @dataclass(frozen=True)
 class TimeReading:
     """One way to read a column of times.
@@ -141,6 +148,11 @@ class ColumnSeen:
         return numbers
 
     @property
+    def us(self) -> Microseconds:
+        """The times of a column in microseconds, in the likeliest way to read them."""
+        return self.readings[0].times.us
+
+    @property
     def values(self) -> tuple[str, ...]:
         """Different cells in order of appearance."""
         return tuple(dict.fromkeys(self.cells))
@@ -169,17 +181,18 @@ def _kind(cells: Sequence[str], distinct: Sequence[str]) -> tuple[Kind, tuple[Ti
     complete = len(held) == len(distinct)
     if _are_short_dates(cells, held):
         return Kind.DATES, ()
+    are_lengths = complete and all(read_length(text) is not None for text in held)
+    are_parts = complete and all(read_two_parts(text) is not None for text in held)
     if complete and (readings := read_every_way(cells)):
         if readings[0].times.clock is not Clock.DAY:
             return Kind.MOMENTS, readings
         back = np.count_nonzero(np.diff(readings[0].times.us) < 0)
-        lengths = all(read_length(text) is not None for text in held)
-        parts = all(read_two_parts(text) is not None for text in held)
-        if back <= _CLOCKS_GO_BACK * len(cells) or runs_backwards(readings[0].times.us) or not (lengths or parts):
+        is_clock = back <= _CLOCKS_GO_BACK * len(cells) or runs_backwards(readings[0].times.us)
+        if is_clock or not (are_lengths or are_parts):
             return Kind.TIMES_OF_DAY, readings
-    if complete and all(read_length(text) is not None for text in held):
+    if are_lengths:
         return Kind.LENGTHS, ()
-    if complete and all(read_two_parts(text) is not None for text in held):
+    if are_parts:
         return Kind.NUMBERS, ()
     if all(_NUMBER.fullmatch(text) for text in held):
         return _kind_of_numbers(cells, held, complete=complete), ()
@@ -226,16 +239,13 @@ def may_be_times(column: ColumnSeen) -> bool:
     between them, or digits that can be hours, minutes and seconds written together.
     """
     own = column.distinct >= _NEARLY_ALL * column.rows
-    if column.rows < 3 or not (own or (column.distinct > _MOST_CODES and not _comes_back(column))):
+    comes_back = sum(a != b for a, b in pairwise(column.cells)) >= column.distinct
+    if column.rows < 3 or not (own or (column.distinct > _MOST_CODES and not comes_back)):
         return False
     if column.kind is Kind.NUMBERS:
         return all(_TOGETHER.fullmatch(cell) for cell in column.cells)
     parted = sum(_PARTED.search(cell) is not None for cell in column.cells)
     return column.kind in (Kind.WORDS, Kind.TEXTS) and parted >= _NEARLY_ALL * column.rows
-
-
-def _comes_back(column: ColumnSeen) -> bool:
-    return sum(1 for a, b in pairwise(column.cells) if a != b) >= column.distinct
 
 
 def is_zone(text: str) -> bool:
@@ -287,15 +297,14 @@ def read_every_way(cells: Sequence[str]) -> tuple[TimeReading, ...]:
     """
     if not cells or not (_NUMBER.fullmatch(cells[0]) or _TIME.search(cells[0])):
         return ()
-    column = Column("", "", str)
     try:
-        times = read_times(cells, column, form=None)
+        times = read_times(cells, Column("", "", str), form=None)
     except SleepAgreeError:
         pass
     else:
         if times.clock is Clock.ELAPSED:
             return ()
-        return _on_half_days(cells, TimeReading(_unix_form(cells[0]), "", times))
+        return (_on_half_days(cells, TimeReading(_unix_form(cells[0]), "", times)),)
     is_numbers = _NUMBER.fullmatch(cells[0]) and _NUMBER.fullmatch(cells[-1])
     if is_numbers and not all(map(_DATED_DIGITS.fullmatch, cells)):
         form = _clock_form(cells)
@@ -303,26 +312,22 @@ def read_every_way(cells: Sequence[str]) -> tuple[TimeReading, ...]:
     else:
         sample = (cells[0], cells[-1], cells[len(cells) // 2])
         forms = {form: when for cell in sample for form, when in declarable_forms(cell)}
-    found: list[TimeReading] = []
-    for form, when in forms.items():
-        try:
-            found += _on_half_days(cells, TimeReading(form, when, read_declared(cells, column, form)))
-        except SleepAgreeError:
-            continue
-    return _likely(found)
+    return _likely([_on_half_days(cells, reading) for reading in _read_in(cells, forms.items())])
 
 
-def _on_half_days(cells: Sequence[str], reading: TimeReading) -> tuple[TimeReading, ...]:
+def _read_in(cells: Sequence[str], forms: Iterable[tuple[str, str]]) -> Iterator[TimeReading]:
+    """Yield times in those of several forms that all cells have; with each form stands when it holds."""
+    for form, when in forms:
+        with suppress(SleepAgreeError):
+            yield TimeReading(form, when, read_declared(cells, Column("", "", str), form))
+
+
+def _on_half_days(cells: Sequence[str], reading: TimeReading) -> TimeReading:
     """Return a reading of times of day as that of a 12-hour clock, where it goes from 12 to 1."""
     if reading.times.clock is not Clock.DAY or half_day_row(reading.times) is None:
-        return (reading,)
-    forms = (reading.form,) if reading.form else (form for form, _ in declarable_forms(cells[0]))
-    for form in (form.replace("%H", "%I") for form in forms):
-        try:
-            return (TimeReading(form, "", read_declared(cells, Column("", "", str), form)),)
-        except SleepAgreeError:
-            continue
-    return (reading,)
+        return reading
+    forms = [reading.form] if reading.form else [form for form, _ in declarable_forms(cells[0])]
+    return next(_read_in(cells, [(form.replace("%H", "%I"), "") for form in forms]), reading)
 
 
 def _clock_form(cells: Sequence[str]) -> str | None:

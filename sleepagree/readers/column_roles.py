@@ -14,6 +14,7 @@ from sleepagree.errors import SleepAgreeError
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
 from sleepagree.readers.column_kinds import (
+    NUMERIC,
     ColumnSeen,
     Kind,
     TimeReading,
@@ -32,7 +33,7 @@ from sleepagree.readers.layout import (
     Shape,
     TimeForm,
 )
-from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
+from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why, choices_of, values_of
 from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
 from sleepagree.readers.recording_roles import (
     choosing_lines,
@@ -48,7 +49,7 @@ from sleepagree.readers.table.ranges import ENDS
 from sleepagree.readers.table.recordings import are_blocks
 from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
 from sleepagree.readers.table.table import Table
-from sleepagree.readers.table_parts import NUMERIC, foot_apart, ranges_apart, with_foot
+from sleepagree.readers.table_parts import foot_apart, ranges_apart, with_foot
 from sleepagree.readers.table_place import are_runs
 from sleepagree.readers.time_roles import (
     always_differs,
@@ -70,7 +71,6 @@ _EPOCH_LENGTHS: Final = (30.0, 20.0, 60.0)
 _MOST_ALIKE: Final = 20
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
-_FEWEST_CHANGES: Final = 5
 #: Epochs of 30 s, unless others make a night of a usual length.
 _USUAL_S: Final = (18_000.0, 43_200.0)
 _FEWEST_CLOCKS: Final = 9
@@ -93,6 +93,26 @@ class Found:
         return bool(self.labels)
 
     @property
+    def told(self) -> dict[str, Any]:
+        """What its lines say, by key; None for a blank."""
+        return values_of(self.settings)
+
+    @property
+    def records(self) -> str:
+        """The path of its rows in a JSON document, "" where no line tells one."""
+        return str(self.told.get("records", ""))
+
+    @property
+    def is_runs(self) -> bool:
+        """Whether its cells hold the codes of many epochs each."""
+        return bool(self.told.get("shape") == Shape.RUNS)
+
+    @property
+    def rows(self) -> int:
+        """Rows of its table."""
+        return max((column.rows for column in self.columns), default=0)
+
+    @property
     def known(self) -> float:
         """Share of the rows whose labels are words that are known."""
         rows = sum(label.rows for label in self.labels)
@@ -101,8 +121,7 @@ class Found:
     @property
     def score(self) -> tuple[bool, bool, bool, float, int, int]:
         """Better with stages, with known words, with times, with more of these words, with more rows or columns."""
-        keys = {setting.key for setting in self.settings}
-        is_timed = bool(keys & {"start", "epoch_number"})
+        is_timed = not {"start", "epoch_number"}.isdisjoint(self.told)
         rows = sum(label.rows for label in self.labels)
         return self.is_whole, self.known > 0, is_timed, self.known, rows, len(self.columns)
 
@@ -127,12 +146,11 @@ def find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
         return replace(found, labels=(*found.labels, *worded.others))
     whole = ranges_apart(table)
     seen = [_see(whole, i, given) for i in sorted(whole.columns)]
-    one = one_recording(seen, given)
-    found = _find_roles(whole.taking(one.rows), [*settings, *one.settings], given)
-    if one.rows.size < len(table.places.numbers):
+    rows, chosen = one_recording(seen, given)
+    found = _find_roles(whole.taking(rows), [*settings, *chosen], given)
+    if rows.size < len(table.places.numbers):
         found = _with_all_labels(found, table)
-    stage = next((str(s.value) for s in found.settings if s.key == "stage"), None)
-    found = replace(found, labels=with_foot(found.labels, stage, table.names, foot))
+    found = replace(found, labels=with_foot(found.labels, found.told.get("stage"), table.names, foot))
     made = [replace(s, value=s.value.removesuffix(ENDS)) if s.key == "end" else s for s in found.settings]
     columns = tuple(c for c in found.columns if not c.name.endswith(ENDS))
     return replace(found, settings=with_beginnings(made, seen), columns=columns)
@@ -150,8 +168,8 @@ def _worded(table: Table, given: Layout) -> Worded | None:
 
 def _with_all_labels(found: Found, table: Table) -> Found:
     """Return what was found in one recording with the labels of all of them."""
-    stage = next((str(s.value) for s in found.settings if s.key == "stage"), None)
-    if stage not in table.names or any(s.key == "shape" and s.value == Shape.RUNS for s in found.settings):
+    stage = found.told.get("stage")
+    if stage not in table.names or found.is_runs:
         return found
     return replace(found, labels=meanings_of(table.cells(table.names.index(stage))))
 
@@ -161,7 +179,7 @@ def _oldest_first(columns: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
     for column in columns:
         is_number = column.kind in NUMERIC and column.distinct == column.rows
         values: NDArray[Any] = column.numbers if is_number else np.zeros(0)
-        if runs_backwards(column.readings[0].times.us if column.readings else values):
+        if runs_backwards(column.us if column.readings else values):
             return tuple(c.taking(np.arange(c.rows)[::-1]) for c in columns)
     return columns
 
@@ -169,7 +187,7 @@ def _oldest_first(columns: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
 def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     columns = _oldest_first(tuple(_see(table, i, given) for i in sorted(table.columns)))
     named = {role: [table.names[i] for i in at] for role, at in plain_columns(table.names)}
-    told = {column: key for key in COLUMNS if (column := getattr(given, key)) is not None}
+    told = _columns_told(given)
     told |= {setting.value: setting.key for setting in settings if setting.key in ("person_column", "night_column")}
     free = [column for column in columns if told.get(column.name, "stage") == "stage"]
     if run := next((c for c in free if are_runs(c.cells)), None):
@@ -180,29 +198,34 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     if not stages or len(stages) > _MOST_ALIKE:  # a grid of hours and minutes has no column of stages
         return Found(columns, tuple(settings), ())
     stage = stages[0]
-    why = (
-        Why.NAMED
-        if stage.name in named["stage"]
-        else Why.ONLY
-        if len(stages) == 1
-        else Why.WORDS
-        if _known(stage)
-        else Why.FEW
-    )
     rivals = _rivals(stage, stages[1:], named["stage"])
     if rivals:
-        line = Setting("stage", None, Why.SEVERAL_STAGES, tuple(Choice(c.name) for c in (stage, *rivals)))
+        line = Setting("stage", None, Why.SEVERAL_STAGES, choices_of((stage, *rivals)))
     else:
-        line = Setting("stage", stage.name, why, tuple(Choice(column.name) for column in stages[1:]))
+        line = Setting("stage", stage.name, _why(stages, named["stage"]), choices_of(stages[1:]))
     made = [*settings, line]
     if is_key := _is_key(stage, settings):
         columns = _in_turn(columns, stage)
-        stage = next(column for column in columns if column.name == stage.name)
+        stage = _of(columns, stage.name)
     rest = [column for column in columns if column is not stage and told.get(column.name, "start") in _OF_TIMES]
     found = _with_times(columns, stage, rest, made, named["start"], given, is_key=is_key)
     held = {label.label for label in found.labels}
     more = [m for m in meanings_of([cell for c in rivals for cell in c.cells if cell]) if m.label not in held]
     return replace(found, labels=(*found.labels, *more))
+
+
+def _why(stages: Sequence[ColumnSeen], named: Sequence[str]) -> Why:
+    """Return why the first of columns is that of the stages."""
+    if stages[0].name in named:
+        return Why.NAMED
+    if len(stages) == 1:
+        return Why.ONLY
+    return Why.WORDS if _known(stages[0]) else Why.FEW
+
+
+def _columns_told(given: Layout) -> dict[str, str]:
+    """Return the columns that a layout names -> for what."""
+    return {column: key for key in COLUMNS if (column := getattr(given, key)) is not None}
 
 
 def _rivals(stage: ColumnSeen, others: Sequence[ColumnSeen], named: Sequence[str]) -> list[ColumnSeen]:
@@ -241,38 +264,38 @@ def _with_times(
         timed, starts = time_settings(sorted(rest, key=lambda column: column.name not in named))
     made += timed
     used = {setting.value for setting in made}
+    may_tell_lengths = given.end is None and given.duration is None and given.shape is not Shape.EPOCHS
     if starts is not None:
         free = [c for c in rest if c.name not in used]
         made += people_settings(free, starts)
-        if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
+        if may_tell_lengths:
             chosen = [c for c in columns if c.name in {s.value for s in made if s.key.endswith("_column")} - used]
             made += _lengths_of_one(free, starts, stage, timed, chosen)
     elif not timed and (unread := [c for c in rest if c.name == given.start or (not given.start and may_be_times(c))]):
         made += unread_times(rest, unread, stage)
-        if given.end is None and given.duration is None and given.shape is not Shape.EPOCHS:
+        if may_tell_lengths:
             made += [Setting("duration", c.name, Why.UNITS_TOLD) for c in rest if _tells_lengths(c, stage)][:1]
     elif not named and not timed and not is_key:
         made += (night := night_of_blocks(rest, stage))
+        counted = stage
         if night:
-            first = [row for row, cell in enumerate(_of(rest, night[0].value)) if cell == night[1].others[0].value]
-            rest = [_some(c, first) for c in rest if c.name != night[0].value]
-        lines = _count_settings(rest, _some(stage, first) if night else stage)
+            telling = _of(rest, night[0].value)
+            first = np.flatnonzero([cell == telling.cells[0] for cell in telling.cells])
+            rest = [c.taking(first) for c in rest if c.name != telling.name]
+            counted = stage.taking(first)
+        lines = _count_settings(rest, counted)
         used |= {setting.value for setting in lines}
         blocks = [c.name for c in rest if c.kind is Kind.CODES and are_blocks(c.cells) and c.distinct > 1]
         offered = [Setting("night_column", name, Why.IN_BLOCKS) for name in blocks if name not in used]
         made += [*lines, *offered[: bool(lines)]]
     labels = meanings_of(stage.cells)
     if starts is not None and all(s.value is not None for s in timed):
-        labels = with_moments(labels, stage, starts, next(c for c in columns if c.name == timed[0].value))
+        labels = with_moments(labels, stage, starts, _of(columns, timed[0].value))
     return Found(columns, tuple(made), labels)
 
 
-def _of(columns: Sequence[ColumnSeen], name: str) -> tuple[str, ...]:
-    return next(column.cells for column in columns if column.name == name)
-
-
-def _some(column: ColumnSeen, rows: Sequence[int]) -> ColumnSeen:
-    return see_column(column.name, [column.cells[row] for row in rows])
+def _of(columns: Sequence[ColumnSeen], name: str) -> ColumnSeen:
+    return next(column for column in columns if column.name == name)
 
 
 def _marked(
@@ -293,7 +316,7 @@ def _with_marks(
     names, labels = tuple(column.name for column in marked), marked_labels(marked)
     stage = see_column("", labels)
     made = [*settings, Setting("stage_columns", names, Why.MARKED)]
-    told = {column: key for key in COLUMNS if (column := getattr(given, key)) is not None}
+    told = _columns_told(given)
     rest = [c for c in columns if c not in marked and told.get(c.name, "start") in _OF_TIMES]
     found = _with_times(columns, stage, [*rest, *lengths_of_marks(marked)], made, (), given)
     kept = tuple(s for s in found.settings if s.value != LENGTHS_OF_MARKS)  # their unit says that they are lengths
@@ -323,7 +346,7 @@ def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[S
             readings = (reading,)
             break
     else:
-        length = _step_of_codes(readings[0].times.us, codes) or length
+        length = _step_of_codes(start.us, codes) or length
     made += [Setting("start", start.name, Why.ONLY), *form_settings(readings), *zone_settings(columns, readings[0])]
     return Found(columns, (*made, length), labels)
 
@@ -336,8 +359,7 @@ def _step_of_codes(starts: Microseconds, codes: Sequence[Sequence[str]]) -> Sett
 
 def _is_key(column: ColumnSeen, settings: Sequence[Setting]) -> bool:
     """Whether a column holds the names above parts of JSON: its rows are no sequence."""
-    records = next((str(s.value) for s in settings if s.key == "records"), "")
-    return column.name == KEY and records.endswith(ANY)
+    return column.name == KEY and str(values_of(settings).get("records")).endswith(ANY)
 
 
 def _in_turn(columns: tuple[ColumnSeen, ...], stage: ColumnSeen) -> tuple[ColumnSeen, ...]:
@@ -345,7 +367,7 @@ def _in_turn(columns: tuple[ColumnSeen, ...], stage: ColumnSeen) -> tuple[Column
     for column in columns:
         is_number = column.kind in (Kind.NUMBERS, Kind.COUNT)
         if is_number or column.readings:
-            values = column.numbers if is_number else column.readings[0].times.us
+            values = column.numbers if is_number else column.us
             under = [values[[cell == label for cell in stage.cells]] for label in stage.values]
             if all((np.diff(part) > 0).all() for part in under):
                 return tuple(c.taking(np.argsort(values, kind="stable")) for c in columns)
@@ -413,20 +435,20 @@ def _lengths(
     columns: Sequence[ColumnSeen], starts: Microseconds, stage: ColumnSeen, timed: Sequence[Setting]
 ) -> list[Setting]:
     """Return the lines about how long rows last."""
-    begin = next(setting.value for setting in timed if setting.key == "start")
-    unit = next((TimeForm(s.value) for s in timed if s.key == "time" and s.value in ELAPSED_UNITS), None)
-    form = next((str(s.value) for s in timed if s.key == "time" and s.value), "")
-    turn = turn_of(form)
-    for column in columns:
-        is_number = unit is not None and column.kind in (Kind.NUMBERS, Kind.COUNT)
-        if (column.kind is Kind.MOMENTS or is_number) and column.name != begin:
-            b = elapsed_us(column, unit) if unit is not None and is_number else column.readings[0].times.us
-            if (starts <= b + SECOND_US).all() and (b[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
-                return [Setting("end", column.name, Why.FOLLOWS)]
-        if column.kind is Kind.TIMES_OF_DAY and column.name != begin:
-            lasting = (column.readings[0].times.us - starts) % turn
-            if (starts[:-1] + lasting[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
-                return [Setting("end", column.name, Why.FOLLOWS)]
+    told = values_of(timed)
+    form = told.get("time")
+    unit = TimeForm(form) if form is not None and form in ELAPSED_UNITS else None
+    for column in (c for c in columns if c.name != told["start"]):
+        if column.kind is Kind.TIMES_OF_DAY:
+            ends = starts + (column.us - starts) % turn_of(form)
+        elif column.kind is Kind.MOMENTS:
+            ends = column.us
+        elif unit is not None and column.kind in (Kind.NUMBERS, Kind.COUNT):
+            ends = elapsed_us(column, unit)
+        else:
+            continue
+        if (starts <= ends + SECOND_US).all() and (ends[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
+            return [Setting("end", column.name, Why.FOLLOWS)]
     steps = np.diff(starts) / SECOND_US
     if steps.size == 0 or np.unique(steps).size == 1:
         return []
@@ -437,12 +459,10 @@ def _lengths(
             for name, seconds in DURATION_UNITS.items():
                 lasts = column.numbers[:-1] * seconds
                 if np.unique(lasts).size > 1 and (np.abs(lasts - steps) <= 1).mean() > 0.8:
-                    return [
-                        Setting("duration", column.name, Why.FOLLOWS),
-                        Setting("duration_unit", name, Why.FOLLOWS),
-                    ]
-    rows = [i for i, cell in enumerate(stage.cells) if not _is_mark(cell)]
-    staged = replace(stage, cells=tuple(stage.cells[i] for i in rows))
+                    lines = {"duration": column.name, "duration_unit": name}
+                    return [Setting(key, value, Why.FOLLOWS) for key, value in lines.items()]
+    rows = np.array([i for i, cell in enumerate(stage.cells) if not _is_mark(cell)], np.intp)
+    staged = stage.taking(rows)
     if (always_differs(staged) or nearly_always_differs(staged)) and (np.diff(starts[rows]) > 0).all():
         return [Setting("shape", "intervals", Why.CHANGES)]
     return []
@@ -464,8 +484,9 @@ def _lengths_of_one(
         rows = rows[::-1] if runs_backwards(starts[rows]) else rows
         return _lengths([c.taking(rows) for c in columns], starts[rows], stage.taking(rows), timed)
 
-    if chosen or (found := among(rows_of_one(stage.rows, ()))):
-        return among(rows_of_one(stage.rows, chosen)) if chosen else found
+    every = np.arange(stage.rows)
+    if chosen or (found := among(every)):
+        return among(rows_of_one(every, chosen)) if chosen else found
     for column in columns:
         if 1 < column.distinct <= _MOST_ALIKE and not are_blocks(column.cells):
             each = [among(np.flatnonzero([cell == value for cell in column.cells])) for value in column.values]
@@ -514,24 +535,16 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
     if counts := [c for c in columns if c.kind is Kind.COUNT]:
         first = int(counts[0].numbers[0])
         told = [Setting("first_epoch", first, Why.FOLLOWS)] if first > 1 else []
-        return [
-            Setting("epoch_number", counts[0].name, Why.ONLY),
-            *told,
-            *counted_rows(stage.rows, told_unit(counts[0].name)),
-        ]
+        lasting = counted_rows(stage.rows, told_unit(counts[0].name))
+        return [Setting("epoch_number", counts[0].name, Why.ONLY), *told, *lasting]
     falls = [np.count_nonzero(~(np.diff(c.numbers) > 0)) for c in columns if c.kind is Kind.NUMBERS]
     if 0 in falls or (1 in falls and stage.rows > _FEWEST_CLOCKS):
         return []  # a clock of some kind that nobody can read
     return [Setting("shape", "epochs", Why.ONLY), *counted_rows(stage.rows)]
 
 
-def _is_night(seconds: float) -> bool:
-    """Whether a night may last that long."""
-    return _NIGHT_S[0] <= seconds <= _NIGHT_S[1]
-
-
 def _units(column: ColumnSeen) -> list[str]:
     """Return the units in which all lengths together may be a night."""
     total, whole = float(column.numbers.sum()), not (column.numbers % 1).any()
     seconds = {"min": 60.0, "s": 1.0, "ms": 0.001, "h": 3600.0} | ({"epochs": 30.0} if whole else {})
-    return [u for u, s in seconds.items() if _is_night(total * s)] or list(seconds)
+    return [u for u, s in seconds.items() if _NIGHT_S[0] <= total * s <= _NIGHT_S[1]] or list(seconds)

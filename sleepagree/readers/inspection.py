@@ -44,8 +44,8 @@ from sleepagree.readers.times.clock import Times, naive_datetime
 #: From wake to REM, the unclear ones last.
 STAGE_ORDER: Final = ("W", "N1", "N2", "light", "light-or-rem", "N3", "R", "nrem", "sleep", "wake-or-sleep")
 _EDF: Final = "edf"
-#: Readers of files with named columns, or fields that stand for them.
-_TABLES: Final = ("table", "events", "json", "parquet", "excel")
+#: Columns of a table, each with what it holds, or of what is looked for, each with the column that has it.
+_Pairs = tuple[tuple[str, str], ...]
 _NUMBER: Final = re.compile(r"[+-]?\d+([.,]\d+)?")
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d")
 _ROLES: Final = (
@@ -193,9 +193,9 @@ class FileInspection:
     overlaps: tuple[Note, ...] = ()
     lights_off: datetime | float | None = None
     lights_on: datetime | float | None = None
-    columns: tuple[tuple[str, str], ...] = ()
+    columns: _Pairs = ()
     unused: tuple[str, ...] = ()
-    header: tuple[tuple[str, str], ...] = ()
+    header: _Pairs = ()
     ignored: tuple[tuple[str, int], ...] = ()
     notes: tuple[Note, ...] = ()
     cautions: tuple[Caution, ...] = ()
@@ -205,9 +205,9 @@ class FileInspection:
     would_do: tuple[str, ...] = ()
     read_by_mne: tuple[str, ...] = ()
     unknown: tuple[str, ...] = field(default=())
-    time_forms: tuple[tuple[str, str], ...] = ()
+    time_forms: _Pairs = ()
     first: tuple[SpanRead, ...] = ()
-    assumed: tuple[tuple[str, str], ...] = ()
+    assumed: _Pairs = ()
 
     @property
     def is_dated(self) -> bool:
@@ -258,16 +258,22 @@ def inspect_file(
     """
     path = Path(path)
     reading = _read_as_far_as_it_goes(path, layout, zone)
-    if reading.spans is None:
-        return _labels_only(path, layout, reading, front)
     spans = reading.spans
+    known = FileInspection(
+        file=name_of(path),
+        reader=reader_of(path) if spans is None else spans.origin.reader,
+        problems=tuple(_sentence(problem, front) for problem in reading.problems),
+        faults=tuple(fault_of(problem, front) for problem in reading.problems),
+        unknown=reading.unknown,
+    )
+    if spans is None:
+        return _labels_only(path, layout, reading, known)
     begin_s = float(spans.onset_s[0])
     overlaps = tuple(note for note in spans.notes if note.kind in _OF_OVERLAPS)
-    columns, unused = _columns(path, layout, spans.origin.reader)
+    columns, unused, _ = _table(path, layout)
     refused = (Note.of(NoteKind.OVERLAP_REFUSED, problem=reading.overlap),) if reading.overlap else ()
-    return FileInspection(
-        file=name_of(path),
-        reader=spans.origin.reader,
+    return replace(
+        known,
         start=_moment(spans, begin_s),
         end=_moment(spans, spans.end_s),
         zone=_zone_name(spans.start),
@@ -285,11 +291,8 @@ def inspect_file(
         ignored=spans.ignored,
         notes=tuple(note for note in spans.notes if note not in overlaps),
         cautions=(*spans.cautions, *(change_caution(change, gap_of="file") for change in skipped_hours(spans))),
-        problems=tuple(_sentence(problem, front) for problem in reading.problems),
-        faults=tuple(fault_of(problem, front) for problem in reading.problems),
         would_do=tuple(name_options(said, front) for said in _would_do(spans, reading)),
-        read_by_mne=_by_mne(path, layout) if spans.origin.reader == _EDF else (),
-        unknown=reading.unknown,
+        read_by_mne=_by_mne(path, layout) if known.reader == _EDF else (),
         first=_first(spans, reading.unknown),
     )
 
@@ -316,7 +319,7 @@ def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None)
                 problems.append(error)
             unknown |= dict.fromkeys(labels)
         except FileFormatError as error:
-            if _header(path, layout) or error.forms:
+            if error.forms or _table(path, layout)[2]:
                 return _Reading(None, tuple(unknown), (*problems, error), overlap)
             raise
         except EpochGridError as error:
@@ -347,21 +350,17 @@ def name_of(path: Path) -> str:
     return STANDARD_INPUT_NAME if str(path) == STANDARD_INPUT else path.name
 
 
-def _labels_only(path: Path, layout: Layout | None, reading: _Reading, front: Front) -> FileInspection:
+def _labels_only(path: Path, layout: Layout | None, reading: _Reading, known: FileInspection) -> FileInspection:
     """Return what is known of a file whose labels are unknown and whose times cannot be laid out either."""
-    inspection = FileInspection(
-        file=name_of(path),
-        reader=reader_of(path),
+    inspection = replace(
+        known,
         labels=tuple(LabelSeen(label, None, None, None) for label in reading.unknown),
-        problems=tuple(_sentence(problem, front) for problem in reading.problems),
-        faults=tuple(fault_of(problem, front) for problem in reading.problems),
         would_do=("Nothing yet: the file is refused as it is, for the reasons above.",),
-        unknown=reading.unknown,
         time_forms=tuple(form for problem in reading.problems for form in getattr(problem, "forms", ())),
     )
     if inspection.reader != _EDF:
-        columns, unused = _columns(path, layout, inspection.reader)
-        return replace(inspection, columns=columns, unused=unused, header=_header(path, layout))
+        columns, unused, header = _table(path, layout)
+        return replace(inspection, columns=columns, unused=unused, header=header)
     from sleepagree.readers.edf.recording import read_edf_annotations
 
     read = read_edf_annotations(path, layout=layout)
@@ -458,41 +457,31 @@ def _gaps(spans: ScoredSpans) -> tuple[Gap, ...]:
     return tuple(Gap(_moment(spans, begin), _moment(spans, end), begin, end) for begin, end in pairs)
 
 
-def _columns(path: Path, layout: Layout | None, reader: str) -> tuple[tuple[tuple[str, str], ...], tuple[str, ...]]:
-    """Return which column of a table holds what, as far as it is known, and the columns that hold nothing needed."""
-    if reader not in _TABLES:
-        return (), ()
+def _table(path: Path, layout: Layout | None) -> tuple[_Pairs, tuple[str, ...], _Pairs]:
+    """Return which column of a table holds what and which hold nothing needed, or what each column seems to hold.
+
+    Nothing where the file is no table; what columns seem to hold is told where those needed are not known.
+    """
     from sleepagree.readers.columns import find_columns
-
-    names = tuple(name for name, _ in _cells(path, layout))
-    try:
-        found = find_columns(names, layout or Layout(), path=str(path))
-    except FileFormatError:
-        return (), ()
-    left_out = {"start": found.counted, "stage": bool(found.marks)}
-    roles = [role for role in _ROLES if not left_out.get(role)]
-    positions = [*((role, getattr(found, role)) for role in roles), *(("stage_columns", i) for i in found.marks)]
-    unused = tuple(name for i, name in enumerate(names) if i not in found.used)
-    return tuple((role, names[position]) for role, position in positions if position is not None), unused
-
-
-def _header(path: Path, layout: Layout | None) -> tuple[tuple[str, str], ...]:
-    """Return the columns of a table and what each seems to hold; nothing where the columns needed are known."""
-    reader = reader_of(path)
-    if reader not in _TABLES or _columns(path, layout, reader)[0]:
-        return ()
-    return tuple((name, _kind(cells)) for name, cells in _cells(path, layout))
-
-
-def _cells(path: Path, layout: Layout | None) -> list[tuple[str, list[str]]]:
-    """Return name and cells of each column of a table of any kind; none where the file is no table."""
     from sleepagree.readers.whole_table import whole_table
 
     try:
         table = whole_table(path, layout)
     except SleepAgreeError:
-        return []
-    return [] if table is None else [(table.names[i], _texts(data)) for i, data in table.columns.items()]
+        table = None
+    if table is None:
+        return (), (), ()
+    names = tuple(table.names[i] for i in table.columns)
+    try:
+        found = find_columns(names, layout or Layout(), path=str(path))
+    except FileFormatError:
+        held = zip(names, table.columns.values(), strict=True)
+        return (), (), tuple((name, _kind(_texts(data))) for name, data in held)
+    left_out = {"start": found.counted, "stage": bool(found.marks)}
+    roles = [role for role in _ROLES if not left_out.get(role)]
+    positions = [*((role, getattr(found, role)) for role in roles), *(("stage_columns", i) for i in found.marks)]
+    unused = tuple(name for i, name in enumerate(names) if i not in found.used)
+    return tuple((role, names[position]) for role, position in positions if position is not None), unused, ()
 
 
 def _texts(data: ColumnData) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, time, timedelta
@@ -24,14 +23,15 @@ from sleepagree.readers.json.beside import (
     moments_beside,
     nights_like,
     one_night,
-    texts_beside,
+    parts_of,
+    without_elements,
 )
 from sleepagree.readers.label_meanings import called
 from sleepagree.readers.layout import (
     DURATION_UNITS,
     Layout,
 )
-from sleepagree.readers.layout_proposal import Choice, Setting, Why
+from sleepagree.readers.layout_proposal import Choice, Setting, Why, values_of
 from sleepagree.readers.placed_roles import (
     roles_of,
     taken_apart,
@@ -59,26 +59,26 @@ def json_readings(path: str, document: Any, given: Layout, near: datetime | None
     found = _without_lists_of_nights([replace(f, labels=called(f.labels, legends(document))) for f in found])
     found = [f for f in found if f.is_whole]
     # with a column for each stage, "*" would make labels of all names of columns
-    found = [f for f in found if any(s.key == "stage_columns" for s in f.settings)] or found
+    found = [f for f in found if "stage_columns" in f.told] or found
     rows = [_size(f) for f in found]
     long = [f for f, n in zip(found, rows, strict=True) if n >= _FEWEST_ROWS and _is_no_legend(f, n, max(rows))]
     names = legend_names(document)
-    explained = [f for f in long if _records(f).rpartition(".")[2] in names]
+    explained = [f for f in long if f.records.rpartition(".")[2] in names]
     for one in _one_of_each(path, document, explained or long, given, near):
         yield _with_what_is_beside(one, document, given)
 
 
 def _with_what_is_beside(one: Found, document: Any, given: Layout) -> Found:
     """Return the rows of a night with when it begins, its zone, and what a legend calls its labels."""
-    night = one_night(document, _records(one))
-    named, moments = tuple(beginnings(night)), moments_beside(document, _records(one))
+    night = one_night(document, one.records)
+    named, moments = tuple(beginnings(night)), moments_beside(document, one.records)
     whole = beginning_of_rows(moments, _lasting(one))
     settings = tuple(_begun(s, named if whole is None else [whole], moments) for s in one.settings)
-    begins = next((s for s in settings if s.key == "begins"), None)
-    held = [moment for _, moment in named or moments] if begins is None or begins.value is None else [begins.value]
-    zone = _zone_setting(texts_beside(night), held) if given.zone is None and given.begins is None else ()
-    settings = (*settings, *(line for line in zone if begins is not None or line.value is not None))
-    fields = of_document(document, _records(one))
+    told = values_of(settings)
+    held = [told["begins"]] if told.get("begins") is not None else [moment for _, moment in named or moments]
+    zone = _zone_setting(night, held) if given.zone is None and given.begins is None else ()
+    settings = (*settings, *(line for line in zone if "begins" in told or line.value is not None))
+    fields = of_document(document, one.records)
     if any(s.key == "begins" and s.shown for s in settings):  # by fields that tell it better
         fields = tuple(field for field in fields if not moments_told([field]))
     settings = with_beside(_told_epochs(settings, one), fields)
@@ -87,7 +87,7 @@ def _with_what_is_beside(one: Found, document: Any, given: Layout) -> Found:
 
 def _lasting(found: Found) -> float:
     """Return how long all rows that are counted last together, in seconds; 0 where that is not known."""
-    told = {setting.key: setting.value for setting in found.settings}
+    told = found.told
     column = next((c for c in found.columns if c.name == told.get("duration")), None)
     if column is not None:
         unit = 1.0 if column.kind is Kind.LENGTHS else DURATION_UNITS.get(told.get("duration_unit") or "", 0.0)
@@ -95,14 +95,15 @@ def _lasting(found: Found) -> float:
     return _size(found) * float(told.get("epoch_seconds") or 0.0)
 
 
-def _zone_setting(texts: Sequence[tuple[str, str]], moments: Sequence[str]) -> tuple[Setting, ...]:
+def _zone_setting(night: Any, moments: Sequence[str]) -> tuple[Setting, ...]:
     """Return the line about the zone of a night that begins at a moment in UTC: as a field tells it, else a blank.
 
     The other side may have a clock without a zone, and nothing else places the two beside each other.
     """
     if any(datetime.fromisoformat(m).utcoffset() != timedelta(0) for m in moments):
         return ()
-    zones = {text: path for path, text in texts if is_zone(text)}
+    texts = [(value.strip(), path) for path, value in parts_of(night) if isinstance(value, str)]
+    zones = {text: path for text, path in texts if is_zone(text)}
     if len(zones) != 1:
         return (Setting("zone", None, Why.UNTOLD),) if moments else ()
     return tuple(Setting("zone", zone, Why.ANCHOR, shown=(path,)) for zone, path in zones.items())
@@ -122,10 +123,9 @@ def _without_lists_of_nights(found: Sequence[Found]) -> list[Found]:
 
 def _is_night_of(rows: Found, nights: Found) -> bool:
     """Whether rows are inside one element of a list, whose own fields hold fewer words for stages."""
-    _, bracket, inner = _records(rows).removeprefix(_records(nights)).partition("].")
-    is_inside = bool(bracket and inner) and _records(rows).startswith(f"{_records(nights)}[")
-    is_runs = any(s.key == "shape" and s.value == "runs" for s in nights.settings)
-    return is_inside and not is_runs and rows.is_whole and nights.known <= rows.known
+    _, bracket, inner = rows.records.removeprefix(nights.records).partition("].")
+    is_inside = bool(bracket and inner) and rows.records.startswith(f"{nights.records}[")
+    return is_inside and not nights.is_runs and rows.is_whole and nights.known <= rows.known
 
 
 def _one_of_each(
@@ -137,23 +137,21 @@ def _one_of_each(
     """
     by_list: dict[str, list[Found]] = {}
     for one in found:
-        by_list.setdefault(_without_elements(_records(one)), []).append(one)
+        by_list.setdefault(without_elements(one.records), []).append(one)
     for nights in by_list.values():
-        if "[" not in _records(nights[-1]):
+        if "[" not in nights[-1].records:
             yield from nights
             continue
-        together = {"records": _without_elements(_records(nights[-1]))}
-        if (
-            _tells_moments(nights[-1])
-            and (whole := roles_of(path, taken_apart(together), given))
-            and _tells_moments(whole)
-        ):
-            yield whole
-            continue
-        told = {p: beginning(document, p) for p in nights_like(document, _records(nights[-1]))}
-        days = days_of_nights(document, _records(nights[-1]))
-        chosen, why = _choose_night(told, days, near, [_records(f) for f in nights])
-        evaluated = [_with_other_labels(f, nights) for f in nights if _records(f) == chosen]
+        if _tells_moments(nights[-1]):
+            together = taken_apart({"records": without_elements(nights[-1].records)})
+            whole = roles_of(path, together, given)
+            if whole is not None and _tells_moments(whole):
+                yield whole
+                continue
+        told = {p: beginning(document, p) for p in nights_like(document, nights[-1].records)}
+        days = days_of_nights(document, nights[-1].records)
+        chosen, why = _choose_night(told, days, near, [f.records for f in nights])
+        evaluated = [_with_other_labels(f, nights) for f in nights if f.records == chosen]
         for one in evaluated or filter(None, [roles_of(path, taken_apart({"records": chosen}), given)]):
             yield replace(one, settings=tuple(_night_setting(s, chosen, told, days, why) for s in one.settings))
 
@@ -165,16 +163,10 @@ def _with_other_labels(one: Found, nights: Sequence[Found]) -> Found:
     return replace(one, labels=(*one.labels, *more.values()))
 
 
-def _without_elements(path: str) -> str:
-    return re.sub(r"\[\d+\]", "", path)
-
-
 def _tells_moments(found: Found) -> bool:
     """Whether rows begin at moments, with their dates, and none would last until the next night."""
-    if any(s.key == "shape" for s in found.settings):
-        return False
-    start = next((s.value for s in found.settings if s.key == "start"), None)
-    return any(column.name == start and column.kind is Kind.MOMENTS for column in found.columns)
+    moments = [column.name for column in found.columns if column.kind is Kind.MOMENTS]
+    return "shape" not in found.told and found.told.get("start") in moments
 
 
 def _choose_night(
@@ -190,9 +182,8 @@ def _choose_night(
         nearest = min(apart, key=lambda path: apart[path])
         if apart[nearest] <= _NEAR:
             return nearest, Why.NEAREST
-    return max(
-        long, key=lambda path: (moments.get(path, datetime.min), long.index(path))
-    ), Why.LATEST if moments else Why.LAST
+    latest = max(long, key=lambda path: (moments.get(path, datetime.min), long.index(path)))
+    return latest, Why.LATEST if moments else Why.LAST
 
 
 def _night_setting(
@@ -216,15 +207,9 @@ def _night_setting(
     return replace(setting, why=why, others=others, shown=(str(len(paths)), *ends))
 
 
-def _records(found: Found) -> str:
-    return next((str(s.value) for s in found.settings if s.key == "records"), "")
-
-
 def _size(found: Found) -> int:
     """Return the number of rows, or of epochs where a cell holds the codes of many."""
-    if any(s.key == "shape" and s.value == "runs" for s in found.settings):
-        return sum(label.rows for label in found.labels)
-    return max((column.rows for column in found.columns), default=0)
+    return sum(label.rows for label in found.labels) if found.is_runs else found.rows
 
 
 def _told_epochs(settings: tuple[Setting, ...], found: Found) -> tuple[Setting, ...]:

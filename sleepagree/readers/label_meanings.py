@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
@@ -22,14 +23,12 @@ _ASIDE: Final = re.compile(r"[\[(][^\])]*[\])]|%|\b(?:is|stage|pct|percent|mins?
 
 def meanings_of(cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
     """Return what labels may mean, in the order in which they are first met."""
-    labels = list(dict.fromkeys(cell.strip() for cell in cells))
-    proposed = propose_meanings(labels)
-    stripped = [cell.strip() for cell in cells]
+    counts = Counter(cell.strip() for cell in cells)
+    proposed = propose_meanings(list(counts))
     out = []
-    for label in labels:
+    for label, rows in counts.items():
         plain = NOT_A_STAGE if lights_mark(label) else recognise_label(label)
         meaning = proposed.get(label)
-        rows = stripped.count(label)
         if meaning and meaning.word == NOT_A_STAGE and rows > _MOST_MARKS:
             meaning = None  # "in bed" again and again may be wake
         word = plain or (meaning.word if meaning else "")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
@@ -93,6 +94,16 @@ class Setting:
         return self.why in (Why.KNOWN, Why.OFFERED, Why.IN_BLOCKS)
 
 
+def choices_of(columns: Iterable[ColumnSeen]) -> tuple[Choice, ...]:
+    """Return columns as what a line may name instead."""
+    return tuple(Choice(column.name) for column in columns)
+
+
+def values_of(settings: Iterable[Setting]) -> dict[str, Any]:
+    """Return what lines of a layout say, by key; None for a blank."""
+    return {setting.key: setting.value for setting in settings}
+
+
 @dataclass(frozen=True)
 class LabelMeaning:
     """A label, how many rows (or epochs, where one row holds many) it has in the file, and what it may mean.
@@ -177,12 +188,8 @@ class LayoutProposal:
         """
         if self.seen is None:
             return False
-        return len(self.seen.problems) == bool(self.seen.unknown) + (bool(self.seen.unknown) and self._may_be_marks)
-
-    @property
-    def _may_be_marks(self) -> bool:
-        """Whether rows overlap, and a line of the layout offers what to do if they are no marks."""
-        return any(setting.key == "overlaps" and setting.why is Why.OFFERED for setting in self.settings)
+        may_be_marks = any(setting.key == "overlaps" and setting.why is Why.OFFERED for setting in self.settings)
+        return len(self.seen.problems) == (1 + may_be_marks if self.seen.unknown else 0)
 
     @property
     def has_unread_times(self) -> bool:
@@ -193,7 +200,7 @@ class LayoutProposal:
     def is_part(self) -> bool:
         """Whether times are found and most rows hold words for stages, and something else stands in the way."""
         told = sum(label.rows for label in self.labels if label.word) * 2 > sum(label.rows for label in self.labels)
-        return not self.is_readable and told and any(setting.key == "start" for setting in self.settings)
+        return not self.is_readable and told and "start" in values_of(self.settings)
 
     @property
     def marked_window(self) -> tuple[str, str] | None:
@@ -221,6 +228,6 @@ class LayoutProposal:
         FileFormatError
             When an answer cannot stand in a layout.
         """
-        values = {s.key: s.value for s in self.told} | (answers or {})
+        values = values_of(self.told) | (answers or {})
         words = {m.label: m.word for m in self.labels if m.word and m.is_told} | (stages or {})
         return layout_of(values, words)

@@ -22,7 +22,7 @@ from sleepagree.readers.layout import (
     layout_of,
     told_values,
 )
-from sleepagree.readers.layout_proposal import Choice, Setting, Why
+from sleepagree.readers.layout_proposal import Choice, Setting, Why, values_of
 from sleepagree.readers.table.across import hours_column, turned
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_parts import foot_apart, foot_text, text_of_foot
@@ -46,7 +46,7 @@ def roles_of(path: str, settings: Sequence[Setting], given: Layout) -> Found | N
 
 def placed_table(path: str, settings: Sequence[Setting], given: Layout) -> Table | None:
     """Return the table that stands where lines and a layout say, None where none does."""
-    layout = placed_layout(given, {setting.key: setting.value for setting in settings})
+    layout = placed_layout(given, values_of(settings))
     try:
         return whole_table(path, layout)
     except SleepAgreeError:
@@ -55,7 +55,7 @@ def placed_table(path: str, settings: Sequence[Setting], given: Layout) -> Table
 
 def _roles_across(table: Table, settings: Sequence[Setting], given: Layout) -> Found | None:
     """Return what the columns of a table are taken for, of one whose columns run across those it has when turned."""
-    is_named = given.header and not any(setting.key == "header" for setting in settings)
+    is_named = given.header and "header" not in values_of(settings)
     if not (is_named and _runs_across(table)):
         return find_roles(table, list(settings), given)
     if table.origin.reader == "json":
@@ -79,7 +79,9 @@ def footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found
         settings = [*(s for s in settings if s.key != "foot"), Setting("foot", foot, Why.BELOW)]
         table = placed_table(path, settings, given)
     found = None if table is None else _roles_across(table, settings, given)
-    if table is None or found is None or given.foot is not None or not _has_marks(found):
+    if table is None or found is None or given.foot is not None:
+        return found
+    if "stage_columns" not in found.told or "foot" in found.told:
         return found
     _, below = foot_apart(table)  # sums of marks have no label that could say that they are no stages
     cells = [below.cells(i)[0] for i in sorted(below.columns)] if below.places.numbers else []
@@ -88,11 +90,6 @@ def footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found
     settings = [*settings, Setting("foot", text_of_foot(cells), Why.BELOW)]
     table = placed_table(path, settings, given)
     return found if table is None else _roles_across(table, settings, given)
-
-
-def _has_marks(found: Found) -> bool:
-    """Whether columns have the marks of stages, and nothing says yet what stands below them."""
-    return {"stage_columns", "foot"} & {setting.key for setting in found.settings} == {"stage_columns"}
 
 
 def placed_layout(given: Layout, values: dict[str, Any]) -> Layout:
@@ -122,13 +119,10 @@ def with_beside(
         elif len({length.seconds for length in named}) == 1:
             made.append(Setting("epoch_seconds", named[0].seconds, Why.ANCHOR, shown=(named[0].told.text,)))
         elif any(length.seconds != setting.value for length in lengths):
-            values = dict.fromkeys((*(length.seconds for length in lengths), setting.value, *_values(setting)))
+            others = [other.value for other in setting.others]
+            values = dict.fromkeys((*(length.seconds for length in lengths), setting.value, *others))
             texts = tuple(length.told.text for length in lengths)
             made.append(Setting("epoch_seconds", None, Why.UNTOLD, tuple(map(Choice, values)), texts))
         else:
             made.append(replace(setting, shown=tuple(told.text for told in may_be_lengths(beside))))
     return tuple(made)
-
-
-def _values(setting: Setting) -> tuple[Any, ...]:
-    return tuple(other.value for other in setting.others)

@@ -40,7 +40,7 @@ from sleepagree.readers.layout import (
     strptime_has_half_days,
     told_values,
 )
-from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why
+from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why, values_of
 from sleepagree.readers.placed_roles import (
     footed_roles,
     placed_layout,
@@ -117,22 +117,9 @@ def propose_layout(
 
 def _without_legends(found: Sequence[Found]) -> list[Found]:
     """Return readings of sheets without short ones that tell no times, where another of many rows tells some."""
-    rows = [max((c.rows for c in one.columns), default=0) for one in found]
-    timed = [n for one, n in zip(found, rows, strict=True) if one.is_whole and _is_timed(one)]
-    longest = max(timed, default=0)
-    return [
-        one
-        for one, n in zip(found, rows, strict=True)
-        if _is_timed(one) or not _is_sheet(one) or n > _LONGEST_LEGEND or n * _LEGENDS_ARE_SHORTER > longest
-    ]
-
-
-def _is_sheet(found: Found) -> bool:
-    return any(setting.key == "sheet" for setting in found.settings)
-
-
-def _is_timed(found: Found) -> bool:
-    return any(setting.key == "start" for setting in found.settings)
+    longest = max((one.rows for one in found if one.is_whole and "start" in one.told), default=0)
+    enough = min(_LONGEST_LEGEND, longest // _LEGENDS_ARE_SHORTER)
+    return [one for one in found if "start" in one.told or "sheet" not in one.told or one.rows > enough]
 
 
 def _labels_alone(path: Path, given: Layout) -> LayoutProposal | None:
@@ -166,7 +153,7 @@ def layout_as_seen(seen: FileInspection, given: Layout = NO_LAYOUT) -> LayoutPro
         made.append(Setting("time", None, Why.TWO_FORMS, tuple(starmap(Choice, seen.time_forms))))
     if seen.overlaps:
         made.append(_OVERLAPS)
-    kept = [setting for setting in made if setting.key not in {s.key for s in told}]
+    kept = [setting for setting in made if setting.key not in told_values(given)]
     meanings = {meaning.label: meaning for meaning in meanings_of([label.label for label in seen.labels])}
     labels = [
         replace(meanings[label.label], rows=label.rows, is_counted=label.epochs is not None)
@@ -210,33 +197,27 @@ def _readings(path: str, given: Layout, near: datetime | None) -> Iterator[Found
             likely = () if given.encoding else likely_encodings(data)
             for text_found in _text_readings(path, data, next(iter(likely), given.encoding), given):
                 yield _with_encodings(text_found, data, likely) if likely else text_found
-            return
         case "json":
             yield from json_readings(path, decoded(data), given, near)
-            return
         case "excel":
-            above = [{"skip_lines": n} if n else {} for n in range(1 if given.skip_lines else _MOST_ABOVE)]
-            with opened(path) as (held, _):
-                sheets = () if given.sheet else sheet_names(held)
-            where: list[dict[str, Any]] = [dict(at) for at in above]
-            if len(sheets) > 1:
-                where = [at | {"sheet": sheet} for sheet in sheets for at in above]
+            yield from _sheet_readings(path, given)
         case "parquet":
-            where = [{}]
-        case _:
-            return
-    taken: set[str | None] = set()
-    for values in where:
-        if (sheet := values.get("sheet")) in taken:
-            continue  # further down, rows would be taken for names
-        if kind != "excel":
-            found = roles_of(path, taken_apart(values), given)
-        elif (found := _roles_of_sheet(path, values, given)) is not None:
-            found = _with_other_sheets(path, found, sheets)
-        if found is not None:
-            yield found
-            if kind == "excel" and found.is_whole:
-                taken.add(sheet)
+            yield from filter(None, [roles_of(path, (), given)])
+
+
+def _sheet_readings(path: str, given: Layout) -> Iterator[Found]:
+    """Yield what stands on each sheet, or on the one of a layout, with its names in any of the first rows."""
+    with opened(path) as (held, _):
+        sheets = () if given.sheet else sheet_names(held)
+    for sheet in sheets if len(sheets) > 1 else ("",):
+        for above in range(1 if given.skip_lines else _MOST_ABOVE):
+            values = {key: value for key, value in (("skip_lines", above), ("sheet", sheet)) if value}
+            found = _roles_of_sheet(path, values, given)
+            if found is None:
+                continue
+            yield _with_other_sheets(path, found, sheets)
+            if found.is_whole:
+                break  # further down, rows would be taken for names
 
 
 def _roles_of_sheet(path: str, values: dict[str, Any], given: Layout) -> Found | None:
@@ -251,7 +232,7 @@ def _roles_of_sheet(path: str, values: dict[str, Any], given: Layout) -> Found |
         if above := lines_above([list(table.names), *rows]):
             values = values | {"skip_lines": int(str(table.places.numbers[above - 1])) - 1}
     found = footed_roles(path, taken_apart(values), given)
-    if found is None or any(s.value == "" for s in found.settings):
+    if found is None or "" in found.told.values():
         return None
     return _hinted(found, _rows_above(path, placed_layout(given, values)), ())
 
@@ -276,7 +257,7 @@ def _with_other_sheets(path: str, found: Found, sheets: Sequence[str]) -> Found:
 
     These stand beside the blank of the beginning, each with its night. Nothing else of those rows is shown.
     """
-    here = next((s.value for s in found.settings if s.key == "sheet"), None)
+    here = found.told.get("sheet")
     nights = {o.value for s in found.settings if s.key == "night" for o in s.others}
     shown: list[str] = []
     beside = [s for s in sheets if s != here] if here is not None else []
@@ -284,7 +265,7 @@ def _with_other_sheets(path: str, found: Found, sheets: Sequence[str]) -> Found:
     if not all(label.word for label in found.labels):
         lines = [" ; ".join(filter(None, cells)) for cells in rows[:_MOST_LEGENDS]]
         found = replace(found, labels=called(found.labels, legends_of_lines(lines)))
-    if any(s.key == "begins" for s in found.settings):
+    if "begins" in found.told:
         for cells in rows:
             night = [f"{cell}:" for cell in cells if cell in nights][:1]
             if dates := [cell for cell in cells if dates_in([cell])]:
@@ -304,8 +285,8 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
     found = _text_reading(path, lines, mark, settings, given, is_told=told is not None)
     if found is not None:
         yield found
-    keys = {s.key: s.value for s in found.settings} if found is not None else {}
-    if mark is None and ("start" not in keys or keys.get("delimiter") == AFTER_TIMES):
+    told_so_far = found.told if found is not None else {}
+    if mark is None and ("start" not in told_so_far or told_so_far.get("delimiter") == AFTER_TIMES):
         ways = (_text_reading(path, lines, way, settings, given) for way in (AFTER_TIMES, WIDE_SPACES))
         yield from filter(None, ways)
 
@@ -320,11 +301,12 @@ def _text_reading(
     is_told: bool = False,
 ) -> Found | None:
     settings = list(known)
-    mark, skip, rows, below = find_block(lines, told, given.skip_lines)
-    if not rows:
+    block = find_block(lines, told, given.skip_lines)
+    if not block.rows:
         return None
-    if mark is None and (codes := find_code_lines(lines, given.skip_lines)) is not None:
-        skip, rows, below = codes
+    if block.mark is None:
+        block = find_code_lines(lines, given.skip_lines) or block
+    mark, skip, rows, below = block
     alike = rows[:-MOST_BELOW] if len(rows) > 2 * MOST_BELOW else rows  # lines below a table may have as many cells
     above = lines_above(alike) if given.skip_lines == 0 else 0
     skip, rows = skip + above, rows[above:]
@@ -347,7 +329,7 @@ def _text_reading(
 
 def _lines_of_foot(lines: Sequence[str], found: Found) -> list[str]:
     """Return the lines below a table that fall into as many cells as its rows."""
-    foot = next((str(s.value) for s in found.settings if s.key == "foot"), None)
+    foot = found.told.get("foot")
     first = next((i for i, line in enumerate(lines) if foot and line.lstrip("\"' ").startswith(foot)), len(lines))
     return [line for line in lines[first:] if line.strip()]
 
@@ -395,13 +377,13 @@ def _characters(lines: Sequence[str], settings: list[Setting]) -> Found:
 
 def _proposal(path: str, found: Found, given: Layout) -> LayoutProposal:
     """Return what was found with what a layout says before it."""
-    told = {setting.key: setting for setting in _given_settings(given)}
-    columns = {told[key].value for key in COLUMNS if key in told}
-    if "start" in told and any(s.key == "end" and s.value == told["start"].value for s in found.settings):
-        columns.discard(told["start"].value)  # its cells hold both
+    told = told_values(given)
+    columns = {told[key] for key in COLUMNS if key in told}
+    if "start" in told and found.told.get("end") == told["start"]:
+        columns.discard(told["start"])  # its cells hold both
     kept = [s for s in found.settings if s.key not in told and not (s.key in COLUMNS and s.value in columns)]
     labels = _beside_given(found.labels, given)
-    return LayoutProposal(name_of(Path(path)), found.columns, (*told.values(), *kept), labels)
+    return LayoutProposal(name_of(Path(path)), found.columns, (*_given_settings(given), *kept), labels)
 
 
 def _is_layout(proposal: LayoutProposal) -> bool:
@@ -416,22 +398,22 @@ def _is_layout(proposal: LayoutProposal) -> bool:
 def _as_read(path: str, proposal: LayoutProposal) -> LayoutProposal:
     """Return the proposal with the file as it would be read: the first choice stands for every blank."""
     answers = {s.key: s.others[0].value for s in proposal.blanks if s.others}
-    if any(s.key == "begins" for s in proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in proposal.columns):
+    if "begins" in values_of(proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in proposal.columns):
         answers["begins"] = _some_beginning(proposal.columns)
     try:
         seen = inspect_file(Path(path), layout=proposal.layout(answers))
     except SleepAgreeError as error:
         return replace(proposal, problem=error)
-    lines = ((_OVERLAPS, seen.overlaps and seen.unknown and _once(proposal)), (_ZONE, _lacks_place(proposal, seen)))
-    offered = tuple(line for line, is_offered in lines if is_offered)
-    return replace(
-        proposal, settings=(*proposal.settings, *offered), seen=replace(seen, assumed=tuple(answers.items()))
-    )
+    # labels without a meaning that stand in one row each, beside others, may be marks of the lights
+    may_be_marks = seen.overlaps and seen.unknown and any(label.rows == 1 for label in proposal.blank_labels)
+    offered = [_OVERLAPS] * bool(may_be_marks) + [_ZONE] * _lacks_place(proposal, seen)
+    settings = (*proposal.settings, *offered)
+    return replace(proposal, settings=settings, seen=replace(seen, assumed=tuple(answers.items())))
 
 
 def _lacks_place(proposal: LayoutProposal, seen: FileInspection) -> bool:
     """Whether times are moments and no zone says where: the other side may have the clock of the place."""
-    is_told = any(setting.key in ("zone", "zone_column") for setting in proposal.settings)
+    is_told = not {"zone", "zone_column"}.isdisjoint(values_of(proposal.settings))
     return not is_told and seen.start is not None and seen.start.tzinfo is not None and not has_place(seen.start)
 
 
@@ -442,8 +424,3 @@ def _some_beginning(columns: Sequence[ColumnSeen]) -> str:
     if half is None:
         return "2000-01-01T12:00:00"
     return naive_datetime(int(half[-1 if runs_backwards(half) else 0])).replace(year=2000).isoformat()
-
-
-def _once(proposal: LayoutProposal) -> bool:
-    """Whether labels without a meaning stand in one row each, as marks of the lights do, beside others."""
-    return any(label.rows == 1 for label in proposal.blank_labels)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,15 +30,11 @@ _MOST_SHOWN: Final = 12
 _MOST_FALLS: Final = 0.25
 
 
-class OneRecording(NamedTuple):
-    """Rows of one recording, which stand for those of the others, and the lines of a layout that choose them."""
+def one_recording(columns: Sequence[ColumnSeen], given: Layout) -> tuple[Rows, tuple[Setting, ...]]:
+    """Return the rows of one recording, which stand for those of the others, and the lines of a layout that choose it.
 
-    rows: Rows
-    settings: tuple[Setting, ...] = ()
-
-
-def one_recording(columns: Sequence[ColumnSeen], given: Layout) -> OneRecording:
-    """Return the rows of the longest recording, or of the one that a layout chooses; all where there is but one."""
+    It is the longest, or the one that a layout chooses; all rows where there is but one.
+    """
     rows = np.arange(columns[0].rows if columns else 0)
     named = {key: name for key in _KEYS if (name := getattr(given, f"{key}_column")) is not None}
     made: list[Setting] = []
@@ -53,10 +49,8 @@ def one_recording(columns: Sequence[ColumnSeen], given: Layout) -> OneRecording:
         for times, values in _counting(columns, given):
             told = _telling(columns, values, rows, given)
             if told and (lines := choosing_lines(told, times, tuple(named))):
-                for column in told:
-                    rows = rows[_of_one(column, rows, None)]
-                return OneRecording(rows, (*made, *lines))
-    return OneRecording(rows, tuple(made))
+                return rows_of_one(rows, told), (*made, *lines)
+    return rows, tuple(made)
 
 
 def people_settings(columns: Sequence[ColumnSeen], starts: NDArray[Any]) -> list[Setting]:
@@ -65,9 +59,8 @@ def people_settings(columns: Sequence[ColumnSeen], starts: NDArray[Any]) -> list
     return list(choosing_lines(told, None, ()))
 
 
-def rows_of_one(count: int, columns: Sequence[ColumnSeen]) -> Rows:
-    """Return the rows of the longest recording of those that columns tell apart; all where there is no column."""
-    rows = np.arange(count)
+def rows_of_one(rows: Rows, columns: Sequence[ColumnSeen]) -> Rows:
+    """Return those of rows that are of the longest recording that columns tell apart; all where there is no column."""
     for column in columns:
         rows = rows[_of_one(column, rows, None)]
     return rows
@@ -101,7 +94,7 @@ def with_beginnings(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> t
             continue
         for row, cell in enumerate(column.cells):
             is_told = not is_date and len(column.readings) == 1
-            moment = naive_datetime(int(column.readings[0].times.us[row])).isoformat() if is_told else cell
+            moment = naive_datetime(int(column.us[row])).isoformat() if is_told else cell
             of = " and ".join(f"{c.name} is {c.cells[row]}" for c in telling if c is not column)
             shown.setdefault(f"{column.name} = {moment}" + (f" where {of}" if of else ""))
     told = tuple(shown)[:_MOST_SHOWN]
@@ -110,7 +103,7 @@ def with_beginnings(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> t
 
 def stands_still(column: ColumnSeen) -> bool:
     """Whether a column of moments says the same in row after row, as when a night began."""
-    return _stands_still(column.readings[0].times.us)
+    return _stands_still(column.us)
 
 
 def _stands_still(values: NDArray[Any]) -> bool:
@@ -148,11 +141,9 @@ def _counting(columns: Sequence[ColumnSeen], given: Layout) -> Iterator[tuple[Co
         if column.name not in (wanted or {column.name} - told):
             continue
         if column.kind is Kind.TIMES_OF_DAY and not has_dates:
-            values: NDArray[Any] = (column.readings[0].times.us + DAY_US // 2) % DAY_US  # a night passes midnight
-        elif column.kind is Kind.MOMENTS:
-            values = column.readings[0].times.us
-        elif column.kind in (Kind.NUMBERS, Kind.CODES):
-            values = column.numbers
+            values: NDArray[Any] = (column.us + DAY_US // 2) % DAY_US  # a night passes midnight
+        elif column.kind in (Kind.MOMENTS, Kind.NUMBERS, Kind.CODES):
+            values = column.us if column.readings else column.numbers
         else:
             continue
         steps = np.diff(values)
@@ -180,22 +171,13 @@ def night_of_blocks(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> tuple[S
     Their blocks are long, or rows that always say something new do not where one ends.
     """
     alike = {row for row, (a, b) in enumerate(pairwise(stage.cells)) if a == b}
-    telling = next(
-        (
-            c
-            for c in columns
-            if tells_recordings(c.name, c.cells)
-            or (
-                alike
-                and c.kind is Kind.CODES
-                and are_blocks(c.cells)
-                and all(c.cells[row] != c.cells[row + 1] for row in alike)
-            )
-        ),
-        None,
-    )
-    if telling is None:
-        return ()
-    key, *_ = choosing_keys([list(telling.values)])
-    choices = tuple(Choice(value, f"with {counted(telling.cells.count(value), 'row')}") for value in telling.values)
-    return Setting(f"{key}_column", telling.name, Why.LONG_BLOCKS), Setting(key, None, Why.SEVERAL_PEOPLE, choices)
+
+    def ends_where_alike(column: ColumnSeen) -> bool:
+        cells = column.cells
+        return column.kind is Kind.CODES and are_blocks(cells) and all(cells[row] != cells[row + 1] for row in alike)
+
+    for column in columns:
+        if tells_recordings(column.name, column.cells) or (alike and ends_where_alike(column)):
+            named, asked = choosing_lines([column], None, ())
+            return replace(named, why=Why.LONG_BLOCKS), asked
+    return ()

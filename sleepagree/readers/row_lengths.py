@@ -77,13 +77,8 @@ def find_epoch_step(
     EpochGridError
         When the steps vary, there is but one row and nothing declared, or the declared length is not theirs.
     """
-    steps = np.diff(onset_us)
-    order = None
-    if steps.size and int(steps.min()) <= 0:
-        order = np.argsort(onset_us, kind="stable")
-        steps = np.diff(onset_us[order])
-        later = np.append(True, steps > 0)
-        order, steps = order[later], steps[steps > 0]
+    moments, first_row = np.unique(onset_us, return_index=True)
+    steps = np.diff(moments)
     if steps.size == 0:
         if declared_s is None:
             raise _one_row(path)
@@ -107,10 +102,9 @@ def find_epoch_step(
         unclear = declared_s is None and not shape_declared and (share < _SAME_STEP_SHARE or changing_only)
         if off.size or unclear:
             row = int(off[0]) if off.size else int(np.flatnonzero(missing)[0])
-            later_row = row + 1 if order is None else int(order[row + 1])
             raise _varying_step(
-                places.at(int(file_row[later_row])),
-                clock.show(int(onset_us[later_row])),
+                places.at(int(file_row[first_row[row + 1]])),
+                clock.show(int(moments[row + 1])),
                 int(steps[row]),
                 step,
                 path,

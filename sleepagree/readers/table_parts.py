@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
 from sleepagree.mapping.words import NOT_A_STAGE
-from sleepagree.readers.column_kinds import ColumnSeen, Kind, may_be_times, see_column
+from sleepagree.readers.column_kinds import NUMERIC, TIMES, Kind, may_be_times, see_column
 from sleepagree.readers.csv_table import MOST_BELOW
 from sleepagree.readers.layout_proposal import LabelMeaning
 from sleepagree.readers.table.ranges import split_ranges, with_ends
@@ -16,10 +17,7 @@ from sleepagree.readers.table.table import Table
 from sleepagree.readers.table_place import is_foot
 from sleepagree.readers.times.clock import Times
 
-#: Kinds of columns that hold numbers.
-NUMERIC: Final = (Kind.NUMBERS, Kind.COUNT, Kind.CODES)
 _MOST_FOOT: Final = 3
-_TIMES: Final = (Kind.MOMENTS, Kind.TIMES_OF_DAY, Kind.DATES)
 #: Characters of a line below a table that a layout repeats.
 _SHORT: Final = 40
 
@@ -34,8 +32,8 @@ def foot_text(table: Table) -> str | None:
         return None
     columns = [[cell.strip() for cell in table.texts(i)] for i in sorted(table.columns)]
     first = max(rows - MOST_BELOW, rows // 2 + 1)
-    times = [cells for cells in columns if see_column("", cells[:first]).kind in _TIMES]
-    if all(see_column("", cells).kind in _TIMES for cells in times):
+    times = [cells for cells in columns if see_column("", cells[:first]).kind in TIMES]
+    if all(see_column("", cells).kind in TIMES for cells in times):
         return None
     for last in range(first, rows):
         told = [cells[last] for cells in times]
@@ -44,12 +42,12 @@ def foot_text(table: Table) -> str | None:
             above = [next(filter(None, (cells[row] for cells in columns)), "") for row in range(last)]
             text = text_of_foot(below[0])
             alone = is_foot(below, above[-1:]) and not any(begun.startswith(text) for begun in above)
-            return text if alone and all(see_column("", c[:last]).kind in _TIMES for c in times) else None
+            return text if alone and all(see_column("", c[:last]).kind in TIMES for c in times) else None
     return None
 
 
 def _is_time(cell: str, above: Sequence[str]) -> bool:
-    return bool(cell) and see_column("", [*above, cell]).kind in _TIMES
+    return bool(cell) and see_column("", [*above, cell]).kind in TIMES
 
 
 def text_of_foot(cells: Sequence[str]) -> str:
@@ -81,10 +79,10 @@ def with_foot(
     """Return the meanings of labels and of those that stand only in rows below the table: no stages."""
     if stage is None or stage not in names or not foot.places.numbers:
         return tuple(labels)
-    cells = [cell.strip() for cell in foot.texts(names.index(stage))]
+    below = Counter(cell.strip() for cell in foot.texts(names.index(stage)))
     held = {label.label for label in labels}
-    below = [label for label in dict.fromkeys(cells) if label not in held]
-    return (*labels, *(LabelMeaning(c, cells.count(c), NOT_A_STAGE, is_below=True) for c in below))
+    told = [LabelMeaning(c, rows, NOT_A_STAGE, is_below=True) for c, rows in below.items() if c not in held]
+    return (*labels, *told)
 
 
 def ranges_apart(table: Table) -> Table:
@@ -95,15 +93,11 @@ def ranges_apart(table: Table) -> Table:
             continue
         a, b = (see_column("", part) for part in split)
         if a.kind in NUMERIC and b.kind in NUMERIC:  # numbers lead on from each row to the next
-            first, last = (a, b) if a.numbers[0] <= a.numbers[-1] else (flipped(a), flipped(b))
-            is_range = (first.numbers <= last.numbers).all() and (first.numbers[1:] == last.numbers[:-1]).mean() > 0.5
+            turn = 1 if a.numbers[0] <= a.numbers[-1] else -1
+            first, last = a.numbers[::turn], b.numbers[::turn]
+            is_range = (first <= last).all() and (first[1:] == last[:-1]).mean() > 0.5
         else:
             is_range = a.kind is b.kind and a.kind in (Kind.MOMENTS, Kind.TIMES_OF_DAY)
         if is_range:
             table = with_ends(table, position, split)
     return table
-
-
-def flipped(column: ColumnSeen) -> ColumnSeen:
-    """Return a column with its last row first."""
-    return see_column(column.name, column.cells[::-1])

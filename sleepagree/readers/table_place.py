@@ -8,10 +8,10 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from itertools import chain, groupby, pairwise
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
-from sleepagree.readers.code_lines import are_characters
-from sleepagree.readers.column_kinds import Kind, see_column
+from sleepagree.readers.code_lines import Block, are_characters
+from sleepagree.readers.column_kinds import NUMERIC, TIMES, Kind, see_column
 from sleepagree.readers.columns import times_of_columns
 from sleepagree.readers.csv_table import (
     MOST_ABOVE,
@@ -40,22 +40,11 @@ _FEWEST_BELOW: Final = 3
 #: Kinds of columns that any texts may be.
 _PLAIN: Final = (Kind.WORDS, Kind.TEXTS, Kind.NOTHING)
 #: Kinds of columns that codes of epochs may seem to be: digits may be a number.
-_MAY_BE_CODES: Final = (*_PLAIN, Kind.NUMBERS, Kind.COUNT, Kind.CODES)
+_MAY_BE_CODES: Final = (*_PLAIN, *NUMERIC)
 #: A time of a clock, or a number with decimals.
 _NO_CODES: Final = re.compile(r"\d[:：]\d\d|^[+-]?\d+[.,]\d+(?:[eE][+-]?\d+)?$")
-_OF_TIMES: Final = (Kind.MOMENTS, Kind.TIMES_OF_DAY, Kind.DATES)
 _SHORTEST_RUN: Final = 20
 _FEWEST_BOUTS: Final = 6
-_MOST_CODES: Final = 12
-
-
-class Block(NamedTuple):
-    """Where the table of a text stands: its delimiter, the lines above it, its rows, and the lines below it."""
-
-    mark: str | None
-    above: int
-    rows: list[list[str]]
-    below: list[str]
 
 
 def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> Block:
@@ -110,7 +99,7 @@ def _piece_of_its_own(filled: Sequence[int], rows: Sequence[Sequence[str]]) -> l
     firsts = [n for n, i in enumerate(filled) if n == 0 or i > filled[n - 1] + 1]
     pieces = [list(filled[a:b]) for a, b in pairwise([*firsts, len(filled)])]
     longest = max(pieces, key=len)
-    kinds = [see_column("", list(cells)).kind for cells in zip(*(rows[i] for i in longest[1:]), strict=True)]
+    kinds = _kinds([rows[i] for i in longest[1:]])
     telling = [c for c, kind in enumerate(kinds) if kind not in _PLAIN]
     others = [i for piece in pieces if piece is not longest for i in piece]
     if not telling or 2 * len(longest) < len(filled) or len(longest) < _FEWEST_BELOW:
@@ -155,15 +144,20 @@ def is_foot(below: Sequence[Sequence[str]], last: Sequence[str]) -> bool:
 def _is_torn(above: Sequence[Sequence[str]], block: Sequence[Sequence[str]]) -> bool:
     """Whether lines above a block are rows of its table, cut off by one that lacks a cell or has one too many."""
     alike = [row for row in above if len(row) == len(block[0])]
-    kinds = [see_column("", list(cells)).kind for cells in zip(*block[1:], strict=True)]
+    kinds = _kinds(block[1:])
     return len(alike) > MOST_ABOVE or any(
         _is_of(kind, cell) for row in alike for cell, kind in zip(row, kinds, strict=True)
     )
 
 
+def _kinds(rows: Sequence[Sequence[str]]) -> list[Kind]:
+    """Return what each column of rows seems to hold."""
+    return [see_column("", cells).kind for cells in zip(*rows, strict=True)]
+
+
 def _is_of(kind: Kind, cell: str, *, strictly: bool = False) -> bool:
     """Whether a cell is like those of a column of a kind that is more than words; a number may be of any, or not."""
-    numbers = () if strictly and kind in _OF_TIMES else (Kind.CODES, Kind.NUMBERS)
+    numbers = () if strictly and kind in TIMES else (Kind.CODES, Kind.NUMBERS)
     return kind not in _PLAIN and see_column("", [cell, cell]).kind in (kind, *numbers)
 
 
@@ -195,9 +189,8 @@ def lines_above(rows: Sequence[Sequence[str]]) -> int:
 
 def _are_plain(rows: Sequence[Sequence[str]]) -> list[bool]:
     """Return which columns hold nothing but texts."""
-    return [
-        see_column("", list(cells)).kind in _PLAIN and split_ranges(cells) is None for cells in zip(*rows, strict=True)
-    ]
+    columns = zip(_kinds(rows), zip(*rows, strict=True), strict=True)
+    return [kind in _PLAIN and split_ranges(cells) is None for kind, cells in columns]
 
 
 def are_runs(cells: Sequence[str]) -> bool:

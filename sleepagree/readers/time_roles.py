@@ -20,7 +20,7 @@ from sleepagree.readers.layout import (
     TimeForm,
     strptime_has_half_days,
 )
-from sleepagree.readers.layout_proposal import Choice, Setting, Why
+from sleepagree.readers.layout_proposal import Choice, Setting, Why, choices_of
 from sleepagree.readers.recording_roles import (
     stands_still,
 )
@@ -39,13 +39,14 @@ def time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microse
     else:
         moments = [c for c in moments if not stands_still(c)] or moments  # when rows were written, all at once
     if moments:
-        start = _first_of_pair(moments)
-        others = tuple(Choice(c.name) for c in moments if c is not start and not _pair(start, c))
+        # the column of beginnings is one that another follows as its ends, else the first
+        start = next((a for a in moments if any(_pair(a, b) for b in moments if b is not a)), moments[0])
+        others = choices_of(c for c in moments if c is not start and not _pair(start, c))
         made = [Setting("start", start.name, Why.ONLY if not others else Why.FIRST, others)]
         made += form_settings(start.readings)
         made += zone_settings(columns, start.readings[0])
         made += [Setting("begins", None, Why.UNTOLD)] if start.readings[0].times.clock is Clock.ELAPSED else []
-        return made, start.readings[0].times.us
+        return made, start.us
     days = [c for c in columns if c.kind is Kind.TIMES_OF_DAY and c.distinct > 1]
     dates = [c for c in columns if c.kind is Kind.DATES]
     if days and dates:
@@ -92,13 +93,11 @@ def _dated(
     half = next((c for c in columns if c.kind is Kind.HALVES), None)
     made = [
         Setting("start", day.name, Why.ONLY if len(days) == 1 else Why.FIRST),
-        Setting(
-            "date", date.name, Why.ONLY if len(dates) == 1 else Why.FIRST, tuple(Choice(c.name) for c in dates[1:])
-        ),
+        Setting("date", date.name, Why.ONLY if len(dates) == 1 else Why.FIRST, choices_of(dates[1:])),
     ]
     if date.readings:  # both are times by the file's own types
         readings: tuple[TimeReading, ...] = ()
-        us = date.readings[0].times.us + day.readings[0].times.us
+        us = date.us + day.us
     else:
         ends = [""] * date.rows if half is None else [f" {cell}" for cell in half.cells]
         joined = [f"{a} {b}{c}" for a, b, c in zip(date.cells, day.cells, ends, strict=True)]
@@ -122,13 +121,15 @@ def _dated(
 def unread_times(columns: Sequence[ColumnSeen], unread: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
     """Return the lines about times that no form reads: rows beside them are never counted."""
     start, *others = unread
-    made = [Setting("start", start.name, Why.FIRST if others else Why.ONLY, tuple(Choice(c.name) for c in others))]
+    made = [Setting("start", start.name, Why.FIRST if others else Why.ONLY, choices_of(others))]
     cells = start.cells
     if dates := [c for c in columns if c.kind is Kind.DATES]:
         made.append(Setting("date", dates[0].name, Why.FIRST if len(dates) > 1 else Why.ONLY))
         cells = tuple(f"{day} {cell}" for day, cell in zip(dates[0].cells, cells, strict=True))
     made.append(_form_to_tell(cells))
-    return [*made, Setting("shape", "intervals", Why.CHANGES)] if _changes_always(stage) else made
+    # no file with a row an epoch has so many rows that differ from the one before
+    is_changing = len(stage.cells) > _FEWEST_CHANGES and always_differs(stage)
+    return [*made, Setting("shape", "intervals", Why.CHANGES)] if is_changing else made
 
 
 def _form_to_tell(cells: Sequence[str]) -> Setting:
@@ -149,11 +150,6 @@ def always_differs(stage: ColumnSeen) -> bool:
     return all(a != b for a, b in pairwise(stage.cells))
 
 
-def _changes_always(stage: ColumnSeen) -> bool:
-    """Whether so many rows differ from the one before that no file with a row an epoch is like that."""
-    return len(stage.cells) > _FEWEST_CHANGES and always_differs(stage)
-
-
 def zone_settings(columns: Sequence[ColumnSeen], reading: TimeReading) -> list[Setting]:
     """Return the line about a column of zones beside times on a clock, none where there is none."""
     zones = [c for c in columns if c.kind is Kind.ZONES]
@@ -162,14 +158,9 @@ def zone_settings(columns: Sequence[ColumnSeen], reading: TimeReading) -> list[S
     return [Setting("zone_column", zones[0].name, Why.ONLY)]
 
 
-def _first_of_pair(moments: Sequence[ColumnSeen]) -> ColumnSeen:
-    """Return the column of beginnings: the one that another follows as its ends, else the first."""
-    return next((a for a in moments if any(_pair(a, b) for b in moments if b is not a)), moments[0])
-
-
 def _pair(start: ColumnSeen, end: ColumnSeen) -> bool:
     """Whether rows that begin in one column end in the other, before the next begins."""
-    a, b = start.readings[0].times.us, end.readings[0].times.us
+    a, b = start.us, end.us
     if a.size != b.size or start.readings[0].times.clock is not end.readings[0].times.clock:
         return False
     return bool((a <= b).all() and (a < b).mean() > 0.5 and (b[:-1] <= a[1:] + SECOND_US).mean() > 0.5)

@@ -68,6 +68,11 @@ def one_night(value: Any, path: str) -> Any:
     return one_night(value, rest) if rest else value
 
 
+def without_elements(path: str) -> str:
+    """Return a path that takes all elements of the lists of which a path takes one."""
+    return re.sub(r"\[\d+\]", "", path)
+
+
 def nights_like(value: Any, path: str, above: str = "") -> Iterator[str]:
     """Yield the paths, in order, that lead where a path leads, in any element of the lists of which it takes one."""
     step, _, rest = path.partition(".")
@@ -123,7 +128,7 @@ def moments_beside(document: Any, path: str) -> list[tuple[str, str]]:
 
     They are those of the object of its rows, else of the nearest one around it.
     """
-    parent = re.sub(r"\[\d+\]", "", path).rpartition(".")[0]
+    parent = without_elements(path).rpartition(".")[0]
     held = [(name, moment) for name, value in parts_of(one_night(document, path)) if (moment := _moment(value))]
     while not (found := [told for told in held if told[0].rpartition(".")[0] == parent]) and parent:
         parent = parent.rpartition(".")[0]
@@ -148,11 +153,6 @@ def beginning_of_rows(moments: Sequence[tuple[str, str]], seconds: float) -> tup
         if (begin.tzinfo is None) == (end.tzinfo is None) and abs((end - begin).total_seconds() - seconds) <= 1
     }
     return next((name, moment) for moment, name in found.items()) if len(found) == 1 and seconds > 1 else None
-
-
-def texts_beside(document: Any) -> list[tuple[str, str]]:
-    """Return the fields outside lists of rows that hold a text: path, and the text."""
-    return [(path, value.strip()) for path, value in parts_of(document) if isinstance(value, str)]
 
 
 def beginning(document: Any, path: str) -> str | None:
@@ -183,7 +183,7 @@ def days_of_nights(document: Any, path: str) -> dict[str, tuple[str, date]]:
 
 
 def _days_beside(document: Any, path: str) -> dict[str, str]:
-    parent = re.sub(r"\[\d+\]", "", path).rpartition(".")[0]
+    parent = without_elements(path).rpartition(".")[0]
     held = parts_of(one_night(document, path))
     return {
         name: value.strip()
@@ -214,17 +214,11 @@ def _naive(moment: str) -> datetime:
 
 def night_that_begins(document: Any, path: str, begins: datetime) -> tuple[str, str] | None:
     """Return another night than that at a path, and its field, that begins at a moment; None where that one may."""
-    if any(_is_moment(moment, begins) for _, moment in _told(document, path)):
-        return None
-    for other in nights_like(document, path):
-        for name, moment in _told(document, other) if other != path else ():
-            if _is_moment(moment, begins):
-                return other, name
+    for night in dict.fromkeys((path, *nights_like(document, path))):
+        told = beginnings(one_night(document, night)) or moments_beside(document, night)
+        if name := next((name for name, moment in told if _is_moment(moment, begins)), None):
+            return None if night == path else (night, name)
     return None
-
-
-def _told(document: Any, path: str) -> list[tuple[str, str]]:
-    return beginnings(one_night(document, path)) or moments_beside(document, path)
 
 
 def _is_moment(text: str, moment: datetime) -> bool:
