@@ -500,8 +500,7 @@ def print_cautions(cautions: Sequence[Caution | str], *, quiet: bool, full: bool
     """Print cautions to standard error; beside an answer the three that change most, the rest counted."""
     if quiet:
         return
-    from sleepagree.describe.caution_weights import rank_caution
-    from sleepagree.describe.cautions import say_caution
+    from sleepagree.describe.cautions import rank_caution, say_caution
     from sleepagree.errors import printable
     from sleepagree.render.columns import fit_terminal
 

@@ -22,8 +22,7 @@ from sleepagree.describe.blocks import (
     cells,
     columns,
 )
-from sleepagree.describe.caution_weights import rank_caution
-from sleepagree.describe.cautions import say_caution
+from sleepagree.describe.cautions import rank_caution, say_caution
 from sleepagree.describe.paragraphs import CitedParagraph
 from sleepagree.describe.words import file_name, plain
 from sleepagree.errors import Front

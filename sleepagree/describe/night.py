@@ -32,8 +32,7 @@ from sleepagree.describe.blocks import (
     present,
     sections_of,
 )
-from sleepagree.describe.caution_weights import is_grave
-from sleepagree.describe.cautions import say_caution
+from sleepagree.describe.cautions import is_grave, say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.night_time import NO_LABEL, following_section, time_section
 from sleepagree.describe.notes import say_note

@@ -14,8 +14,8 @@ from typing import Final
 
 from sleepagree.caution import CautionKind
 from sleepagree.describe.bias import bias_source_result
-from sleepagree.describe.cautions import say_step
 from sleepagree.describe.citations import Citations
+from sleepagree.describe.facts import say_step
 from sleepagree.describe.paragraphs import (
     MAIN_MEASURES,
     CitedParagraph,
