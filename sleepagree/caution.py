@@ -277,8 +277,8 @@ class Fact:
 
     def to_document(self) -> dict[str, Any]:
         """Return a plain structure that JSON can hold and :meth:`from_document` reads."""
-        values = {name: _to_plain(value) for name, value in self.values}
-        return {"kind": self.kind.value, "side": self.side, "values": values}
+        document: dict[str, Any] = _structure(self, lambda text, tag: {tag: text})
+        return document
 
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> Self:
@@ -347,15 +347,8 @@ def _neutral(value: Any, words: Mapping[str, str]) -> Any:
 
 def plain_values(fact: Fact) -> dict[str, Any]:
     """Return the values of a fact as plain texts, numbers and lists, another fact as its kind, side and values."""
-    return {name: _bare(value) for name, value in fact.values}
-
-
-def _bare(value: Any) -> Any:
-    return _structure(value, lambda text, _: text)
-
-
-def _to_plain(value: Any) -> Any:
-    return _structure(value, lambda text, tag: {tag: text})
+    values: dict[str, Any] = _structure(fact, lambda text, _: text)["values"]
+    return values
 
 
 def _structure(value: Any, typed: Callable[[str, str], Any]) -> Any:

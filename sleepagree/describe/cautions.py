@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from itertools import repeat
 from typing import Any, Final
 
 from sleepagree.caution import Caution, CautionKind, plain_values
@@ -21,7 +20,7 @@ def say_caution(caution: Caution, front: Front = Front.COMMAND) -> str:
 
 
 def _with_places(caution: Caution) -> str:
-    return fill(caution, SENTENCES[CautionKind(caution.kind)])
+    return fill(caution, SENTENCES[CautionKind(caution.kind)], listing=_listing(caution))
 
 
 def say_cautions(cautions: Iterable[Caution], front: Front = Front.COMMAND) -> tuple[str, ...]:
@@ -212,30 +211,16 @@ def _names_alike(c: Caution) -> str:
     )
 
 
-def _night_repeated(c: Caution) -> str:
-    return (
-        f"{_on(c)} the reference's stages are those of another night, epoch for epoch ({_listing(c)}): one night under "
-        "several names counts as several, and makes every interval too narrow."
-    )
-
-
-def _listing(c: Caution, endings: Iterable[str] = repeat("")) -> str:
-    """Return the first nights that a caution names, and how many more there are."""
-    told = [f"{person} {night}{end}" for (person, night), end in zip(c["named"], endings, strict=False)]
+def _listing(c: Caution) -> str:
+    """Return the first nights that a caution names, each with its figure, and how many more there are; "" without."""
+    if c.get("named") is None:
+        return ""
+    figures = [f": {value:.0f} %" for value in c.get("scored_percent", ())]
+    figures += [f": {seconds:+.0f} s" for seconds in c.get("seconds", ())]
+    nights = [f"{person} {night}" for person, night in c["named"]]
+    told = [night + (figures[i] if figures else "") for i, night in enumerate(nights)]
     more = c["count"] - len(told)
     return ", ".join(told) + (f" and {more} more" if more else "")
-
-
-def _on(c: Caution) -> str:
-    return f"{c['device']}: on {c['count']} of {c['nights']} nights"
-
-
-def _nights_sparse(c: Caution) -> str:
-    named = _listing(c, [f": {value:.0f} %" for value in c["scored_percent"]])
-    return (
-        f"{_on(c)} less than {c['least_percent']:.0f} % of the window's epochs have a stage on both sides ({named}). "
-        f"Measures, and the bias made of them, are those of the scored part; {Step.FIND_SPARSE} finds such nights."
-    )
 
 
 def _consensus_flatters(c: Caution) -> str:
@@ -246,9 +231,9 @@ def _consensus_flatters(c: Caution) -> str:
     ]
     said = f": kappa is {'; '.join(kappas)}" if kappas else ""
     return (
-        f"{_on(c)} the reference is what more than half of several scorers say, and {c['undecided']} epochs without "
-        "such a majority are left out. Those are epochs that are hard to stage, so agreement comes out higher than "
-        f"with any one person{said}."
+        f"{c['device']}: on {c['count']} of {c['nights']} nights the reference is what more than half of several "
+        f"scorers say, and {c['undecided']} epochs without such a majority are left out. Those are epochs that are "
+        f"hard to stage, so agreement comes out higher than with any one person{said}."
     )
 
 
@@ -280,32 +265,6 @@ def _not_normal(c: Caution) -> str:
         f"much: an interval of a limit held the truth in as few as {percent(c['covers'])} of simulated studies of "
         "heavy-tailed people. The shares of nights with large errors suppose nothing of the kind. Of normal "
         f"differences the test (Anderson-Darling) names 1 measure in 20, and it looked at {c['looked_at']}."
-    )
-
-
-def _clocks_off(c: Caution) -> str:
-    offsets = _listing(c, [f": {seconds:+.0f} s" for seconds in c["seconds"]])
-    return (
-        f"{_on(c)} agreement has a sharp peak at another clock offset ({offsets}): look at these nights "
-        + for_page(f"with {Step.SCAN_CLOCK}", "one by one")
-        + ". A constant offset is a clock, a scattered one is not."
-    )
-
-
-def _clocks_hours(c: Caution) -> str:
-    offsets = _listing(c, [f": {seconds:+.0f} s" for seconds in c["seconds"]])
-    return (
-        f"{_on(c)} agreement is low and has a sharp peak near a whole number of hours ({offsets}): a time zone, or "
-        "summer time, may be off. Check the zones of both sides (columns reference_zone, device_zone of the nights "
-        "table). Nothing was shifted."
-    )
-
-
-def _clocks_doubtful(c: Caution) -> str:
-    return (
-        f"{_on(c)} agreement is near chance, and would be higher at another time ({_listing(c)}): the recordings may "
-        "not belong together, or a clock or zone may be off. "
-        + for_page(f"{Step.SCORE_NIGHT} says more of such a night.", "Scored by itself, such a night tells more.")
     )
 
 
@@ -357,19 +316,30 @@ SENTENCES: Final[dict[CautionKind, Sentence]] = {
     CautionKind.SAME_FILE: ("Reference and device are the same file, or copies of one: their agreement says nothing."),
     CautionKind.SWAPPED: _swapped,
     CautionKind.NAMES_ALIKE: _names_alike,
-    CautionKind.NIGHT_REPEATED: _night_repeated,
+    CautionKind.NIGHT_REPEATED: (
+        "{device}: on {count} of {nights} nights the reference's stages are those of another night, epoch for epoch "
+        "({listing}): one night under several names counts as several, and makes every interval too narrow."
+    ),
     # whether they are laid at the right time
     CautionKind.FIRST_EPOCHS_DIFFER: _first_epochs_differ,
     CautionKind.LENGTHS_DIFFER: _lengths_differ,
     CautionKind.CLOCK_ZONE: _clock_zone,
     CautionKind.CLOCK_CHANGE: _clock_change,
-    CautionKind.CLOCKS_HOURS: _clocks_hours,
+    CautionKind.CLOCKS_HOURS: (
+        "{device}: on {count} of {nights} nights agreement is low and has a sharp peak near a whole number of hours "
+        "({listing}): a time zone, or summer time, may be off. Check the zones of both sides (columns reference_zone, "
+        "device_zone of the nights table). Nothing was shifted."
+    ),
     CautionKind.CLOCK_DOUBT: (
         f"Agreement is below chance (kappa {{kappa:figure}}) and would be far higher at another time, but {_FLAT}: "
         "these recordings may not belong together, or a clock may be off by more than that. Check files, dates and "
         "zones" + for_page("; {Step.SCAN_CLOCK:180} looks further.", ".")
     ),
-    CautionKind.CLOCKS_DOUBTFUL: _clocks_doubtful,
+    CautionKind.CLOCKS_DOUBTFUL: (
+        "{device}: on {count} of {nights} nights agreement is near chance, and would be higher at another time "
+        "({listing}): the recordings may not belong together, or a clock or zone may be off. "
+        + for_page("{Step.SCORE_NIGHT} says more of such a night.", "Scored by itself, such a night tells more.")
+    ),
     CautionKind.CLOCK_OFFSET: (
         "Agreement has a sharp peak when {seconds:signed} s are added to device times (kappa {kappa_there:figure} "
         "instead of {kappa:figure}, on the epochs paired here). A wrong clock would look like this; "
@@ -384,7 +354,12 @@ SENTENCES: Final[dict[CautionKind, Sentence]] = {
         + for_page("{Step.SCAN_CLOCK} tells where, and how to score each part", '"Look at the clock" tells where')
         + ". Nothing was shifted."
     ),
-    CautionKind.CLOCKS_OFF: _clocks_off,
+    CautionKind.CLOCKS_OFF: (
+        "{device}: on {count} of {nights} nights agreement has a sharp peak at another clock offset ({listing}): look "
+        "at these nights "
+        + for_page("with {Step.SCAN_CLOCK}", "one by one")
+        + ". A constant offset is a clock, a scattered one is not."
+    ),
     CautionKind.CLOCK_UNTOLD: (
         "Agreement is near chance (kappa {kappa:figure}), so this night alone does not tell whether the clock is "
         f"right: {_FLAT}, and the time as recorded does not either. A device that hardly tells stages looks like this "
@@ -397,7 +372,11 @@ SENTENCES: Final[dict[CautionKind, Sentence]] = {
         "in no figure: is the reference only a part of the recording? Parts are joined by {Step.JOIN_PARTS}."
     ),
     CautionKind.LENGTHS_UNUSED: _lengths_unused,
-    CautionKind.NIGHTS_SPARSE: _nights_sparse,
+    CautionKind.NIGHTS_SPARSE: (
+        "{device}: on {count} of {nights} nights less than {least_percent:.0f} % of the window's epochs have a stage "
+        "on both sides ({listing}). Measures, and the bias made of them, are those of the scored part; "
+        "{Step.FIND_SPARSE} finds such nights."
+    ),
     CautionKind.FEW_SCORED: (
         "Only {share:percent} of the window's epochs have a stage on both sides; the largest part of the rest is "
         "{status:status} ({epochs:# epoch})."

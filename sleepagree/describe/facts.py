@@ -67,7 +67,7 @@ class _Filler(Formatter):
         return format(value, format_spec) if way is None else way(value)
 
 
-def fill(fact: Fact, sentence: Sentence) -> str:
+def fill(fact: Fact, sentence: Sentence, **more: str) -> str:
     """Return the sentence of a fact behind the side that it speaks of; places of what can be set stay in it.
 
     Parameters
@@ -77,9 +77,11 @@ def fill(fact: Fact, sentence: Sentence) -> str:
     sentence : str or callable
         A text with places for the values of the fact, for an ``{Option.…}`` and a ``{Step.…}``; or what makes a text of
         the fact.
+    more
+        Further values of a text.
     """
     if isinstance(sentence, str):
-        text = _Filler().vformat(sentence, (), {**dict(fact.values), "Option": Option, "Step": Step})
+        text = _Filler().vformat(sentence, (), {**dict(fact.values), **more, "Option": Option, "Step": Step})
     else:
         text = sentence(fact)
     return f"{fact.side}: {text}" if fact.side else text

@@ -171,6 +171,22 @@ def say_level(level: float) -> str:
     return f"{100 * level:g} % interval"
 
 
+def heads_of_intervals(level: float) -> tuple[str, str]:
+    """Return the heads above the intervals of a night's figures: for answers that last, for independent epochs."""
+    return f"{say_level(level)} {WHEN_ANSWERS_LAST}", f"{say_level(level)} {IF_INDEPENDENT}"
+
+
+def nights_of(nights: int, participants: int) -> str:
+    """Return how many nights there are, and of how many people.
+
+    Examples
+    --------
+    >>> nights_of(12, 4), nights_of(1, 1)
+    ('12 nights of 4 participants', '1 night of 1 participant')
+    """
+    return f"{counted(nights, 'night')} of {counted(participants, 'participant')}"
+
+
 # --- time -------------------------------------------------------------------------------------------------
 
 
