@@ -16,37 +16,25 @@ from typing import Any, Final, Self, TypeVar
 class FileName(str):
     """The name of a file."""
 
-    __slots__ = ()
-
 
 class Role(str):
     """What a file is called by its role, which names nobody."""
-
-    __slots__ = ()
 
 
 class ZoneName(str):
     """A time zone or an offset from UTC, which tells where somebody was."""
 
-    __slots__ = ()
-
 
 class Moment(str):
     """A date or a time of day, as it is shown."""
-
-    __slots__ = ()
 
 
 class OwnWord(str):
     """A word that the author of a file chose and that is no label: the name of a column, a field, a signal."""
 
-    __slots__ = ()
-
 
 class OtherText(str):
     """A sentence of somebody else's, of which it is not known what it names."""
-
-    __slots__ = ()
 
 
 def named_file(name: str) -> FileName | Role:

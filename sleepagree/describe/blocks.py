@@ -381,12 +381,8 @@ def present(*found: Block | None) -> tuple[Block, ...]:
 
 def _is_empty(block: Block) -> bool:
     match block:
-        case Paragraph(text):
-            return not text
-        case Items(items):
-            return not items
-        case Table():
-            return not block.rows
+        case Paragraph("") | Items(()) | Table(rows=()):
+            return True
         case Beside(parts):
             return not any(parts)
         case _:
@@ -400,8 +396,8 @@ def sections_of(*found: Section | None) -> tuple[Section, ...]:
 
 def beside(*parts: Block | Sequence[Block | None]) -> Beside:
     """Return blocks, or columns of them, that stand beside each other; a column loses its empty paragraphs."""
-    columns_of_blocks = (part if isinstance(part, Sequence) else (part,) for part in parts)
-    return Beside(tuple(tuple(b for b in blocks if b not in (None, Paragraph(""))) for blocks in columns_of_blocks))
+    by_part = (part if isinstance(part, Sequence) else (part,) for part in parts)
+    return Beside(tuple(tuple(b for b in blocks if b is not None and b != Paragraph("")) for blocks in by_part))
 
 
 def is_further(block: Block) -> bool:

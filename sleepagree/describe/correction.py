@@ -135,16 +135,16 @@ def finding_of_correction(correction: Correction) -> str:
         first = f"Correcting {device} helps {join_words([*shown, *more])}."
     else:
         first = f"Correcting {device} is not shown to help any measure."
-    doubtful, useless = (by_verdict[v] for v in (Verdict.CANNOT_BE_TOLD, Verdict.DOES_NOT_HELP))
-    rest = []
-    if doubtful:
-        rest.append(f"Whether it helps {join_words(say_measure(m.measure) for m in doubtful)} cannot be told.")
-    usual = [say_measure(m.measure) for m in useless if _is_usual(m.learned)]
-    own = [say_measure(m.measure) for m in useless if not _is_usual(m.learned)]
-    if own:
-        rest.append(f"It does not help {join_words(own)}.")
-    if usual:
-        rest.append(f"For {join_words(usual)} it is no better than the usual value, which takes the device's place.")
+    useless = by_verdict[Verdict.DOES_NOT_HELP]
+    told = (
+        ("Whether it helps {} cannot be told.", by_verdict[Verdict.CANNOT_BE_TOLD]),
+        ("It does not help {}.", [m for m in useless if not _is_usual(m.learned)]),
+        (
+            "For {} it is no better than the usual value, which takes the device's place.",
+            [m for m in useless if _is_usual(m.learned)],
+        ),
+    )
+    rest = (said.format(join_words(say_measure(m.measure) for m in measures)) for said, measures in told if measures)
     return " ".join([first, *rest])
 
 

@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 
 from sleepagree.describe.blocks import Cell, Description, Items, Table, Told, section, sections_of, table, tabulate
-from sleepagree.describe.paragraphs import say_kappa_beside_ceiling
+from sleepagree.describe.paragraphs import say_kappa_beside_ceiling, say_span
 from sleepagree.describe.words import (
     DASH,
     WHEN_ANSWERS_LAST,
     figure,
     file_name,
-    from_moment_to,
     interval,
     percent,
     plain,
@@ -57,9 +56,9 @@ def describe_mappings(comparison: MappingComparison) -> Description:
 
 
 def _what_was_compared(paired: PairedNight) -> str:
-    begin, end = paired.begin, paired.epoch_start(paired.status.size)
-    span = f", {from_moment_to(begin, end)}" if begin and end else ""
-    return f"{span}; {paired.ledger.scored} of {counted(paired.ledger.window_epochs, 'epoch')} scored on both sides"
+    span = say_span(paired)
+    scored = f"{paired.ledger.scored} of {counted(paired.ledger.window_epochs, 'epoch')} scored on both sides"
+    return f"{f', {span}' if span else ''}; {scored}"
 
 
 def _mapping_table(comparison: MappingComparison, name: str = "mappings") -> Table:

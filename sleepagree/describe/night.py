@@ -34,7 +34,7 @@ from sleepagree.describe.cautions import is_grave, say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.night_time import NO_LABEL, following_section, time_section
 from sleepagree.describe.notes import say_note
-from sleepagree.describe.paragraphs import methods_of_night, results_of_night, say_ceiling
+from sleepagree.describe.paragraphs import methods_of_night, results_of_night, say_ceiling, say_span
 from sleepagree.describe.words import (
     CLASS_WORDS,
     DASH,
@@ -43,7 +43,6 @@ from sleepagree.describe.words import (
     figure,
     file_name,
     file_words,
-    from_moment_to,
     heads_of_intervals,
     interval,
     join_words,
@@ -149,10 +148,8 @@ def _say_side(name: str, side: Side) -> str:
 
 
 def _say_window(paired: PairedNight) -> str:
-    begin, end = paired.begin, paired.epoch_start(int(paired.status.size))
-    if begin is None or end is None:
-        return f"{paired.begin_s:.0f} s to {paired.end_s:.0f} s after the reference's start"
-    return from_moment_to(begin, end)
+    elapsed = f"{paired.begin_s:.0f} s to {paired.end_s:.0f} s after the reference's start"
+    return say_span(paired) or elapsed
 
 
 # --- ledger -----------------------------------------------------------------------------------------------

@@ -268,10 +268,9 @@ def refused_items(refused: Sequence[Refusal]) -> Items:
         if len(members) < _FEWEST_TO_GROUP:
             items += [f"{_whose(refusal)}: {refusal.reason}" for refusal in members]
             continue
-        files = [refusal.reason.removesuffix(shared).removesuffix(": ") for refusal in members[:_SHOWN_OF_A_GROUP]]
         named = [
-            ": ".join(part for part in (_whose(refusal), file) if part)
-            for refusal, file in zip(members, files, strict=False)
+            f"{_whose(refusal)}: {refusal.reason.removesuffix(shared)}".removesuffix(": ")
+            for refusal in members[:_SHOWN_OF_A_GROUP]
         ]
         more = [f"and {len(members) - len(named)} more"] if len(members) > len(named) else []
         items += [f"{len(members)} {word}: {shared}", Items((*named, *more), verbatim=True)]

@@ -131,10 +131,8 @@ def groups_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> S
     ]
     by = shorten(study.options.by)
     what = "ratio" if study.options.log_ratio else "bias"
-    heads = (
-        *("measure", by, "people", "nights", what, say_level(study.options.level)),
-        *("groups differ", f"adjusted for {len(known)} measures"),
-    )
+    level, adjusted = say_level(study.options.level), f"adjusted for {len(known)} measures"
+    heads = ("measure", by, "people", "nights", what, level, "groups differ", adjusted)
     methods = " or ".join(dict.fromkeys(found.method for _, found in known))
     return section(
         f"groups-{serial}",

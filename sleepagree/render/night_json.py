@@ -297,12 +297,7 @@ def night_document(night: NightAgreement, *, options: Document | None = None) ->
         What was asked for, as far as the night does not know it (window text, mapping names ...).
     """
     return {
-        "schema": NIGHT_SCHEMA,
-        "software": software(),
-        "inputs": inputs_document(night.paired),
-        "options": _options(night, options),
-        "window": window_document(night.paired),
-        "ledger": ledger_document(night.paired),
+        **_head(NIGHT_SCHEMA, night, options),
         "mappings": [mapping_document(m) for m in night.mappings],
         "other_mappings": [mapping_document(m) for m in night.others],
         "measures": [measure_document(m) for m in night.measures],
@@ -331,12 +326,16 @@ def _answer_document(found: NightAnswer) -> Document:
     }
 
 
-def _options(night: NightAgreement, told: Document | None) -> Document:
-    """Return what was asked for with what the night knows of it, so that the result can be repeated."""
+def _head(schema: str, night: NightAgreement, told: Document | None) -> Document:
+    """Return what a document begins with: all that it takes to repeat it, and the account of every epoch."""
+    paired = night.paired
     return {
-        **(told or {}),
-        "clock_offset": night.paired.clock_offset_s,
-        **attributes(night, confidence="level"),
+        "schema": schema,
+        "software": software(),
+        "inputs": inputs_document(paired),
+        "options": {**(told or {}), "clock_offset": paired.clock_offset_s, "confidence": night.level},
+        "window": window_document(paired),
+        "ledger": ledger_document(paired),
     }
 
 
@@ -374,14 +373,8 @@ def clock_check_document(found: QuickOffset | None) -> Document | None:
 
 def mappings_document(comparison: MappingComparison, *, options: Document | None = None) -> Document:
     """Return a night under several mappings as "sleepagree.mappings/2"."""
-    night = comparison.night
     return {
-        "schema": MAPPINGS_SCHEMA,
-        "software": software(),
-        "inputs": inputs_document(night.paired),
-        "options": _options(night, options),
-        "window": window_document(night.paired),
-        "ledger": ledger_document(night.paired),
+        **_head(MAPPINGS_SCHEMA, comparison.night, options),
         "mappings": [_compared_document(compared) for compared in comparison.mappings],
         "cautions": caution_documents(comparison.cautions),
     }
