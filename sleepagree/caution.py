@@ -16,37 +16,25 @@ from typing import Any, Final, Self, TypeVar
 class FileName(str):
     """The name of a file."""
 
-    __slots__ = ()
-
 
 class Role(str):
     """What a file is called by its role, which names nobody."""
-
-    __slots__ = ()
 
 
 class ZoneName(str):
     """A time zone or an offset from UTC, which tells where somebody was."""
 
-    __slots__ = ()
-
 
 class Moment(str):
     """A date or a time of day, as it is shown."""
-
-    __slots__ = ()
 
 
 class OwnWord(str):
     """A word that the author of a file chose and that is no label: the name of a column, a field, a signal."""
 
-    __slots__ = ()
-
 
 class OtherText(str):
     """A sentence of somebody else's, of which it is not known what it names."""
-
-    __slots__ = ()
 
 
 def named_file(name: str) -> FileName | Role:
@@ -277,8 +265,8 @@ class Fact:
 
     def to_document(self) -> dict[str, Any]:
         """Return a plain structure that JSON can hold and :meth:`from_document` reads."""
-        values = {name: _to_plain(value) for name, value in self.values}
-        return {"kind": self.kind.value, "side": self.side, "values": values}
+        document: dict[str, Any] = _structure(self, lambda text, tag: {tag: text})
+        return document
 
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> Self:
@@ -347,15 +335,8 @@ def _neutral(value: Any, words: Mapping[str, str]) -> Any:
 
 def plain_values(fact: Fact) -> dict[str, Any]:
     """Return the values of a fact as plain texts, numbers and lists, another fact as its kind, side and values."""
-    return {name: _bare(value) for name, value in fact.values}
-
-
-def _bare(value: Any) -> Any:
-    return _structure(value, lambda text, _: text)
-
-
-def _to_plain(value: Any) -> Any:
-    return _structure(value, lambda text, tag: {tag: text})
+    values: dict[str, Any] = _structure(fact, lambda text, _: text)["values"]
+    return values
 
 
 def _structure(value: Any, typed: Callable[[str, str], Any]) -> Any:

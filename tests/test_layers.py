@@ -42,7 +42,7 @@ ROOMS = {
     "paired_epochs scorers anonymous plan run duplicates chunks execution results "
     "cautions groups from_table comparison flows given_nights epoch_correction correction correction_file "
     "correct_nights whole_nights summarise epoch_scores correction_learning proposed_patterns",
-    "describe": "words caution_weights cautions notes citations bias blocks paragraphs closing night_time mappings "
+    "describe": "words facts cautions notes citations bias blocks paragraphs closing night_time mappings "
     "clock folder plan study_margins study_paragraphs study_checklist correction answer night study_agreement "
     "study_bias_figures "
     "study_bias study_further study_tables study proposal file",

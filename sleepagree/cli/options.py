@@ -487,8 +487,7 @@ def print_cautions(cautions: Sequence[Caution | str], options: dict[str, Any]) -
     if options["quiet"]:
         return
     full = options.get("full", True) or options.get("json_path") == "-"
-    from sleepagree.describe.caution_weights import rank_caution
-    from sleepagree.describe.cautions import say_caution
+    from sleepagree.describe.cautions import rank_caution, say_caution
     from sleepagree.render.columns import fit_terminal
 
     shown = sorted(cautions, key=rank_caution)[: None if full else _MOST_CAUTIONS]

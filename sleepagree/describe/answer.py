@@ -8,31 +8,31 @@ from typing import Final
 from sleepagree.caution import CautionKind
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.blocks import (
-    Block,
     Cell,
     Command,
     Figure,
     FigureKind,
     Items,
     Paragraph,
-    Rank,
-    Role,
     Section,
     Table,
+    Told,
     beside,
-    cells,
-    columns,
+    note,
     present,
+    section,
     sections_of,
+    table,
+    tabulate,
 )
 from sleepagree.describe.paragraphs import kappa_with_interval
 from sleepagree.describe.words import (
     FOR_LASTING_ANSWERS,
-    IF_INDEPENDENT,
     WHEN_ANSWERS_LAST,
     duration,
     figure,
     file_words,
+    heads_of_intervals,
     join_words,
     minutes,
     per_hundred,
@@ -53,9 +53,10 @@ from sleepagree.hypnogram.spans import Counts
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.answer import DeviceClass, NightAnswer, answer_night
 from sleepagree.night.compare import MappingAgreement, NightAgreement
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.measures import FROM_ONSET, MeasurePair, difference_from_start
 from sleepagree.scoring.offsets import range_min_for
-from sleepagree.scoring.redistribution import Redistribution
+from sleepagree.scoring.redistribution import Destination, Redistribution
 
 #: Where so many epochs differ and so many of them cancel out, it is told that minutes agree better (our choice).
 _MANY_DIFFER: Final = 0.2
@@ -178,15 +179,17 @@ def answer_sections(night: NightAgreement, next_command: str = "") -> tuple[Sect
 # --- what the device's classes were -----------------------------------------------------------------------
 
 
-def _classes_section(night: NightAgreement, answer: NightAnswer) -> Section:
+def _classes_section(night: NightAgreement, answer: NightAnswer) -> Section | None:
     said = [say_device_class(found, answer, night) for found in answer.device_classes[:_MOST_CLASSES]]
     more = len(answer.device_classes) - len(said)
-    items = Items((*said, *([f"and {more} more classes"] if more else [])))
-    drawn = beside(hypnograms(night), _classes_figure(night, said))
-    notes = [
-        Paragraph(text, Role.NOTE) for text in (_say_chance(answer, night.unreported), _say_scorers(night)) if text
-    ]
-    return Section("answer", "What each stage of the device was", (items, *notes, drawn))
+    return section(
+        "answer",
+        "What each stage of the device was",
+        Items((*said, *([f"and {more} more classes"] if more else []))),
+        note(_say_chance(answer, night.unreported)),
+        note(_say_scorers(night)),
+        beside(hypnograms(night), _classes_figure(night, said)),
+    )
 
 
 def _say_scorers(night: NightAgreement) -> str:
@@ -261,17 +264,17 @@ def _classes_figure(night: NightAgreement, said: list[str]) -> Figure:
 
 def column_shares(scored: MappingAgreement, name: str) -> Table:
     """Return what part of each device class is of each reference class, beside that class's part of the night."""
-    total = scored.table.n
-    rows = []
-    for reference, row in zip(scored.mapping.reference_classes, scored.counts.tolist(), strict=True):
-        sums = (*scored.counts.sum(axis=0).tolist(), total)
-        found = [
-            Cell.valued(percent(n / of), n / of) if of else "–" for n, of in zip((*row, sum(row)), sums, strict=True)
-        ]
-        rows.append(cells(say_class(reference, scored.mapping), *found))
-    heads = columns("reference \\ device", *map(say_class, scored.mapping.device_classes), "of the night")
+    sums = (*scored.counts.sum(axis=0).tolist(), scored.table.n)
+    rows = (
+        (
+            say_class(reference, scored.mapping),
+            *(Cell.share(n / of if of else math.nan) for n, of in zip((*row, sum(row)), sums, strict=True)),
+        )
+        for reference, row in zip(scored.mapping.reference_classes, scored.counts.tolist(), strict=True)
+    )
+    heads = ("reference \\ device", *map(say_class, scored.mapping.device_classes), "of the night")
     caption = f"Share of the column: what each class of the device was, under '{shorten(scored.mapping.name)}'"
-    return Table(name, caption, heads, tuple(rows), folded=caption)
+    return table(name, caption, heads, rows, folded=caption)
 
 
 def hypnograms(night: NightAgreement) -> Figure:
@@ -326,20 +329,15 @@ def _went_section(night: NightAgreement) -> Section | None:
     stages = join_words(say_class(r.stage) for r in traced)
     told = Items(tuple(_say_went(r, night) for r in traced))
     shares = [_share_table(r, night.level) for r in traced]
-    blocks: tuple[Block, ...] = (
-        beside((told, *shares), _redistribution_figure(night, traced)),
-        *map(_when_table, traced),
-    )
-    return Section("redistribution", f"Where {stages} went", blocks)
+    drawn = beside((told, *shares), _redistribution_figure(night, traced))
+    return section("redistribution", f"Where {stages} went", drawn, *map(_when_table, traced))
 
 
 def unscored_stages_section(night: NightAgreement) -> Section | None:
     """Tell of stages without a label that the reference did not score where the device staged; None without such."""
-    none = [speak(r.stage) for r in night.redistribution if not r.epochs]
-    if not none:
-        return None
+    none = (speak(r.stage) for r in night.redistribution if not r.epochs)
     said = (Paragraph(f"The reference scored no {stage} that the device staged, too.") for stage in none)
-    return Section("no-epochs", "Stages that the device has no label for", tuple(said))
+    return section("no-epochs", "Stages that the device has no label for", *said)
 
 
 def _say_went(traced: Redistribution, night: NightAgreement) -> str:
@@ -377,23 +375,17 @@ def _redistribution_figure(night: NightAgreement, traced: list[Redistribution]) 
 
 
 def _share_table(traced: Redistribution, level: float) -> Table:
-    rows = tuple(
-        cells(
-            say_class(d.name),
-            Cell.number(d.minutes, 1),
-            Cell.valued(percent(d.share, 1), d.share),
-            percent_interval(d.primary_low, d.primary_high),
-            percent_interval(d.low, d.high),
-            Cell.valued(percent(d.share_of_class, 1), d.share_of_class),
-        )
-        for d in traced.to
-    )
-    named = say_level(level)
-    heads = columns(
-        "taken as", "min", "share", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}", "part of class"
-    )
+    lasting, independent = heads_of_intervals(level)
+    told: list[Told[Destination]] = [
+        ("taken as", lambda d: say_class(d.name)),
+        ("min", lambda d: Cell.number(d.minutes, 1)),
+        ("share", lambda d: Cell.share(d.share, 1)),
+        (lasting, lambda d: percent_interval(d.primary_low, d.primary_high)),
+        (independent, lambda d: percent_interval(d.low, d.high)),
+        ("part of class", lambda d: Cell.share(d.share_of_class, 1)),
+    ]
     caption = f"{minutes(traced.epochs)} of {speak(traced.stage)} that the device has no label for"
-    return Table(f"went-{traced.stage}", caption, heads, rows, rank=Rank.FURTHER, leads=True)
+    return tabulate(f"went-{traced.stage}", caption, told, traced.to, further=True, leads=True)
 
 
 def _when_table(traced: Redistribution) -> Table:
@@ -402,27 +394,24 @@ def _when_table(traced: Redistribution) -> Table:
     parts = [(f"{word} third of the window", dict(to)) for word, to in zip(words, traced.thirds, strict=True)]
     parts += [(f"episode {i}, {minutes(e.epochs)}", dict(e.to)) for i, e in enumerate(traced.episodes, start=1)]
     names = [d.name for d in traced.to]
-    rows = tuple(cells(word, *(Cell.number(to.get(n, 0) / 2, 1) for n in names)) for word, to in parts)
+    rows = ((word, *(Cell.number(to.get(n, 0) / 2, 1) for n in names)) for word, to in parts)
     caption = f"Minutes of {speak(traced.stage)} by part of the night"
-    heads = columns("when", *map(say_class, names))
-    return Table(f"when-{traced.stage}", caption, heads, rows, folded=caption, rank=Rank.FURTHER)
+    heads = ("when", *map(say_class, names))
+    return table(f"when-{traced.stage}", caption, heads, rows, folded=caption, further=True)
 
 
 def _bias_section(night: NightAgreement, answer: NightAnswer) -> Section | None:
     of = dict(answer.reference)
     sources = night.bias_sources[:_MOST_CLASSES]
     said = [say_bias_source(s, night.mappings[0], reference_min=of[s.name] / 2) for s in sources]
-    off, cancels = say_off_most(night.measures), _say_cancelling(answer)
     told = present(
-        Items(tuple(said)) if said else None,
-        Paragraph(cancels) if cancels else None,
-        Paragraph(off) if off else None,
+        Items(tuple(said)),
+        Paragraph(_say_cancelling(answer)),
+        Paragraph(say_off_most(night.measures)),
         _otherwise_table(night),
     )
-    if not told:
-        return None
     blocks = (beside(told, _bias_figure(night)),) if said else told
-    return Section("sources-of-bias", "Bias", blocks, detail=" (device minus reference)")
+    return section("sources-of-bias", "Bias", *blocks, detail=" (device minus reference)") if told else None
 
 
 def _say_cancelling(answer: NightAnswer) -> str:
@@ -456,20 +445,18 @@ def _otherwise_table(night: NightAgreement) -> Table | None:
     if not sources:
         return None
     lacking = join_words(map(say_class, night.mappings[0].table.unreported))
-    rows = tuple(
-        cells(
-            say_class(source.name),
-            Cell.difference(source.bias_min),
-            Cell.difference(source.without_unreported_min),
-            "unchanged"
-            if signed(source.returned_min) == signed(source.bias_min)
-            else Cell.difference(source.returned_min),
-        )
-        for source in sources
-    )
-    counted_as = say_class(sources[0].returned_to)
-    heads = columns("class", "bias", f"without {lacking}", f"with {lacking} counted as {counted_as}")
-    return Table("otherwise", f"Bias in minutes, and what {lacking} does to it", heads, rows, rank=Rank.FURTHER)
+    told: list[Told[BiasSource]] = [
+        ("class", lambda source: say_class(source.name)),
+        ("bias", lambda source: Cell.difference(source.bias_min)),
+        (f"without {lacking}", lambda source: Cell.difference(source.without_unreported_min)),
+        (f"with {lacking} counted as {say_class(sources[0].returned_to)}", _counted_otherwise),
+    ]
+    return tabulate("otherwise", f"Bias in minutes, and what {lacking} does to it", told, sources, further=True)
+
+
+def _counted_otherwise(source: BiasSource) -> str | Cell:
+    is_same = signed(source.returned_min) == signed(source.bias_min)
+    return "unchanged" if is_same else Cell.difference(source.returned_min)
 
 
 def say_off_most(measures: tuple[MeasurePair, ...]) -> str:
@@ -516,5 +503,4 @@ def next_options(night: NightAgreement) -> str:
 def _next_section(night: NightAgreement, command: str) -> Section | None:
     if not command:
         return None
-    blocks: tuple[Block, ...] = (Paragraph(f"{_SAY_NEXT[next_step(night)]}:"), Command(command))
-    return Section("answer-next", "Next", blocks)
+    return section("answer-next", "Next", Paragraph(f"{_SAY_NEXT[next_step(night)]}:"), Command(command))

@@ -7,12 +7,12 @@ whatever renders it escapes it.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Any
+from typing import Any, TypeVar
 
-from sleepagree.describe.words import figure, signed
+from sleepagree.describe.words import figure, percent, signed
 
 
 class Rank(Enum):
@@ -82,6 +82,11 @@ class Cell:
     def difference(cls, value: float, digits: int = 1, *, unit: str = "") -> Cell:
         """Return a cell with a signed number, or with a dash that is worth nothing."""
         return cls.valued(f"{signed(value, digits)}{unit if not math.isnan(value) else ''}", value)
+
+    @classmethod
+    def share(cls, value: float, digits: int = 0) -> Cell:
+        """Return a cell with a share as per cent, or with a dash that is worth nothing."""
+        return cls.valued(percent(value, digits), value)
 
     @classmethod
     def count(cls, count: int) -> Cell:
@@ -280,6 +285,11 @@ class Description:
     is_answer_part: bool = False
 
 
+Thing = TypeVar("Thing")
+#: The head of a column, and what stands below it of one thing.
+Told = tuple[str, Callable[[Thing], str | int | Cell]]
+
+
 def columns(*heads: str, words: Collection[int] = (0,)) -> tuple[Column, ...]:
     """Return columns by their heads; ``words`` are the positions of those that hold words."""
     return tuple(Column(head, i in words) for i, head in enumerate(heads))
@@ -300,9 +310,83 @@ def can_differ(measure: str) -> bool:
     return measure not in ("TIB", "percent sleep")
 
 
+def note(text: str) -> Paragraph:
+    """Return a paragraph that explains what it stands below."""
+    return Paragraph(text, Role.NOTE)
+
+
+def table(
+    name: str,
+    caption: str,
+    heads: Sequence[str],
+    rows: Iterable[Iterable[object]],
+    *,
+    words: Collection[int] = (0,),
+    further: bool = False,
+    **how: Any,
+) -> Table:
+    """Return a table of which each entry is a text, a whole number or a cell.
+
+    Parameters
+    ----------
+    name, caption : str
+        As of a table.
+    heads : sequence of str
+        The heads of its columns.
+    rows : iterable of sequences
+        What stands in a row.
+    words : collection of int
+        Positions of the columns that hold words.
+    further : bool
+        Whether a terminal shows it only where everything is asked for.
+    how
+        Other fields of the table.
+    """
+    body = tuple(tuple(map(_cell, row)) for row in rows)
+    return Table(
+        name, caption, columns(*heads, words=words), body, rank=Rank.FURTHER if further else Rank.FIRST_SCREEN, **how
+    )
+
+
+def _cell(entry: object) -> Cell:
+    if isinstance(entry, int):
+        return Cell.count(entry)
+    return entry if isinstance(entry, Cell) else Cell(str(entry))
+
+
+def tabulate(name: str, caption: str, told: Sequence[Told[Thing]], things: Iterable[Thing], **how: Any) -> Table:
+    """Return a table of things, one a row; ``told`` are its columns, each a head and what it says of a thing."""
+    rows = ([say(thing) for _, say in told] for thing in things)
+    return table(name, caption, [head for head, _ in told], rows, **how)
+
+
+def section(
+    name: str,
+    title: str,
+    *blocks: Block | None,
+    detail: str = "",
+    further: bool = False,
+    folded: bool = False,
+) -> Section | None:
+    """Return a section of the blocks that say something; None where it would be a mere title."""
+    shown = present(*blocks)
+    rank = Rank.FURTHER if further else Rank.FIRST_SCREEN
+    return Section(name, title, shown, rank, detail, folded) if shown or detail else None
+
+
 def present(*found: Block | None) -> tuple[Block, ...]:
-    """Return the blocks that are there."""
-    return tuple(one for one in found if one is not None)
+    """Return the blocks that say something: no empty paragraph, list or table."""
+    return tuple(one for one in found if one is not None and not _is_empty(one))
+
+
+def _is_empty(block: Block) -> bool:
+    match block:
+        case Paragraph("") | Items(()) | Table(rows=()):
+            return True
+        case Beside(parts):
+            return not any(parts)
+        case _:
+            return False
 
 
 def sections_of(*found: Section | None) -> tuple[Section, ...]:
@@ -311,8 +395,9 @@ def sections_of(*found: Section | None) -> tuple[Section, ...]:
 
 
 def beside(*parts: Block | Sequence[Block | None]) -> Beside:
-    """Return blocks, or columns of them, that stand beside each other."""
-    return Beside(tuple(present(*part) if isinstance(part, Sequence) else (part,) for part in parts))
+    """Return blocks, or columns of them, that stand beside each other; a column loses its empty paragraphs."""
+    by_part = (part if isinstance(part, Sequence) else (part,) for part in parts)
+    return Beside(tuple(tuple(b for b in blocks if b is not None and b != Paragraph("")) for blocks in by_part))
 
 
 def is_further(block: Block) -> bool:

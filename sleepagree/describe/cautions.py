@@ -2,30 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from itertools import repeat
+from collections.abc import Iterable
 from typing import Any, Final
 
 from sleepagree.caution import Caution, CautionKind, plain_values
-from sleepagree.describe.words import figure, join_words, percent, say_counted, say_measure, say_status, signed, speak
+from sleepagree.describe.facts import Sentence, fill, stage_words
+from sleepagree.describe.words import figure, join_words, percent, say_measure, speak
 from sleepagree.errors import Front, Option, Step, asked, counted, for_page, name_options, shorten
-from sleepagree.readers.times.clock import show_number
 from sleepagree.scoring.offsets import MOST_HOURS, NEAR_CHANCE
 
-_STAGES: Final = {"W": "wake", "N3": "deep", "R": "REM"}
+_FLAT: Final = f"no clock offset up to 30 min to either side stands out, nor one near whole hours up to {MOST_HOURS} h"
 
 
 def say_caution(caution: Caution, front: Front = Front.COMMAND) -> str:
     """Return the sentence of a caution; what can be set or done is named as ``front`` names it."""
-    return name_options(_with_side(caution), front, "file" if caution.get("gap_of") == "file" else "")
+    return name_options(_with_places(caution), front, "file" if caution.get("gap_of") == "file" else "")
 
 
-def _with_side(caution: Caution) -> str:
-    text = SENTENCES[CautionKind(caution.kind)](caution)
-    return f"{caution.side}: {text}" if caution.side else text
-
-
-_FLAT: Final = f"no clock offset up to 30 min to either side stands out, nor one near whole hours up to {MOST_HOURS} h"
+def _with_places(caution: Caution) -> str:
+    return fill(caution, SENTENCES[CautionKind(caution.kind)], listing=_listing(caution))
 
 
 def say_cautions(cautions: Iterable[Caution], front: Front = Front.COMMAND) -> tuple[str, ...]:
@@ -51,36 +46,6 @@ def caution_documents(cautions: Iterable[Caution], front: Front = Front.COMMAND)
 # --- of a file --------------------------------------------------------------------------------------------
 
 
-def _stage_texts_ignored(c: Caution) -> str:
-    listing = ", ".join(f"'{shorten(label)}'" for label in c["labels"])
-    return (
-        "Annotations that could be stages were ignored, since the file also has the texts that EDF+ knows for "
-        f"stages: {listing}." + for_page(" A layout can name their stages.", "")
-    )
-
-
-def _no_wake_interval(_: Caution) -> str:
-    return "The file holds no interval of wake: time without an interval is a gap in it, not wake."
-
-
-def _utc_read_as_local(c: Caution) -> str:
-    return f"The file's times end in Z, which claims UTC; as asked they were read as local times of {c['zone']}."
-
-
-def say_step(seconds: float) -> str:
-    """Return the length of steps in which a file tells stages."""
-    return f"{show_number(seconds)} s" if seconds < 120 else f"{show_number(seconds / 60)} min"
-
-
-def _long_step(c: Caution) -> str:
-    step = say_step(c["seconds"])
-    return f"stages are told in steps of {step}: what lasts less than that cannot be seen in this file"
-
-
-def _zero_durations(_: Caution) -> str:
-    return "every row has duration 0: each is taken to last until the next epoch"
-
-
 def _lengths_unused(c: Caution) -> str:
     shown = shorten(c["column"])
     holds = {
@@ -94,47 +59,60 @@ def _lengths_unused(c: Caution) -> str:
     )
 
 
-def _silence_is_wake(c: Caution) -> str:
-    return (
-        f"Where nothing is written between two stages ({counted(c['count'], 'time')}, {c['minutes']:.1f} min in all, "
-        f"the longest {c['longest_min']:.1f} min), wake is taken, as "
-        + for_page("the layout says", "was answered")
-        + ": a lost signal would look the same. What lies before the first and after the last stage stays missing "
-        f"unless {Option.OUTSIDE:wake}" + for_page(" is given.", ".")
-    )
-
-
 # --- of a pair --------------------------------------------------------------------------------------------
-
-
-def _stage_words(stages: Iterable[str]) -> list[str]:
-    return [_STAGES.get(stage, stage) for stage in stages]
 
 
 def _reports_from_labels(c: Caution) -> str:
     return (
         "What the device can report was taken from the labels in its file, which hold no "
-        f"{' and no '.join(_stage_words(c['missing']))}. A night without a stage is not a device without it: "
+        f"{' and no '.join(stage_words(c['missing']))}. A night without a stage is not a device without it: "
         + for_page(f"declare what it can report with {Option.REPORTS} or in its layout.", f"answer {asked('reports')}.")
     )
 
 
-def _same_file(_: Caution) -> str:
-    return "Reference and device are the same file, or copies of one: their agreement says nothing."
-
-
 def _swapped(c: Caution) -> str:
-    finer, coarser = (", ".join(_stage_words(c[which])) for which in ("finer", "coarser"))
+    finer, coarser = (", ".join(stage_words(c[which])) for which in ("finer", "coarser"))
     return (
         f"The device's file tells finer stages ({finer}) than the reference's ({coarser}): are the "
         "two files swapped? The reference is named first, the device second."
     )
 
 
-def _reports_contradict(c: Caution) -> str:
-    layout, used = (join_words(_stage_words(c[which])) for which in ("layout", "used"))
-    says = for_page(f"{Option.REPORTS} says", "the answer says")
-    return f"The device's layout says that it can report {layout}; {says} {used}, which was used."
+def _first_epochs_differ(c: Caution) -> str:
+    reference, device = c["reference_first"], c["device_first"]
+    later = ("device", "reference") if device > reference else ("reference", "device")
+    if c.get("together"):
+        first = min(reference, device)
+        remedy = for_page(
+            f"give the {later[0]} a layout with [file] first_epoch = {first}",
+            f"answer {asked('first_epoch', first)} for the {later[0]}",
+        )
+        return (
+            f"The epochs of the reference are numbered from {reference}, those of the device from {device}, and "
+            f"neither side tells a clock: both were taken to begin together. If a number is the same epoch on both "
+            f"sides, {remedy}."
+        )
+    apart = abs(device - reference)
+    return (
+        f"The reference begins with epoch {reference}, the device with epoch {device}, and neither tells a clock: the "
+        f"{later[0]} was laid {counted(apart, 'epoch')} after the {later[1]}, as numbers of epochs count from 0. If "
+        f"both began together, take {apart} from the {later[0]}'s column epoch."
+    )
+
+
+def _lengths_differ(c: Caution) -> str:
+    (reference, reference_s), (device, device_s) = c["reference"], c["device"]
+    text = (
+        f"The reference has {counted(reference, 'epoch')} of {reference_s:g} s, the device {counted(device, 'epoch')} "
+        f"of {device_s:g} s, and neither tells a clock: both were taken to begin together."
+    )
+    if not c["times"]:
+        return text
+    fewer, seconds = ("device", device_s) if device < reference else ("reference", reference_s)
+    return (
+        f"{text} Are the {fewer}'s epochs {seconds * c['times']:g} s long? Then give it by "
+        f"read_hypnogram(..., epoch_s={seconds * c['times']:g})."
+    )
 
 
 def _class_unreportable(c: Caution) -> str:
@@ -166,21 +144,6 @@ def _long_wake(c: Caution) -> str:
     )
 
 
-def _label_unscored(c: Caution) -> str:
-    return (
-        f"Mapping '{c['mapping']}' takes the {c['of_side']}'s label '{shorten(c['label'])}' into {c['target']}, but "
-        f"the label counts as unscored, so its {c['epochs']} epochs are in the ledger only. To count them, say "
-        + for_page("in the layout's [stages] which stage it is.", "which stage it is.")
-    )
-
-
-def _few_scored(c: Caution) -> str:
-    return (
-        f"Only {100 * c['share']:.0f} % of the window's epochs have a stage on both sides; the largest part of "
-        f"the rest is {say_status(c['status'])} ({counted(c['epochs'], 'epoch')})."
-    )
-
-
 def _time_uncounted(c: Caution) -> str:
     text = (
         f"TST, WASO, SE and the minutes of stages count only the {c['scored_min']:.1f} min that both sides scored; "
@@ -195,44 +158,11 @@ def _time_uncounted(c: Caution) -> str:
     return text
 
 
-def _time_left_over(c: Caution) -> str:
-    return (
-        f"The device tells {c['minutes']:.0f} min before and after the reference, {c['asleep_min']:.0f} of them sleep, "
-        "which are in no figure: is the reference only a part of the recording? Parts are joined by "
-        f"{Step.JOIN_PARTS}."
-    )
-
-
 def _no_kappa(c: Caution) -> str:
     unreported = " and ".join("REM" if name == "rem" else name for name in c["classes"])
     return (
         f"The device cannot report {unreported}, so kappa does not exist under '{c['mapping']}': it takes a mapping "
         f"that says how {unreported} counts" + for_page(f" ({Step.COMPARE_MAPPINGS} shows each of them).", ".")
-    )
-
-
-def _kappas_of_sizes(_: Caution) -> str:
-    return "Kappas at different numbers of classes cannot be compared with each other."
-
-
-def _left_out_by_mapping(c: Caution) -> str:
-    return f"Mapping '{c['mapping']}' leaves out {counted(c['epochs'], 'epoch')} that both sides staged."
-
-
-def _clock_doubt(c: Caution) -> str:
-    return (
-        f"Agreement is below chance (kappa {figure(c['kappa'], 3)}) and would be far higher at another time, but "
-        f"{_FLAT}: these recordings may not belong together, or a clock may be off by more than that. Check files, "
-        "dates and zones" + for_page(f"; {Step.SCAN_CLOCK:180} looks further.", ".")
-    )
-
-
-def _clock_untold(c: Caution) -> str:
-    return (
-        f"Agreement is near chance (kappa {figure(c['kappa'], 3)}), so this night alone does not tell whether the "
-        f"clock is right: {_FLAT}, and the time as recorded does not either. A device that hardly tells stages "
-        "looks like this with a right clock; so do recordings that do not belong together. Check files and dates; "
-        "several nights of the device together tell more of its clock" + for_page(f" ({Step.STUDY}).", ".")
     )
 
 
@@ -244,17 +174,6 @@ def _clock_zone(c: Caution) -> str:
         f"summer time, that is off by {abs(round(c['seconds'] / 3600))} h looks like this. Check both"
         + for_page(f": {Option.REFERENCE_ZONE}, {Option.DEVICE_ZONE}", " zones")
         + ". Nothing was shifted."
-    )
-
-
-def _clock_offset(c: Caution) -> str:
-    return (
-        f"Agreement has a sharp peak when {c['seconds']:+.0f} s are added to device times (kappa "
-        f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}, on the epochs paired here). A wrong clock "
-        "would look like this; "
-        + for_page(f"{Step.SCAN_CLOCK} looks closer", '"Look at the clock" says more')
-        + ", at what the device recorded beyond the window, too. Nothing was shifted: tuning the clock on the outcome "
-        "inflates agreement."
     )
 
 
@@ -280,30 +199,7 @@ def _clock_change(c: Caution) -> str:
     return f"{text} If this clock was changed, name its zone: {named}."
 
 
-def _clock_jump(c: Caution) -> str:
-    kappas = f"kappa {figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}"
-    return (
-        f"Agreement is far better with two offsets: {signed(c['before'], 0)} s added to device times at first and "
-        f"{signed(c['after'], 0)} s later ({kappas}). A clock that is reset, or stands still, in the night looks like "
-        "this; "
-        + for_page(f"{Step.SCAN_CLOCK} tells where, and how to score each part", '"Look at the clock" tells where')
-        + ". Nothing was shifted."
-    )
-
-
-def _no_mapping_declared(_: Caution) -> str:
-    return (
-        "No mapping was declared beforehand. Choosing the one with the highest kappa after seeing it inflates "
-        "that kappa: name the mapping before the data are seen" + for_page(f" ({Option.DECLARED:NAME}).", ".")
-    )
-
-
 # --- of a study -------------------------------------------------------------------------------------------
-
-
-def _nights_refused(c: Caution) -> str:
-    nights = "device-nights" if c["devices"] > 1 else "nights"
-    return f"{c['count']} of the {nights} given could not be scored; they are listed with their reasons."
 
 
 def _names_alike(c: Caution) -> str:
@@ -315,45 +211,16 @@ def _names_alike(c: Caution) -> str:
     )
 
 
-def _one_participant(c: Caution) -> str:
-    return (
-        f"{c['device']}: all nights are of one participant, so the results speak of this person only; intervals "
-        "treat nights as the units."
-    )
-
-
-def _night_repeated(c: Caution) -> str:
-    return (
-        f"{_on(c)} the reference's stages are those of another night, epoch for epoch ({_listing(c)}): one night under "
-        "several names counts as several, and makes every interval too narrow."
-    )
-
-
-def _few_participants(c: Caution) -> str:
-    return (
-        f"{c['device']}: {c['count']} participants are few where people differ with skew, or the device fails on some: "
-        f"95 % intervals of agreement and bias then hold the truth in as few as {percent(c['covers'])} of simulated "
-        f"studies of {c['simulated']} people."
-    )
-
-
-def _listing(c: Caution, endings: Iterable[str] = repeat("")) -> str:
-    """Return the first nights that a caution names, and how many more there are."""
-    told = [f"{person} {night}{end}" for (person, night), end in zip(c["named"], endings, strict=False)]
+def _listing(c: Caution) -> str:
+    """Return the first nights that a caution names, each with its figure, and how many more there are; "" without."""
+    if c.get("named") is None:
+        return ""
+    figures = [f": {value:.0f} %" for value in c.get("scored_percent", ())]
+    figures += [f": {seconds:+.0f} s" for seconds in c.get("seconds", ())]
+    nights = [f"{person} {night}" for person, night in c["named"]]
+    told = [night + (figures[i] if figures else "") for i, night in enumerate(nights)]
     more = c["count"] - len(told)
     return ", ".join(told) + (f" and {more} more" if more else "")
-
-
-def _on(c: Caution) -> str:
-    return f"{c['device']}: on {c['count']} of {c['nights']} nights"
-
-
-def _nights_sparse(c: Caution) -> str:
-    named = _listing(c, [f": {value:.0f} %" for value in c["scored_percent"]])
-    return (
-        f"{_on(c)} less than {c['least_percent']:.0f} % of the window's epochs have a stage on both sides ({named}). "
-        f"Measures, and the bias made of them, are those of the scored part; {Step.FIND_SPARSE} finds such nights."
-    )
 
 
 def _consensus_flatters(c: Caution) -> str:
@@ -364,9 +231,9 @@ def _consensus_flatters(c: Caution) -> str:
     ]
     said = f": kappa is {'; '.join(kappas)}" if kappas else ""
     return (
-        f"{_on(c)} the reference is what more than half of several scorers say, and {c['undecided']} epochs without "
-        "such a majority are left out. Those are epochs that are hard to stage, so agreement comes out higher than "
-        f"with any one person{said}."
+        f"{c['device']}: on {c['count']} of {c['nights']} nights the reference is what more than half of several "
+        f"scorers say, and {c['undecided']} epochs without such a majority are left out. Those are epochs that are "
+        f"hard to stage, so agreement comes out higher than with any one person{said}."
     )
 
 
@@ -401,48 +268,6 @@ def _not_normal(c: Caution) -> str:
     )
 
 
-def _failures_missed(c: Caution) -> str:
-    return (
-        f"{c['device']}: with {counted(c['count'], 'participant')} a device that fails on "
-        f"{100 * c['failing_share']:.0f} % of people is not seen to fail on anybody in "
-        f"{100 * c['missed_share']:.0f} % of studies."
-    )
-
-
-def _clocks_off(c: Caution) -> str:
-    offsets = _listing(c, [f": {seconds:+.0f} s" for seconds in c["seconds"]])
-    return (
-        f"{_on(c)} agreement has a sharp peak at another clock offset ({offsets}): look at these nights "
-        + for_page(f"with {Step.SCAN_CLOCK}", "one by one")
-        + ". A constant offset is a clock, a scattered one is not."
-    )
-
-
-def _clocks_hours(c: Caution) -> str:
-    offsets = _listing(c, [f": {seconds:+.0f} s" for seconds in c["seconds"]])
-    return (
-        f"{_on(c)} agreement is low and has a sharp peak near a whole number of hours ({offsets}): a time zone, or "
-        "summer time, may be off. Check the zones of both sides (columns reference_zone, device_zone of the nights "
-        "table). Nothing was shifted."
-    )
-
-
-def _clocks_doubtful(c: Caution) -> str:
-    return (
-        f"{_on(c)} agreement is near chance, and would be higher at another time ({_listing(c)}): the recordings may "
-        "not belong together, or a clock or zone may be off. "
-        + for_page(f"{Step.SCORE_NIGHT} says more of such a night.", "Scored by itself, such a night tells more.")
-    )
-
-
-def _on_nights(c: Caution) -> str:
-    return f"{c['device']}, {counted(c['count'], 'night')}: {_with_side(c['caution'])}"
-
-
-def _mapping_chosen_late(_: Caution) -> str:
-    return "Choosing a mapping after seeing its kappa inflates it: report the one named beforehand."
-
-
 _NOT_COMPARED: Final = {
     "epochs_not_kept": "the nights were summed up without the labels of their epochs, so nothing tells which epochs "
     "both scored",
@@ -453,13 +278,6 @@ _NOT_COMPARED: Final = {
 }
 
 
-def _not_compared(c: Caution) -> str:
-    return (
-        f"{c['first']} and {c['second']} were worn on the same nights, but are not compared: "
-        f"{_NOT_COMPARED[c['reason']]}."
-    )
-
-
 def _nights_not_compared(c: Caution) -> str:
     left = "it is" if c["count"] == 1 else "they are"
     return (
@@ -468,136 +286,224 @@ def _nights_not_compared(c: Caution) -> str:
     )
 
 
+def _say_sds(sds: Iterable[tuple[str, float, float, int]]) -> str:
+    """Return SDs with their upper bounds, each with its digits."""
+    return "; ".join(
+        f"{say_measure(measure)} {value:.{digits}f}, at most {high:.{digits}f}" for measure, value, high, digits in sds
+    )
+
+
 def _plan_rests_on_few(c: Caution) -> str:
-    told = [
-        f"{say_measure(measure)} {value:.{digits}f}, at most {high:.{digits}f}"
-        for measure, value, high, digits in c["between_sds"]
-    ]
     return (
         f"The SDs between people are estimated from {counted(c['participants'], 'participant')}, which is few: "
-        f"{'; '.join(told)} (upper bounds of {100 * c['confidence']:g} %). A study planned with the estimates may "
-        "turn out too small" + for_page(f"; with {Option.WIDTH}, the sizes for the upper bounds are given, too.", ".")
+        f"{_say_sds(c['between_sds'])} (upper bounds of {100 * c['confidence']:g} %). A study planned with the "
+        "estimates may turn out too small"
+        + for_page(f"; with {Option.WIDTH}, the sizes for the upper bounds are given, too.", ".")
     )
 
 
 def _plan_rests_on_few_nights(c: Caution) -> str:
-    told = [
-        f"{say_measure(measure)} {value:.{digits}f}, at most {high:.{digits}f}"
-        for measure, value, high, digits in c["within_sds"]
-    ]
     return (
         f"The SDs between nights of one person rest on {counted(c['repeated'], 'night')} beyond each person's first, "
-        f"which is few: {'; '.join(told)} (upper bounds of {100 * c['confidence']:g} % for normal nights). What more "
-        "nights each would bring is therefore uncertain."
+        f"which is few: {_say_sds(c['within_sds'])} (upper bounds of {100 * c['confidence']:g} % for normal nights). "
+        "What more nights each would bring is therefore uncertain."
     )
 
 
-# --- of a correction --------------------------------------------------------------------------------------
-
-
-def _learnt_from_few(c: Caution) -> str:
-    return (
-        f"The correction was learnt from {counted(c['people'], 'participant')}: below {c['enough']} its intervals rest "
-        "on the normal distribution, its choice of method on luck, and its verdicts are weak."
-    )
-
-
-def _measures_not_learnt(c: Caution) -> str:
-    named = join_words(map(say_measure, c["measures"]))
-    return f"Not learnt, with fewer than {c['fewest']} participants who have it on both sides: {named}."
-
-
-def _epochs_not_learnt(_: Caution) -> str:
-    return (
-        "Single epochs were not learnt: the nights hold no labels of epochs, or the reference's are all of one class."
-    )
-
-
-def _extrapolated(c: Caution) -> str:
-    named = join_words(map(say_measure, c["measures"]))
-    return (
-        f"Outside the range of the nights learnt from, marked with a star: {named}. Those values are extrapolated, and "
-        "their intervals hold for the range learnt only."
-    )
-
-
-def _window_by_device(c: Caution) -> str:
-    return (
-        "The window lasts from the device's first to its last stage, while the correction was learnt in windows by "
-        f"{join_words(c['learnt'])}: SOL, WASO, SE and wake depend on it. Give the time in bed"
-        + for_page(f" with {Option.WINDOW:FROM/TO}, in a table of nights in its column window.", " where you can.")
-    )
-
-
-def _pulled_to_usual(_: Caution) -> str:
-    return (
-        "Corrected values are pulled to what was usual in the study (regression to the mean): they are no test of a "
-        "person who sleeps unusually, and no diagnosis."
-    )
-
-
-def _like_the_study(c: Caution) -> str:
-    return (
-        f"Verdicts and intervals hold for people and nights like those of the study "
-        f"({counted(c['people'], 'participant')}, {counted(c['nights'], 'night')}) and for the same device and "
-        "software."
-    )
-
-
-SENTENCES: Final[dict[CautionKind, Callable[[Caution], str]]] = {
-    CautionKind.STAGE_TEXTS_IGNORED: _stage_texts_ignored,
-    CautionKind.NO_WAKE_INTERVAL: _no_wake_interval,
-    CautionKind.UTC_READ_AS_LOCAL: _utc_read_as_local,
-    CautionKind.LONG_STEP: _long_step,
-    CautionKind.ZERO_DURATIONS: _zero_durations,
-    CautionKind.LENGTHS_UNUSED: _lengths_unused,
-    CautionKind.SILENCE_IS_WAKE: _silence_is_wake,
-    CautionKind.REPORTS_FROM_LABELS: _reports_from_labels,
-    CautionKind.SAME_FILE: _same_file,
+#: The sentence of each kind, those first that change most.
+SENTENCES: Final[dict[CautionKind, Sentence]] = {
+    # whether the two sides belong together at all
+    CautionKind.SAME_FILE: ("Reference and device are the same file, or copies of one: their agreement says nothing."),
     CautionKind.SWAPPED: _swapped,
-    CautionKind.REPORTS_CONTRADICT: _reports_contradict,
-    CautionKind.CLASS_UNREPORTABLE: _class_unreportable,
-    CautionKind.LONG_WAKE: _long_wake,
-    CautionKind.LABEL_UNSCORED: _label_unscored,
-    CautionKind.FEW_SCORED: _few_scored,
-    CautionKind.TIME_UNCOUNTED: _time_uncounted,
-    CautionKind.TIME_LEFT_OVER: _time_left_over,
-    CautionKind.NO_KAPPA: _no_kappa,
-    CautionKind.KAPPAS_OF_SIZES: _kappas_of_sizes,
-    CautionKind.LEFT_OUT_BY_MAPPING: _left_out_by_mapping,
-    CautionKind.FIRST_EPOCHS_DIFFER: say_counted,
-    CautionKind.LENGTHS_DIFFER: say_counted,
-    CautionKind.CLOCK_DOUBT: _clock_doubt,
-    CautionKind.CLOCK_UNTOLD: _clock_untold,
-    CautionKind.CLOCK_ZONE: _clock_zone,
-    CautionKind.CLOCK_OFFSET: _clock_offset,
-    CautionKind.CLOCK_CHANGE: _clock_change,
-    CautionKind.CLOCK_JUMP: _clock_jump,
-    CautionKind.NO_MAPPING_DECLARED: _no_mapping_declared,
-    CautionKind.NIGHTS_REFUSED: _nights_refused,
-    CautionKind.NIGHT_REPEATED: _night_repeated,
     CautionKind.NAMES_ALIKE: _names_alike,
-    CautionKind.ONE_PARTICIPANT: _one_participant,
-    CautionKind.FEW_PARTICIPANTS: _few_participants,
-    CautionKind.NIGHTS_SPARSE: _nights_sparse,
+    CautionKind.NIGHT_REPEATED: (
+        "{device}: on {count} of {nights} nights the reference's stages are those of another night, epoch for epoch "
+        "({listing}): one night under several names counts as several, and makes every interval too narrow."
+    ),
+    # whether they are laid at the right time
+    CautionKind.FIRST_EPOCHS_DIFFER: _first_epochs_differ,
+    CautionKind.LENGTHS_DIFFER: _lengths_differ,
+    CautionKind.CLOCK_ZONE: _clock_zone,
+    CautionKind.CLOCK_CHANGE: _clock_change,
+    CautionKind.CLOCKS_HOURS: (
+        "{device}: on {count} of {nights} nights agreement is low and has a sharp peak near a whole number of hours "
+        "({listing}): a time zone, or summer time, may be off. Check the zones of both sides (columns reference_zone, "
+        "device_zone of the nights table). Nothing was shifted."
+    ),
+    CautionKind.CLOCK_DOUBT: (
+        f"Agreement is below chance (kappa {{kappa:figure}}) and would be far higher at another time, but {_FLAT}: "
+        "these recordings may not belong together, or a clock may be off by more than that. Check files, dates and "
+        "zones" + for_page("; {Step.SCAN_CLOCK:180} looks further.", ".")
+    ),
+    CautionKind.CLOCKS_DOUBTFUL: (
+        "{device}: on {count} of {nights} nights agreement is near chance, and would be higher at another time "
+        "({listing}): the recordings may not belong together, or a clock or zone may be off. "
+        + for_page("{Step.SCORE_NIGHT} says more of such a night.", "Scored by itself, such a night tells more.")
+    ),
+    CautionKind.CLOCK_OFFSET: (
+        "Agreement has a sharp peak when {seconds:signed} s are added to device times (kappa {kappa_there:figure} "
+        "instead of {kappa:figure}, on the epochs paired here). A wrong clock would look like this; "
+        + for_page("{Step.SCAN_CLOCK} looks closer", '"Look at the clock" says more')
+        + ", at what the device recorded beyond the window, too. Nothing was shifted: tuning the clock on the outcome "
+        "inflates agreement."
+    ),
+    CautionKind.CLOCK_JUMP: (
+        "Agreement is far better with two offsets: {before:signed} s added to device times at first and {after:signed} "
+        "s later (kappa {kappa_there:figure} instead of {kappa:figure}). A clock that is reset, or stands still, in "
+        "the night looks like this; "
+        + for_page("{Step.SCAN_CLOCK} tells where, and how to score each part", '"Look at the clock" tells where')
+        + ". Nothing was shifted."
+    ),
+    CautionKind.CLOCKS_OFF: (
+        "{device}: on {count} of {nights} nights agreement has a sharp peak at another clock offset ({listing}): look "
+        "at these nights "
+        + for_page("with {Step.SCAN_CLOCK}", "one by one")
+        + ". A constant offset is a clock, a scattered one is not."
+    ),
+    CautionKind.CLOCK_UNTOLD: (
+        "Agreement is near chance (kappa {kappa:figure}), so this night alone does not tell whether the clock is "
+        f"right: {_FLAT}, and the time as recorded does not either. A device that hardly tells stages looks like this "
+        "with a right clock; so do recordings that do not belong together. Check files and dates; several nights of "
+        "the device together tell more of its clock" + for_page(" ({Step.STUDY}).", ".")
+    ),
+    # how much of what was recorded the figures speak of
+    CautionKind.TIME_LEFT_OVER: (
+        "The device tells {minutes:.0f} min before and after the reference, {asleep_min:.0f} of them sleep, which are "
+        "in no figure: is the reference only a part of the recording? Parts are joined by {Step.JOIN_PARTS}."
+    ),
+    CautionKind.LENGTHS_UNUSED: _lengths_unused,
+    CautionKind.NIGHTS_SPARSE: (
+        "{device}: on {count} of {nights} nights less than {least_percent:.0f} % of the window's epochs have a stage "
+        "on both sides ({listing}). Measures, and the bias made of them, are those of the scored part; "
+        "{Step.FIND_SPARSE} finds such nights."
+    ),
+    CautionKind.FEW_SCORED: (
+        "Only {share:percent} of the window's epochs have a stage on both sides; the largest part of the rest is "
+        "{status:status} ({epochs:# epoch})."
+    ),
+    CautionKind.NIGHTS_REFUSED: (
+        "{count} of the {devices:nights|device-nights} given could not be scored; they are listed with their reasons."
+    ),
+    # what the device is held to
+    CautionKind.REPORTS_CONTRADICT: (
+        "The device's layout says that it can report {layout:stages}; "
+        + for_page("{Option.REPORTS} says", "the answer says")
+        + " {used:stages}, which was used."
+    ),
+    CautionKind.CLASS_UNREPORTABLE: _class_unreportable,
+    CautionKind.REPORTS_FROM_LABELS: _reports_from_labels,
+    # how the figures are to be read
+    CautionKind.ONE_PARTICIPANT: (
+        "{device}: all nights are of one participant, so the results speak of this person only; intervals treat nights "
+        "as the units."
+    ),
+    CautionKind.FEW_PARTICIPANTS: (
+        "{device}: {count} participants are few where people differ with skew, or the device fails on some: 95 % "
+        "intervals of agreement and bias then hold the truth in as few as {covers:percent} of simulated studies of "
+        "{simulated} people."
+    ),
+    CautionKind.LONG_WAKE: _long_wake,
+    CautionKind.TIME_UNCOUNTED: _time_uncounted,
+    CautionKind.LABEL_UNSCORED: (
+        "Mapping '{mapping}' takes the {of_side}'s label '{label:short}' into {target}, but the label counts as "
+        "unscored, so its {epochs} epochs are in the ledger only. To count them, say "
+        + for_page("in the layout's [stages] which stage it is.", "which stage it is.")
+    ),
     CautionKind.CONSENSUS_FLATTERS: _consensus_flatters,
+    CautionKind.NOT_COMPARED: lambda c: (
+        f"{c['first']} and {c['second']} were worn on the same nights, but are not compared: "
+        f"{_NOT_COMPARED[c['reason']]}."
+    ),
+    # of the reading of a file
+    CautionKind.STAGE_TEXTS_IGNORED: (
+        "Annotations that could be stages were ignored, since the file also has the texts that EDF+ knows for stages: "
+        "{labels:quoted}." + for_page(" A layout can name their stages.", "")
+    ),
+    CautionKind.NO_WAKE_INTERVAL: (
+        "The file holds no interval of wake: time without an interval is a gap in it, not wake."
+    ),
+    CautionKind.UTC_READ_AS_LOCAL: (
+        "The file's times end in Z, which claims UTC; as asked they were read as local times of {zone}."
+    ),
+    CautionKind.LONG_STEP: (
+        "stages are told in steps of {seconds:step}: what lasts less than that cannot be seen in this file"
+    ),
+    CautionKind.ZERO_DURATIONS: "every row has duration 0: each is taken to last until the next epoch",
+    CautionKind.SILENCE_IS_WAKE: (
+        "Where nothing is written between two stages ({count:# time}, {minutes:.1f} min in all, the longest "
+        "{longest_min:.1f} min), wake is taken, as "
+        + for_page("the layout says", "was answered")
+        + ": a lost signal would look the same. What lies before the first and after the last stage stays missing "
+        "unless {Option.OUTSIDE:wake}" + for_page(" is given.", ".")
+    ),
+    # of mappings
+    CautionKind.NO_KAPPA: _no_kappa,
+    CautionKind.KAPPAS_OF_SIZES: "Kappas at different numbers of classes cannot be compared with each other.",
+    CautionKind.LEFT_OUT_BY_MAPPING: "Mapping '{mapping}' leaves out {epochs:# epoch} that both sides staged.",
+    CautionKind.NO_MAPPING_DECLARED: (
+        "No mapping was declared beforehand. Choosing the one with the highest kappa after seeing it inflates that "
+        "kappa: name the mapping before the data are seen" + for_page(" ({Option.DECLARED:NAME}).", ".")
+    ),
+    CautionKind.MAPPING_CHOSEN_LATE: (
+        "Choosing a mapping after seeing its kappa inflates it: report the one named beforehand."
+    ),
+    # of a study
     CautionKind.SKEWED: _skewed,
     CautionKind.NOT_NORMAL: _not_normal,
-    CautionKind.FAILURES_MISSED: _failures_missed,
-    CautionKind.CLOCKS_OFF: _clocks_off,
-    CautionKind.CLOCKS_HOURS: _clocks_hours,
-    CautionKind.CLOCKS_DOUBTFUL: _clocks_doubtful,
-    CautionKind.ON_NIGHTS: _on_nights,
-    CautionKind.MAPPING_CHOSEN_LATE: _mapping_chosen_late,
-    CautionKind.NOT_COMPARED: _not_compared,
+    CautionKind.FAILURES_MISSED: (
+        "{device}: with {count:# participant} a device that fails on {failing_share:percent} of people is not seen to "
+        "fail on anybody in {missed_share:percent} of studies."
+    ),
+    CautionKind.ON_NIGHTS: lambda c: f"{c['device']}, {counted(c['count'], 'night')}: {_with_places(c['caution'])}",
     CautionKind.NIGHTS_NOT_COMPARED: _nights_not_compared,
+    # of a plan
     CautionKind.PLAN_RESTS_ON_FEW: _plan_rests_on_few,
     CautionKind.PLAN_RESTS_ON_FEW_NIGHTS: _plan_rests_on_few_nights,
-    CautionKind.LEARNT_FROM_FEW: _learnt_from_few,
-    CautionKind.MEASURES_NOT_LEARNT: _measures_not_learnt,
-    CautionKind.EPOCHS_NOT_LEARNT: _epochs_not_learnt,
-    CautionKind.EXTRAPOLATED: _extrapolated,
-    CautionKind.WINDOW_BY_DEVICE: _window_by_device,
-    CautionKind.PULLED_TO_USUAL: _pulled_to_usual,
-    CautionKind.LIKE_THE_STUDY: _like_the_study,
+    # of a correction
+    CautionKind.LEARNT_FROM_FEW: (
+        "The correction was learnt from {people:# participant}: below {enough} its intervals rest on the normal "
+        "distribution, its choice of method on luck, and its verdicts are weak."
+    ),
+    CautionKind.MEASURES_NOT_LEARNT: (
+        "Not learnt, with fewer than {fewest} participants who have it on both sides: {measures:measures}."
+    ),
+    CautionKind.EPOCHS_NOT_LEARNT: (
+        "Single epochs were not learnt: the nights hold no labels of epochs, or the reference's are all of one class."
+    ),
+    CautionKind.EXTRAPOLATED: (
+        "Outside the range of the nights learnt from, marked with a star: {measures:measures}. Those values are "
+        "extrapolated, and their intervals hold for the range learnt only."
+    ),
+    CautionKind.WINDOW_BY_DEVICE: (
+        "The window lasts from the device's first to its last stage, while the correction was learnt in windows by "
+        "{learnt:listed}: SOL, WASO, SE and wake depend on it. Give the time in bed"
+        + for_page(" with {Option.WINDOW:FROM/TO}, in a table of nights in its column window.", " where you can.")
+    ),
+    CautionKind.PULLED_TO_USUAL: (
+        "Corrected values are pulled to what was usual in the study (regression to the mean): they are no test of a "
+        "person who sleeps unusually, and no diagnosis."
+    ),
+    CautionKind.LIKE_THE_STUDY: (
+        "Verdicts and intervals hold for people and nights like those of the study ({people:# participant}, "
+        "{nights:# night}) and for the same device and software."
+    ),
 }
+#: Behind the last of these a caution says that the two sides may not belong together, or lie at a wrong time; behind
+#: the last of those that are weighed all weigh the same.
+_WEIGHTS: Final = {kind: place for place, kind in enumerate(SENTENCES)}
+_LAST_GRAVE: Final = _WEIGHTS[CautionKind.CLOCK_UNTOLD]
+_LAST_WEIGHED: Final = _WEIGHTS[CautionKind.NOT_COMPARED]
+
+
+def rank_caution(caution: Caution | str) -> int:
+    """Return the place of a caution among those that change more, 0 for the gravest."""
+    if isinstance(caution, str):
+        return _LAST_WEIGHED + 1
+    if caution.kind is CautionKind.ON_NIGHTS:
+        return rank_caution(caution["caution"])
+    return min(_WEIGHTS[CautionKind(caution.kind)], _LAST_WEIGHED + 1)
+
+
+def is_grave(caution: Caution) -> bool:
+    """Whether it says that the two sides may not belong together, or lie at a wrong time."""
+    return rank_caution(caution) <= _LAST_GRAVE

@@ -17,7 +17,9 @@ from sleepagree.describe.blocks import (
     Section,
     Table,
     cells,
-    columns,
+    section,
+    sections_of,
+    table,
 )
 from sleepagree.describe.words import DASH, figure, file_name, join_words, say_level, signed
 from sleepagree.errors import Front, counted, shorten
@@ -80,23 +82,23 @@ def describe_clock(
         else _PROPOSED[reading.proposed, reading.jump is not None]
     )
     proposals = Items((*drift, f"{head}: {reading.reason}", *_say_jump(reading, paired), *_say_zone(reading, front)))
-    next_ = None if front is Front.PAGE else _next(reading, paired, night, clock)
-    following = () if next_ is None else (next_,)
-    figures = Table("figures", "", columns("", "", words=(0, 1)), tuple(cells(*row) for row in _figures(reading)))
+    following = None if front is Front.PAGE else _next(reading, paired, night, clock)
+    figures = table("figures", "", ("", ""), _figures(reading), words=(0, 1))
+    warning = Paragraph(TUNING_WARNING)
     return Description(
         "sleepagree: one clock",
         f"{device} against {reference}",
         (),
-        (
-            Section("clock", "Clock", (), detail=f" {of}"),
-            Section("proposal", "", (proposals, figures)),
-            Section("curve", "", (_curve(reading.curve), Paragraph(TUNING_WARNING))),
-            *following,
+        sections_of(
+            section("clock", "Clock", detail=f" {of}"),
+            section("proposal", "", proposals, figures),
+            section("curve", "", _curve(reading.curve), warning),
+            following,
         ),
-        (
-            Section("answer", "Clock", (), detail=f" {of}"),
-            Section("answer-proposal", "", (proposals, figures, Paragraph(TUNING_WARNING))),
-            *following,
+        sections_of(
+            section("answer", "Clock", detail=f" {of}"),
+            section("answer-proposal", "", proposals, figures, warning),
+            following,
         ),
         is_answer_part=True,
     )
@@ -163,7 +165,7 @@ def _next(reading: ClockReading, paired: PairedNight, night: str, clock: str) ->
         commands = [f"{clock} --range {range_min_for(reading.outside_s)}"]
     else:
         return None
-    return Section("answer-next", "Next", (Paragraph(f"{why}:"), *map(Command, commands)))
+    return section("answer-next", "Next", Paragraph(f"{why}:"), *map(Command, commands))
 
 
 def _place(paired: PairedNight, at_s: float) -> str:

@@ -9,25 +9,11 @@ from typing import Final
 
 import sleepagree
 from sleepagree.caution import Caution
-from sleepagree.describe.blocks import (
-    Block,
-    Command,
-    Heading,
-    Items,
-    Paragraph,
-    Rank,
-    Role,
-    Section,
-    Table,
-    cells,
-    columns,
-)
-from sleepagree.describe.caution_weights import rank_caution
-from sleepagree.describe.cautions import say_caution
+from sleepagree.describe.blocks import Block, Command, Heading, Items, Paragraph, Rank, Role, Section, table
+from sleepagree.describe.cautions import rank_caution, say_caution
 from sleepagree.describe.paragraphs import CitedParagraph
-from sleepagree.describe.words import file_name, plain
+from sleepagree.describe.words import plain
 from sleepagree.errors import Front
-from sleepagree.hypnogram.align import Side
 
 #: What this tool is and is not; it stands in every report.
 CAUTIONS: Final = (
@@ -63,8 +49,7 @@ def methods_section(methods: CitedParagraph, results: str) -> Section:
 def repeat_section(
     command: str,
     *,
-    sides: Sequence[tuple[str, Side]] = (),
-    files: Sequence[tuple[str, str, str]] = (),
+    inputs: Sequence[tuple[str, str, str]] = (),
     libraries: Sequence[str] = ("numpy",),
 ) -> Section:
     """Return the command, the versions and the hashes of the inputs.
@@ -73,22 +58,17 @@ def repeat_section(
     ----------
     command : str
         What to type.
-    sides : sequence of (str, Side)
-        Inputs of a night.
-    files : sequence of (str, str, str)
-        Further inputs: what it is, file name, hash.
+    inputs : sequence of (str, str, str)
+        What each is, the name of its file, and its hash; "" for none.
     libraries : sequence of str
         Libraries that the numbers rest on; what figures are drawn with is told by the page that holds them.
     """
-    inputs = [(word, file_name(side.origin.name, "data in memory"), side.origin.sha256) for word, side in sides]
-    inputs += list(files)
     blocks: list[Block] = [Command(command)] if command else []
     if inputs:
-        rows = tuple(cells(word, name, sha256 or "not from a file") for word, name, sha256 in inputs)
-        heads = columns("input", "name", "SHA-256", words=(0, 1, 2))
-        blocks.append(Table("hashes", "Inputs and their SHA-256", heads, rows))
+        rows = ((word, name, sha256 or "not from a file") for word, name, sha256 in inputs)
+        heads = ("input", "name", "SHA-256")
+        blocks.append(table("hashes", "Inputs and their SHA-256", heads, rows, words=(0, 1, 2)))
     programs = [("sleepagree", sleepagree.__version__), ("Python", platform.python_version())]
     programs += [(name, str(import_module(name).__version__)) for name in libraries]
-    software = tuple(cells(name, number) for name, number in programs)
-    blocks.append(Table("versions", "Software", columns("program", "version", words=(0, 1)), software))
+    blocks.append(table("versions", "Software", ("program", "version"), programs, words=(0, 1)))
     return Section("repeat", "To repeat it", tuple(blocks), Rank.FURTHER)

@@ -8,18 +8,19 @@ from typing import TYPE_CHECKING, Final
 
 from sleepagree.describe.blocks import (
     Cell,
-    Column,
     Description,
     Figure,
     FigureKind,
     Items,
     Paragraph,
-    Rank,
     Section,
     Table,
+    Told,
     beside,
-    cells,
-    columns,
+    section,
+    sections_of,
+    table,
+    tabulate,
 )
 from sleepagree.describe.cautions import say_cautions
 from sleepagree.describe.words import (
@@ -28,6 +29,7 @@ from sleepagree.describe.words import (
     file_name,
     interval,
     join_words,
+    nights_of,
     percent,
     percent_interval,
     say_class,
@@ -36,12 +38,13 @@ from sleepagree.describe.words import (
     signed,
 )
 from sleepagree.errors import Front, counted, shorten
-from sleepagree.inference.correction import IntervalKind, LearnedValue, Method, Verdict
+from sleepagree.inference.correction import ErrorChange, IntervalKind, LearnedValue, Method, Verdict
 from sleepagree.inference.estimate import mean_of_known
-from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
+from sleepagree.study.correction import CorrectedMeasure, CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.epoch_correction import THIRDS, LearnedEpochs, StageShare
 
 if TYPE_CHECKING:
+    from sleepagree.caution import Caution
     from sleepagree.study.correct_nights import CorrectedNights
     from sleepagree.study.night_summary import NightSummary, Refusal
 
@@ -80,32 +83,35 @@ def describe_correction(
     command : str
         The command that repeats it; "" leaves it out.
     """
-    device = shorten(correction.device)
-    of = f"{counted(correction.nights, 'night')} of {counted(correction.participants, 'participant')}"
-    applied = (_applied(correction), Paragraph(_APPLIED))
     epochs = correction.epochs
-    of_epochs = () if epochs is None else (_of_epochs(epochs, correction), *_was(epochs, correction))
     return Description(
         "sleepagree: a correction",
-        f"{device}, learnt from {of}",
+        f"{shorten(correction.device)}, learnt from {nights_of(correction.nights, correction.participants)}",
         (" ".join(filter(None, (finding_of_correction(correction), finding_of_epochs(correction)))),),
-        (
-            Section(
+        sections_of(
+            section(
                 "errors",
                 "Errors in people who were not learnt from",
-                (_errors(correction), Paragraph(_ERRORS), _drawn_errors(correction)),
+                _errors(correction),
+                Paragraph(_ERRORS),
+                _drawn_errors(correction),
             ),
-            *(() if nights is None else _drawn_lines(correction, nights)),
-            *of_epochs,
-            Section("applied", "What is applied to new nights", applied, Rank.FURTHER),
-            Section("cautions", "Cautions", (Items(say_cautions(correction.cautions)),)),
-            *_repeat(command),
+            None if nights is None else _drawn_lines(correction, nights),
+            *(() if epochs is None else (_of_epochs(epochs, correction), *_was(epochs, correction))),
+            section(
+                "applied", "What is applied to new nights", _applied(correction), Paragraph(_APPLIED), further=True
+            ),
+            *_closing(correction.cautions, command),
         ),
     )
 
 
-def _repeat(command: str) -> tuple[Section, ...]:
-    return (Section("repeat", "To repeat", (Paragraph(command),), Rank.FURTHER),) if command else ()
+def _closing(cautions: Sequence[Caution], command: str, front: Front = Front.COMMAND) -> tuple[Section | None, ...]:
+    """Return what stands last: the cautions, and how to repeat it."""
+    return (
+        Section("cautions", "Cautions", (Items(say_cautions(cautions, front)),)),
+        section("repeat", "To repeat", Paragraph(command), further=True),
+    )
 
 
 def _is_usual(learned: LearnedValue) -> bool:
@@ -129,16 +135,16 @@ def finding_of_correction(correction: Correction) -> str:
         first = f"Correcting {device} helps {join_words([*shown, *more])}."
     else:
         first = f"Correcting {device} is not shown to help any measure."
-    doubtful, useless = (by_verdict[v] for v in (Verdict.CANNOT_BE_TOLD, Verdict.DOES_NOT_HELP))
-    rest = []
-    if doubtful:
-        rest.append(f"Whether it helps {join_words(say_measure(m.measure) for m in doubtful)} cannot be told.")
-    usual = [say_measure(m.measure) for m in useless if _is_usual(m.learned)]
-    own = [say_measure(m.measure) for m in useless if not _is_usual(m.learned)]
-    if own:
-        rest.append(f"It does not help {join_words(own)}.")
-    if usual:
-        rest.append(f"For {join_words(usual)} it is no better than the usual value, which takes the device's place.")
+    useless = by_verdict[Verdict.DOES_NOT_HELP]
+    told = (
+        ("Whether it helps {} cannot be told.", by_verdict[Verdict.CANNOT_BE_TOLD]),
+        ("It does not help {}.", [m for m in useless if not _is_usual(m.learned)]),
+        (
+            "For {} it is no better than the usual value, which takes the device's place.",
+            [m for m in useless if _is_usual(m.learned)],
+        ),
+    )
+    rest = (said.format(join_words(say_measure(m.measure) for m in measures)) for said, measures in told if measures)
     return " ".join([first, *rest])
 
 
@@ -174,44 +180,49 @@ def _hidden(epochs: LearnedEpochs, device: str) -> Iterator[str]:
         )
 
 
-def _of_epochs(epochs: LearnedEpochs, correction: Correction) -> Section:
+def _of_epochs(epochs: LearnedEpochs, correction: Correction) -> Section | None:
     """Return losses of the probabilities beside the baselines."""
-    rows = [cells("probabilities", Cell.number(epochs.log_loss), DASH, Cell.number(epochs.brier))]
+    rows: list[tuple[str | Cell, ...]] = [
+        ("probabilities", Cell.number(epochs.log_loss), DASH, Cell.number(epochs.brier))
+    ]
     for name, scores in (("label alone", epochs.by_label), ("label and third", epochs.by_third)):
-        loss, brier = scores.log_loss, scores.brier
-        told = f"{signed(loss.difference, 3)} ({interval(loss.low, loss.high, 3)})"
-        rows.append(cells(name, Cell.number(loss.error), Cell.valued(told, loss.difference), Cell.number(brier.error)))
+        loss, brier = Cell.number(scores.log_loss.error), Cell.number(scores.brier.error)
+        rows.append((name, loss, _difference(scores.log_loss, 3), brier))
     heads = ("", "log loss", f"difference ({say_level(correction.level)})", "Brier score")
-    table = Table("epoch-losses", "", columns(*heads), tuple(rows))
+    losses = table("epoch-losses", "", heads, rows)
     title = "Single epochs of people who were not learnt from"
-    return Section("epochs", title, (table, Paragraph(_EPOCHS), _drawn_reliability(epochs)), Rank.FURTHER)
+    return section("epochs", title, losses, Paragraph(_EPOCHS), _drawn_reliability(epochs), further=True)
 
 
-def _was(epochs: LearnedEpochs, correction: Correction) -> Iterator[Section]:
-    """Yield what the device's classes were: whole at once, by third of the night where everything is asked for."""
+def _difference(change: ErrorChange, digits: int) -> Cell:
+    """Return a difference of errors with its interval."""
+    ends = interval(change.low, change.high, digits)
+    return Cell.valued(f"{signed(change.difference, digits)} ({ends})", change.difference)
+
+
+def _was(epochs: LearnedEpochs, correction: Correction) -> tuple[Section | None, ...]:
+    """Return what the device's classes were: whole at once, by third of the night where everything is asked for."""
     title = "What each class of the device was"
     by_label = {label: [one for one in epochs.shares if one.label == label] for label in epochs.rule.classes}
     classes = tuple(map(say_class, epochs.classes))
-    whole = tuple(
-        cells(
-            say_class(label),
-            Cell.count(found[0].epochs),
-            *(Cell.valued(percent(s.share), s.share) for s in found[0].shares),
-        )
+    whole = (
+        (say_class(label), found[0].epochs, *(Cell.share(s.share) for s in found[0].shares))
         for label, found in by_label.items()
         if found
     )
-    yield Section("was", title, (Table("classes", "", columns("device", "epochs", *classes), whole),))
     rows = []
     for label, found in by_label.items():
         of_third = {one.third: one.shares for one in found}
         for i, name in enumerate(classes):
             shares = [of_third.get(third) for third in ("", *THIRDS)]
-            rows.append(cells(say_class(label), name, *(DASH if own is None else _share(own[i]) for own in shares)))
+            rows.append((say_class(label), name, *(DASH if own is None else _share(own[i]) for own in shares)))
     heads = ("device", "reference", "whole night", *(f"{third} third" for third in THIRDS))
-    table = Table("thirds", "", columns(*heads, words=(0, 1)), tuple(rows))
+    thirds = table("thirds", "", heads, rows, words=(0, 1))
     said = f"Per cent of the epochs of each class, with {say_level(correction.level)}s over participants."
-    yield Section("thirds", title, (table, Paragraph(said)), Rank.FURTHER, " by third of the night")
+    return (
+        section("was", title, table("classes", "", ("device", "epochs", *classes), whole)),
+        section("thirds", title, thirds, Paragraph(said), detail=" by third of the night", further=True),
+    )
 
 
 def _share(share: StageShare) -> Cell:
@@ -236,8 +247,8 @@ def _drawn_errors(correction: Correction) -> Figure:
     )
 
 
-def _drawn_lines(correction: Correction, nights: Sequence[NightSummary | Refusal]) -> Iterator[Section]:
-    """Yield figures of measures whose correction looks at the device's own value alone, those that help first."""
+def _drawn_lines(correction: Correction, nights: Sequence[NightSummary | Refusal]) -> Section | None:
+    """Return figures of measures whose correction looks at the device's own value alone, those that help first."""
     drawn = [m for m in correction.measures if m.learned.method in (Method.SHIFT, Method.LINE, Method.ROBUST_LINE)]
     drawn.sort(key=lambda m: m.learned.verdict is not Verdict.HELPS)
     figures = []
@@ -256,8 +267,7 @@ def _drawn_lines(correction: Correction, nights: Sequence[NightSummary | Refusal
                 ),
             )
         )
-    if figures:
-        yield Section("lines", "The corrections as lines", (beside(*figures),), Rank.FURTHER)
+    return section("lines", "The corrections as lines", beside(*figures), further=True)
 
 
 def _drawn_reliability(epochs: LearnedEpochs) -> Figure:
@@ -272,9 +282,9 @@ def _drawn_reliability(epochs: LearnedEpochs) -> Figure:
     )
 
 
-def _drawn_epochs(night: CorrectedNight) -> Iterator[Section]:
+def _drawn_epochs(night: CorrectedNight) -> Section | None:
     if not night.expected_minutes:
-        return
+        return None
     told = join_words(f"{say_class(name)} {figure(minutes, 0)} min" for name, minutes in night.expected_minutes)
     drawn = Figure(
         "probabilities",
@@ -286,7 +296,7 @@ def _drawn_epochs(night: CorrectedNight) -> Iterator[Section]:
         wide=True,
         leads=True,
     )
-    yield Section("epochs", "Epochs", (drawn,), Rank.FURTHER)
+    return section("epochs", "Epochs", drawn, further=True)
 
 
 def _gain(measure: LearnedMeasure) -> str:
@@ -317,41 +327,28 @@ _APPLIED: Final = (
 
 
 def _errors(correction: Correction) -> Table:
-    heads = ("measure", "device", "usual value", "corrected", f"difference ({say_level(correction.level)})", "verdict")
-    rows = []
-    for m in correction.measures:
-        change = m.learned.raw or m.learned.usual
-        rows.append(
-            cells(
-                say_measure(m.measure),
-                Cell.number(m.learned.raw.error if m.learned.raw else math.nan, 1),
-                Cell.number(m.learned.usual.error, 1),
-                Cell.number(m.learned.corrected_error, 1),
-                Cell.valued(f"{signed(change.difference)} ({interval(change.low, change.high, 1)})", change.difference),
-                _say_verdict(m.learned),
-            )
-        )
-    return Table("errors", "", columns(*heads, words=(0, 5)), tuple(rows), sortable=True)
+    told: list[Told[LearnedMeasure]] = [
+        ("measure", lambda m: say_measure(m.measure)),
+        ("device", lambda m: Cell.number(m.learned.raw.error if m.learned.raw else math.nan, 1)),
+        ("usual value", lambda m: Cell.number(m.learned.usual.error, 1)),
+        ("corrected", lambda m: Cell.number(m.learned.corrected_error, 1)),
+        (f"difference ({say_level(correction.level)})", lambda m: _difference(m.learned.raw or m.learned.usual, 1)),
+        ("verdict", lambda m: _say_verdict(m.learned)),
+    ]
+    return tabulate("errors", "", told, correction.measures, words=(0, 5), sortable=True)
 
 
 def _applied(correction: Correction) -> Table:
-    heads = ("measure", "method", "corrected value", "half width", "interval", "coverage", "learnt range")
-    rows = []
-    for m in correction.measures:
-        learned = m.learned
-        own = learned.own_range
-        rows.append(
-            cells(
-                say_measure(m.measure),
-                METHODS[learned.method],
-                _formula(m, correction),
-                Cell.number(learned.interval.half_width, 1),
-                INTERVALS[learned.interval.kind],
-                Cell.valued(percent(learned.coverage), learned.coverage),
-                DASH if own is None else interval(*own, 0),
-            )
-        )
-    return Table("applied", "", columns(*heads, words=(0, 1, 2, 4, 6)), tuple(rows))
+    told: list[Told[LearnedMeasure]] = [
+        ("measure", lambda m: say_measure(m.measure)),
+        ("method", lambda m: METHODS[m.learned.method]),
+        ("corrected value", lambda m: _formula(m, correction)),
+        ("half width", lambda m: Cell.number(m.learned.interval.half_width, 1)),
+        ("interval", lambda m: INTERVALS[m.learned.interval.kind]),
+        ("coverage", lambda m: Cell.share(m.learned.coverage)),
+        ("learnt range", lambda m: interval(*m.learned.own_range, 0) if m.learned.own_range else DASH),
+    ]
+    return tabulate("applied", "", told, correction.measures, words=(0, 1, 2, 4, 6))
 
 
 def _formula(measure: LearnedMeasure, correction: Correction) -> str:
@@ -378,28 +375,28 @@ def _plus(value: float) -> str:
 
 def describe_corrected(night: CorrectedNight, *, command: str = "", front: Front = Front.COMMAND) -> Description:
     """Return a corrected night, answer first."""
-    heads = ("measure", "device", "corrected", say_level(night.correction.level), "method", "correcting")
-    rows = []
-    for m in night.measures:
-        values = Cell.number(m.device, 1), Cell.number(m.corrected, 1), interval(m.low, m.high, 1)
-        measure = Cell(say_measure(m.measure), is_marked=m.extrapolated)
-        rows.append(cells(measure, *values, METHODS[m.learned.method], _say_verdict(m.learned)))
-    heads_of = tuple(Column(head, i in (0, 4, 5)) for i, head in enumerate(heads))
     correction = night.correction
-    of = f"{counted(correction.nights, 'night')} of {counted(correction.participants, 'participant')}"
+    told: list[Told[CorrectedMeasure]] = [
+        ("measure", lambda m: Cell(say_measure(m.measure), is_marked=m.extrapolated)),
+        ("device", lambda m: Cell.number(m.device, 1)),
+        ("corrected", lambda m: Cell.number(m.corrected, 1)),
+        (say_level(correction.level), lambda m: interval(m.low, m.high, 1)),
+        ("method", lambda m: METHODS[m.learned.method]),
+        ("correcting", lambda m: _say_verdict(m.learned)),
+    ]
     note = Paragraph(
         "Minutes; SE and percent in %. Correcting: whether it made errors smaller in people who were not learnt from. "
-        f"{_ONE_BY_ONE} Learnt from {of} with {shorten(correction.device)}."
+        f"{_ONE_BY_ONE} Learnt from {nights_of(correction.nights, correction.participants)} with "
+        f"{shorten(correction.device)}."
     )
     return Description(
         "sleepagree: one night, corrected",
         file_name(night.name, "data in memory"),
         (finding_of_corrected(night),),
-        (
-            Section("measures", "Measures", (Table("measures", "", heads_of, tuple(rows)), note)),
-            *_drawn_epochs(night),
-            Section("cautions", "Cautions", (Items(say_cautions(night.cautions, front)),)),
-            *_repeat(command),
+        sections_of(
+            section("measures", "Measures", tabulate("measures", "", told, night.measures, words=(0, 4, 5)), note),
+            _drawn_epochs(night),
+            *_closing(night.cautions, command, front),
         ),
     )
 
@@ -408,41 +405,35 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
     """Return many corrected nights: means over nights, what was refused, what may mislead."""
     correction = found.correction
     nights = [night for _, night in found.nights]
-    rows = []
-    for i, learnt in enumerate(correction.measures):
-        own = [night.measures[i] for night in nights]
-        beyond = sum(m.extrapolated for m in own)
-        rows.append(
-            cells(
-                say_measure(learnt.measure),
-                Cell.number(mean_of_known(m.device for m in own), 1),
-                Cell.number(mean_of_known(m.corrected for m in own), 1),
-                METHODS[learnt.learned.method],
-                _say_verdict(learnt.learned),
-                Cell.count(beyond),
-            )
+    by_measure = [[night.measures[i] for night in nights] for i in range(len(correction.measures))]
+    rows = (
+        (
+            say_measure(learnt.measure),
+            Cell.number(mean_of_known(m.device for m in own), 1),
+            Cell.number(mean_of_known(m.corrected for m in own), 1),
+            METHODS[learnt.learned.method],
+            _say_verdict(learnt.learned),
+            sum(m.extrapolated for m in own),
         )
+        for learnt, own in zip(correction.measures, by_measure, strict=True)
+    )
     heads = ("measure", "device", "corrected", "method", "correcting", "extrapolated")
     people = len({row.participant for row, _ in found.nights})
-    said = f"{counted(len(nights), 'night')} of {counted(people, 'participant')} corrected"
+    said = f"{nights_of(len(nights), people)} corrected"
     said += f", {len(found.refused)} refused" if found.refused else ""
     said += f"; {counted(found.other_devices, 'row')} of other devices left alone" if found.other_devices else ""
     note = Paragraph(
         "Means over nights (min; SE and percent in %). Extrapolated: nights outside what was learnt from. "
         f"{_ONE_BY_ONE} Each night with its intervals stands in the files of --out."
     )
-    refused = tuple(f"line {one.row}: {one.reason}" for one in found.refused)
     return Description(
         "sleepagree: nights, corrected",
         shorten(correction.device),
         (f"{said}.",),
-        (
-            Section(
-                "measures", "Measures", (Table("measures", "", columns(*heads, words=(0, 3, 4)), tuple(rows)), note)
-            ),
-            *((Section("refused", "Refused", (Items(refused),)),) if refused else ()),
-            Section("cautions", "Cautions", (Items(say_cautions(found.cautions)),)),
-            *_repeat(command),
+        sections_of(
+            section("measures", "Measures", table("measures", "", heads, rows, words=(0, 3, 4)), note),
+            section("refused", "Refused", Items(tuple(f"line {one.row}: {one.reason}" for one in found.refused))),
+            *_closing(found.cautions, command),
         ),
     )
 

@@ -6,10 +6,10 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
-from sleepagree.describe.blocks import Cell, Command, Description, Items, Section, Table, cells, columns
+from sleepagree.describe.blocks import Command, Description, Items, Section, section, sections_of, table
 from sleepagree.describe.words import file_name, plain
 from sleepagree.errors import counted, shorten
-from sleepagree.study.from_folder import FolderNights
+from sleepagree.study.from_folder import FolderNights, NightFiles
 
 _PEOPLE: Final = 12
 _DEVICES: Final = 3
@@ -31,56 +31,51 @@ def describe_folder(found: FolderNights, *, table: str = "", proposed: str = "")
     devices = list(dict.fromkeys(row.device for row in found.rows))
     people = list(dict.fromkeys(row.participant for row in found.rows))
     nights = len({(row.participant, row.night) for row in found.rows})
-    first = found.rows[0]
-    example = (*(("reference", file) for file in first.reference), ("device", first.device_file))
-    rows = tuple(cells(side, plain(file)) for side, file in example)
     sections = [
         _overview(found, people, devices),
-        Section(
-            "example",
-            "",
-            (Table("files", "", columns("", "", words=(0, 1)), rows),),
-            detail=f"For example {shorten(first.participant)}, night {shorten(first.night)}, {shorten(first.device)}:",
-        ),
+        _example(found.rows[0]),
         _files("references", "references without a device file", found.references_alone),
         _files("devices", "device files without a reference", found.devices_alone),
         _files("others", "other files", found.others),
     ]
     if table:
         told = f"Wrote {plain(table)} ({counted(len(found.rows), 'row')}). Next:"
-        sections.append(Section("next", "", (Command(f"sleepagree study {table} --out results"),), detail=told))
+        sections.append(section("next", "", Command(f"sleepagree study {table} --out results"), detail=told))
     if proposed:
         told = "Proposed from the names; nothing was written. If the files belong together like this:"
-        sections.append(Section("next", "", (Command(proposed),), detail=told))
+        sections.append(section("next", "", Command(proposed), detail=told))
     finding = (
         f"{counted(len(found.rows), 'row')} from {counted(len(people), 'participant')}, {counted(nights, 'night')} and "
         f"{counted(len(devices), 'device')}"
     )
-    return Description("sleepagree: one folder", file_name(found.folder.name, "."), (finding,), tuple(sections))
+    return Description("sleepagree: one folder", file_name(found.folder.name, "."), (finding,), sections_of(*sections))
 
 
-def _overview(found: FolderNights, people: Sequence[str], devices: Sequence[str]) -> Section:
+def _example(row: NightFiles) -> Section | None:
+    example = (*(("reference", file) for file in row.reference), ("device", row.device_file))
+    return section(
+        "example",
+        "",
+        table("files", "", ("", ""), ((side, plain(file)) for side, file in example), words=(0, 1)),
+        detail=f"For example {shorten(row.participant)}, night {shorten(row.night)}, {shorten(row.device)}:",
+    )
+
+
+def _overview(found: FolderNights, people: Sequence[str], devices: Sequence[str]) -> Section | None:
     """Return a table of nights per participant and device."""
     counts = Counter((row.participant, row.device) for row in found.rows)
     shown = devices[:_DEVICES]
-    rows = tuple(
-        cells(shorten(person), *(_count(counts[person, device]) for device in shown)) for person in people[:_PEOPLE]
-    )
-    table = Table("nights", "", columns("nights of", *map(shorten, shown)), rows)
+    rows = ((shorten(person), *(counts[person, device] or "-" for device in shown)) for person in people[:_PEOPLE])
     more = tuple(
         f"... and {counted(count, f'more {what}')}"
         for count, what in ((len(people) - _PEOPLE, "participant"), (len(devices) - _DEVICES, "device"))
         if count > 0
     )
-    return Section("overview", "", (table, Items(more)) if more else (table,))
+    return section("overview", "", table("nights", "", ("nights of", *map(shorten, shown)), rows), Items(more))
 
 
-def _count(nights: int) -> Cell:
-    return Cell.count(nights) if nights else Cell("-")
-
-
-def _files(name: str, what: str, files: Sequence[str]) -> Section:
+def _files(name: str, what: str, files: Sequence[str]) -> Section | None:
     shown = [file_name(file, "") for file in files[:_FILES]]
     if len(files) > _FILES:
         shown.append(f"... and {len(files) - _FILES} more")
-    return Section(name, "", (Items(tuple(shown)),) if shown else (), detail=f"{what}: {len(files) or 'none'}")
+    return section(name, "", Items(tuple(shown)), detail=f"{what}: {len(files) or 'none'}")

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 
-from sleepagree.describe.blocks import Cell, Description, Items, Section, Table, cells, columns
-from sleepagree.describe.paragraphs import say_kappa_beside_ceiling
+from sleepagree.describe.blocks import Cell, Description, Items, Table, Told, section, sections_of, table, tabulate
+from sleepagree.describe.paragraphs import say_kappa_beside_ceiling, say_span
 from sleepagree.describe.words import (
     DASH,
     WHEN_ANSWERS_LAST,
     figure,
     file_name,
-    from_moment_to,
     interval,
     percent,
     plain,
@@ -20,6 +19,8 @@ from sleepagree.describe.words import (
 )
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
+from sleepagree.mapping.mapping import StageMapping
+from sleepagree.night.compare import MappingAgreement
 from sleepagree.night.mappings import ComparedMapping, MappingComparison
 from sleepagree.scoring.table_agreement import ClassAgreement
 
@@ -34,50 +35,54 @@ def describe_mappings(comparison: MappingComparison) -> Description:
     remarks = Items((_legend(comparison), *_ceilings(comparison), *_how_to_read(comparison)))
     answer = Items((_legend(comparison), *_how_to_read(comparison)))
     taken = Items(tuple(_assumption(compared) for compared in comparison.mappings))
+    title = "Agreement under every mapping that fits"
     return Description(
         "sleepagree: one night under several mappings",
         f"{device} against {reference}",
         (),
-        (
-            Section(
-                "agreement", "Agreement under every mapping that fits", (compared, _mapping_table(comparison), remarks)
-            ),
-            Section(
+        sections_of(
+            section("agreement", title, compared, _mapping_table(comparison), remarks),
+            section(
                 "by-class",
                 "By class",
-                (_class_table(comparison),),
+                _class_table(comparison),
                 detail=": sensitivity, F1, and bias in minutes (device - reference)",
             ),
-            Section("assumptions", "What each mapping takes for granted", (taken,)),
+            section("assumptions", "What each mapping takes for granted", taken),
         ),
-        (Section("answer", "Agreement under every mapping that fits", (_mapping_table(comparison, "answer"), answer)),),
+        sections_of(section("answer", title, _mapping_table(comparison, "answer"), answer)),
         is_answer_part=True,
     )
 
 
 def _what_was_compared(paired: PairedNight) -> str:
-    begin, end = paired.begin, paired.epoch_start(paired.status.size)
-    span = f", {from_moment_to(begin, end)}" if begin and end else ""
-    return f"{span}; {paired.ledger.scored} of {counted(paired.ledger.window_epochs, 'epoch')} scored on both sides"
+    span = say_span(paired)
+    scored = f"{paired.ledger.scored} of {counted(paired.ledger.window_epochs, 'epoch')} scored on both sides"
+    return f"{f', {span}' if span else ''}; {scored}"
 
 
 def _mapping_table(comparison: MappingComparison, name: str = "mappings") -> Table:
-    level = f"{100 * comparison.night.level:g} %"
-    heads = columns("mapping", "classes", "epochs", "accuracy", "kappa", f"{level} {WHEN_ANSWERS_LAST}")
-    return Table(name, "", heads, tuple(map(_mapping_row, comparison.mappings)))
+    told: list[Told[ComparedMapping]] = [
+        ("mapping", lambda c: Cell(shorten(c.scored.mapping.name), is_marked=c.declared)),
+        ("classes", lambda c: _count_classes(c.scored.mapping)),
+        (
+            "epochs",
+            lambda c: Cell.valued(f"{c.scored.table.n}/{c.scored.table.n + c.scored.left_out}", c.scored.table.n),
+        ),
+        ("accuracy", lambda c: Cell.number(c.scored.table.accuracy)),
+        ("kappa", lambda c: Cell.number(c.scored.table.kappa.value)),
+        (f"{100 * comparison.night.level:g} % {WHEN_ANSWERS_LAST}", lambda c: _interval_of_kappa(c.scored)),
+    ]
+    return tabulate(name, "", told, comparison.mappings)
 
 
-def _mapping_row(compared: ComparedMapping) -> tuple[Cell, ...]:
-    scored, table, mapping = compared.scored, compared.scored.table, compared.scored.mapping
+def _count_classes(mapping: StageMapping) -> int | Cell:
     rows, said = len(mapping.reference_classes), len(mapping.device_classes)
-    return cells(
-        Cell(shorten(mapping.name), is_marked=compared.declared),
-        Cell.count(rows) if mapping.is_square else Cell.valued(f"{rows} by {said}", rows),
-        Cell.valued(f"{table.n}/{table.n + scored.left_out}", table.n),
-        Cell.number(table.accuracy),
-        Cell.number(table.kappa.value),
-        interval(*scored.intervals.kappa[:2], 2) if table.kappa.defined else DASH,
-    )
+    return rows if mapping.is_square else Cell.valued(f"{rows} by {said}", rows)
+
+
+def _interval_of_kappa(scored: MappingAgreement) -> str:
+    return interval(*scored.intervals.kappa[:2], 2) if scored.table.kappa.defined else DASH
 
 
 def _legend(comparison: MappingComparison) -> str:
@@ -132,8 +137,8 @@ def _class_table(comparison: MappingComparison) -> Table:
         by_class = {c.name: c for c in compared.scored.table.classes}
         bias = {source.name: source.bias_min for source in compared.bias}
         found = (_class_cell(by_class.get(name), bias.get(name, math.nan)) for name in names)
-        rows.append(cells(shorten(compared.scored.mapping.name), *found))
-    return Table("classes", "", columns("mapping", *map(say_class, names)), tuple(rows))
+        rows.append((shorten(compared.scored.mapping.name), *found))
+    return table("classes", "", ("mapping", *map(say_class, names)), rows)
 
 
 def _class_cell(agreement: ClassAgreement | None, bias_min: float) -> str:

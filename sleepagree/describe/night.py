@@ -21,41 +21,35 @@ from sleepagree.describe.blocks import (
     Heading,
     Items,
     Paragraph,
-    Rank,
     Section,
     Table,
     beside,
     can_differ,
-    cells,
-    columns,
     points,
-    present,
+    section,
     sections_of,
+    table,
 )
-from sleepagree.describe.caution_weights import is_grave
-from sleepagree.describe.cautions import say_caution
+from sleepagree.describe.cautions import is_grave, say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.night_time import NO_LABEL, following_section, time_section
 from sleepagree.describe.notes import say_note
-from sleepagree.describe.paragraphs import methods_of_night, results_of_night, say_ceiling
+from sleepagree.describe.paragraphs import methods_of_night, results_of_night, say_ceiling, say_span
 from sleepagree.describe.words import (
     CLASS_WORDS,
     DASH,
-    IF_INDEPENDENT,
     TABLE_WORDS,
-    WHEN_ANSWERS_LAST,
     duration,
     figure,
     file_name,
     file_words,
-    from_moment_to,
+    heads_of_intervals,
     interval,
     join_words,
     moment,
     percent,
     plain,
     say_class,
-    say_level,
     say_mapped,
     say_measure,
     say_stages,
@@ -95,6 +89,7 @@ def describe_night(
     paired = night.paired
     reference = file_name(paired.reference_side.origin.name, "reference in memory")
     device = file_name(paired.device_side.origin.name, "device in memory")
+    sides = (("reference", paired.reference_side), ("device", paired.device_side))
     sections = (
         _compared(night),
         _ledger(night, front),
@@ -105,7 +100,7 @@ def describe_night(
         following_section(night),
         caution_section(night.cautions, front),
         methods_section(methods_of_night(night), results_of_night(night)),
-        repeat_section(command, sides=(("reference", paired.reference_side), ("device", paired.device_side))),
+        repeat_section(command, inputs=[_say_input(*side) for side in sides]),
     )
     # a terminal tells its cautions below the answer, a page only at its end
     grave = [c for c in night.cautions if is_grave(c)] if front is Front.PAGE else []
@@ -121,7 +116,7 @@ def describe_night(
 # --- what was compared ------------------------------------------------------------------------------------
 
 
-def _compared(night: NightAgreement) -> Section:
+def _compared(night: NightAgreement) -> Section | None:
     paired = night.paired
     size, offset = int(paired.status.size), paired.clock_offset_s
     declared = "declared" if paired.device_set.declared else "taken from its labels"
@@ -135,8 +130,12 @@ def _compared(night: NightAgreement) -> Section:
         )
     )
     # where there is an answer they stand in it
-    drawn = () if night.mappings[0].table.n else (hypnograms(night),)
-    return Section("compared", "What was compared", (facts, *drawn))
+    drawn = None if night.mappings[0].table.n else hypnograms(night)
+    return section("compared", "What was compared", facts, drawn)
+
+
+def _say_input(name: str, side: Side) -> tuple[str, str, str]:
+    return name, file_name(side.origin.name, "data in memory"), side.origin.sha256
 
 
 def _say_side(name: str, side: Side) -> str:
@@ -149,25 +148,20 @@ def _say_side(name: str, side: Side) -> str:
 
 
 def _say_window(paired: PairedNight) -> str:
-    begin, end = paired.begin, paired.epoch_start(int(paired.status.size))
-    if begin is None or end is None:
-        return f"{paired.begin_s:.0f} s to {paired.end_s:.0f} s after the reference's start"
-    return from_moment_to(begin, end)
+    elapsed = f"{paired.begin_s:.0f} s to {paired.end_s:.0f} s after the reference's start"
+    return say_span(paired) or elapsed
 
 
 # --- ledger -----------------------------------------------------------------------------------------------
 
 
-def _ledger(night: NightAgreement, front: Front) -> Section:
+def _ledger(night: NightAgreement, front: Front) -> Section | None:
     ledger = night.paired.ledger
     total = ledger.window_epochs
     found = [("scored on both sides", ledger.scored)]
     found += [(say_status(word), epochs) for word, epochs in ledger.excluded if epochs]
     found.append(("total", total))
-    rows = tuple(
-        cells(word, Cell.count(epochs), Cell.valued(percent(epochs / total, 1), epochs)) for word, epochs in found
-    )
-    heads = columns("status", "epochs", "share")
+    rows = ((word, epochs, Cell.valued(percent(epochs / total, 1), epochs)) for word, epochs in found)
     labels = [
         f"{side} labels: {', '.join(f'{shorten(label)} ({epochs})' for label, epochs in labels)}"
         for side, labels in (("reference", ledger.reference_labels), ("device", ledger.device_labels))
@@ -177,22 +171,22 @@ def _ledger(night: NightAgreement, front: Front) -> Section:
         "of the device"
     )
     notes = [f"note: {plain(say_note(note, front))}" for note in ledger.notes]
-    table = Table("ledger-table", "Epochs of the window by status", heads, rows)
-    return Section("ledger", "Every epoch of the window", (beside(table, Items((outside, *labels, *notes))),))
+    counts = table("ledger-table", "Epochs of the window by status", ("status", "epochs", "share"), rows)
+    return section("ledger", "Every epoch of the window", beside(counts, Items((outside, *labels, *notes))))
 
 
 # --- agreement --------------------------------------------------------------------------------------------
 
 
-def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int, front: Front) -> Section:
+def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int, front: Front) -> Section | None:
     mapping = scored.mapping
     name = shorten(mapping.name)
     word = file_words([m.mapping.name for m in night.mappings])[serial]
-    caption = f"Each class against the rest under '{name}'"
-    ceiling = say_ceiling(scored, scored.table.accuracy, "this night")
     went = any(traced.epochs for traced in night.redistribution)
-    blocks = present(
-        Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
+    return section(
+        f"agreement-{serial}",
+        f"Agreement under '{name}'",
+        Paragraph(plain(mapping.assumption)),
         beside(
             (
                 confusion_figure(scored, name=f"confusion-{word}"),
@@ -201,13 +195,12 @@ def _agreement(scored: MappingAgreement, night: NightAgreement, serial: int, fro
             ),
             (
                 _statistics(scored, night.level, f"statistics-{serial}"),
-                Paragraph(ceiling) if ceiling else None,
+                Paragraph(say_ceiling(scored, scored.table.accuracy, "this night")),
             ),
         ),
-        _class_table(scored.table.classes, mapping, name=f"classes-{serial}", caption=caption),
+        _class_table(scored.table.classes, mapping, f"classes-{serial}"),
+        *(_others(night, front) if serial == 0 else ()),
     )
-    others = _others(night, front) if serial == 0 else ()
-    return Section(f"agreement-{serial}", f"Agreement under '{name}'", (*blocks, *others))
 
 
 def confusion_figure(
@@ -234,82 +227,76 @@ def confusion_figure(
 
 
 def confusion_table(
-    counts: Counts, mapping: StageMapping, *, name: str, rank: Rank = Rank.FIRST_SCREEN, leads: bool = False
+    counts: Counts, mapping: StageMapping, *, name: str, further: bool = False, leads: bool = False
 ) -> Table:
     """Return the same matrix as a table, folded away where the figure stands beside it."""
-    rows = []
+    rows: list[list[object]] = []
     for reference, row in zip(mapping.reference_classes, counts.tolist(), strict=True):
         total = sum(row)
         shown = [Cell(f"{n} ({percent(n / total)})" if total else str(n), float(n)) for n in row]
-        rows.append(cells(say_class(reference, mapping), *shown, Cell.count(total)))
-    sums = [Cell.count(int(n)) for n in counts.sum(axis=0)]
-    rows.append(cells("total", *sums, Cell.count(int(counts.sum()))))
-    heads = columns("reference \\ device", *map(say_class, mapping.device_classes), "total")
+        rows.append([say_class(reference, mapping), *shown, total])
+    rows.append(["total", *counts.sum(axis=0).tolist(), int(counts.sum())])
+    heads = ("reference \\ device", *map(say_class, mapping.device_classes), "total")
     caption = f"Epochs, and their share of the row, under '{shorten(mapping.name)}'"
-    return Table(name, caption, heads, tuple(rows), folded="The counts as a table", rank=rank, leads=leads)
+    return table(name, caption, heads, rows, folded="The counts as a table", further=further, leads=leads)
 
 
 def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:
-    table, ceiling = scored.table, scored.ceiling
+    found, ceiling = scored.table, scored.ceiling
     left = f"; {scored.left_out} left out by the mapping" if scored.left_out else ""
-    over = f"{counted(table.n, 'epoch')}{left}"
-    if not table.kappa.defined:
-        why = table.kappa.undefined_because
-        return Paragraph(f"Accuracy {figure(table.accuracy, 3)} of {over}. Kappa does not exist: {why}.")
-    accuracy = Cell.number(table.accuracy), interval(*scored.intervals.accuracy[:2]), "", Cell.number(ceiling.accuracy)
-    kappa = (
-        Cell.number(table.kappa.value),
-        interval(*scored.intervals.kappa[:2]),
-        interval(table.kappa.low, table.kappa.high),
-        Cell.number(ceiling.kappa),
-    )
+    over = f"{counted(found.n, 'epoch')}{left}"
+    if not found.kappa.defined:
+        why = found.kappa.undefined_because
+        return Paragraph(f"Accuracy {figure(found.accuracy, 3)} of {over}. Kappa does not exist: {why}.")
+    lasting, independent = _intervals_of_kappa(scored)
+    of_accuracy = interval(*scored.intervals.accuracy[:2])
     rows = (
-        cells("accuracy", *accuracy),
-        cells("kappa", *kappa),
-        *(cells(TABLE_WORDS[key], Cell.number(getattr(table, key)), "", "", "") for key in _WITHOUT_INTERVAL),
+        ("accuracy", Cell.number(found.accuracy), of_accuracy, "", Cell.number(ceiling.accuracy)),
+        ("kappa", Cell.number(found.kappa.value), lasting, independent, Cell.number(ceiling.kappa)),
+        *((TABLE_WORDS[key], Cell.number(getattr(found, key)), "", "", "") for key in _WITHOUT_INTERVAL),
     )
-    named = say_level(level)
-    heads = columns("", "value", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}", "ceiling")
-    return Table(name, f"Agreement over {over}", heads, rows)
+    return table(name, f"Agreement over {over}", ("", "value", *heads_of_intervals(level), "ceiling"), rows)
 
 
-def _class_table(classes: Sequence[ClassAgreement], mapping: StageMapping, *, name: str, caption: str) -> Table:
-    heads = columns("class", "reference epochs", "device epochs", *CLASS_WORDS.values())
-    return Table(name, caption, heads, tuple(_class_row(c, mapping) for c in classes))
+def _intervals_of_kappa(scored: MappingAgreement) -> tuple[str, str]:
+    """Return the interval of kappa for answers that last, and that for independent epochs."""
+    kappa = scored.table.kappa
+    return interval(*scored.intervals.kappa[:2]), interval(kappa.low, kappa.high)
 
 
-def _class_row(found: ClassAgreement, mapping: StageMapping) -> tuple[Cell, ...]:
-    head = say_class(found.name, mapping), Cell.count(found.reference_epochs)
+def _class_table(classes: Sequence[ClassAgreement], mapping: StageMapping, name: str) -> Table:
+    heads = ("class", "reference epochs", "device epochs", *CLASS_WORDS.values())
+    caption = f"Each class against the rest under '{shorten(mapping.name)}'"
+    return table(name, caption, heads, (_class_row(c, mapping) for c in classes))
+
+
+def _class_row(found: ClassAgreement, mapping: StageMapping) -> list[object]:
+    head = [say_class(found.name, mapping), found.reference_epochs]
     if not found.comparable:
-        return cells(*head, NO_LABEL, *[DASH] * 6)
-    values = (Cell.number(getattr(found, key), 2) for key in CLASS_WORDS)
-    return cells(*head, Cell.count(found.device_epochs), *values)
+        return [*head, NO_LABEL, *[DASH] * 6]
+    return [*head, found.device_epochs, *(Cell.number(getattr(found, key), 2) for key in CLASS_WORDS)]
 
 
 def _others(night: NightAgreement, front: Front) -> tuple[Block, ...]:
     """Return kappa under mappings that have one, where the first one has none."""
     if not night.others:
         return ()
-    rows = tuple(
-        cells(
+    rows = (
+        (
             shorten(m.mapping.name),
-            Cell.count(m.table.n),
+            m.table.n,
             Cell.number(m.table.accuracy),
             Cell.number(m.table.kappa.value),
-            interval(*m.intervals.kappa[:2]),
-            interval(m.table.kappa.low, m.table.kappa.high),
+            *_intervals_of_kappa(m),
         )
         for m in night.others
     )
-    named = say_level(night.level)
-    heads = columns(
-        "mapping", "epochs", "accuracy", "kappa", f"{named} {WHEN_ANSWERS_LAST}", f"{named} {IF_INDEPENDENT}"
-    )
+    heads = ("mapping", "epochs", "accuracy", "kappa", *heads_of_intervals(night.level))
     caption = "The same night under mappings that the device can fill, two of several"
     caption += "" if front is Front.PAGE else ": see 'sleepagree mappings'"
     return (
         Heading("Kappa under other mappings"),
-        Table("others", caption, heads, rows),
+        table("others", caption, heads, rows),
         Items(tuple(f"{m.mapping.name}: {plain(m.mapping.assumption)}" for m in night.others)),
     )
 
@@ -317,28 +304,26 @@ def _others(night: NightAgreement, front: Front) -> tuple[Block, ...]:
 # --- measures -----------------------------------------------------------------------
 
 
-def _measures(night: NightAgreement, front: Front) -> Section:
+def _measures(night: NightAgreement, front: Front) -> Section | None:
     first = night.mappings[0]
     mapped = say_mapped(first.mapping, first.left_out)
     minutes_of = f"; minutes and per cent of classes under '{shorten(first.mapping.name)}', {mapped}" if mapped else ""
-    table = Table(
+    measures = table(
         "measures-table",
         "From epochs scored on both sides; difference = device minus reference, of per cent in percentage points (pp)"
         f"{minutes_of}",
-        columns("measure", "unit", "reference", "device", "difference", "remark", words=(0, 1, 5)),
-        tuple(_measure_row(pair, first.mapping) for pair in night.measures if can_differ(pair.measure)),
+        ("measure", "unit", "reference", "device", "difference", "remark"),
+        (_measure_row(pair, first.mapping) for pair in night.measures if can_differ(pair.measure)),
+        words=(0, 1, 5),
         sortable=True,
     )
-    return Section(
-        "measures",
-        "Sleep measures",
-        present(table, None if night.uncounted is None else Paragraph(say_caution(night.uncounted, front))),
-    )
+    uncounted = None if night.uncounted is None else Paragraph(say_caution(night.uncounted, front))
+    return section("measures", "Sleep measures", measures, uncounted)
 
 
-def _measure_row(pair: MeasurePair, mapping: StageMapping) -> tuple[Cell, ...]:
+def _measure_row(pair: MeasurePair, mapping: StageMapping) -> tuple[str | Cell, ...]:
     digits = 0 if pair.unit == "count" else 1
-    return cells(
+    return (
         shorten(say_measure(pair.measure, mapping)),
         pair.unit,
         Cell.number(pair.reference, digits),

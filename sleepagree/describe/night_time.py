@@ -11,20 +11,20 @@ from sleepagree.describe.blocks import (
     Figure,
     FigureKind,
     Paragraph,
-    Rank,
     Section,
     Table,
+    Told,
     beside,
-    cells,
-    columns,
-    present,
+    section,
+    table,
+    tabulate,
 )
 from sleepagree.describe.paragraphs import say_runs
 from sleepagree.describe.words import DASH, join_words, minutes, percent, say_class, signed
 from sleepagree.errors import counted
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.night.compare import NightAgreement
-from sleepagree.scoring.disagreement import BoutsSeen, Disagreement
+from sleepagree.scoring.disagreement import BoutsSeen, Disagreement, NearTransitions
 from sleepagree.scoring.following import Following, StateShifts
 
 #: Where a count of what the device did would blame it for a word that it does not have.
@@ -39,14 +39,15 @@ def time_section(night: NightAgreement) -> Section | None:
     thirds = join_words(percent(part.agreement) for part in found.thirds)
     apart = found.unreported_epochs
     stages = join_words(say_class(name) for name in night.unreported)
-    blocks = present(
+    left_out = (
+        f"{minutes(apart)} of {stages}, for which the device has no label, are left out of runs, of agreement by part "
+        "of the night and of what lies close to changes."
+    )
+    return section(
+        "time",
+        "Disagreement in time",
         Paragraph(_say_found_runs(night.paired, found)),
-        Paragraph(
-            f"{minutes(apart)} of {stages}, for which the device has no label, are left out of runs, of "
-            "agreement by part of the night and of what lies close to changes."
-        )
-        if apart
-        else None,
+        Paragraph(left_out) if apart else None,
         beside(_parts_figure(found), *([_runs_figure(found)] if found.runs.count else [])),
         _near_table(found),
         Paragraph(
@@ -54,7 +55,6 @@ def time_section(night: NightAgreement) -> Section | None:
             f"{found.reference_transitions_per_h:.1f}, device {found.device_transitions_per_h:.1f}."
         ),
     )
-    return Section("time", "Disagreement in time", blocks)
 
 
 def _say_found_runs(paired: PairedNight, found: Disagreement) -> str:
@@ -102,54 +102,46 @@ def _runs_figure(found: Disagreement) -> Figure:
     )
 
 
-def _near_table(found: Disagreement) -> Table | None:
-    rows = tuple(
-        cells(
-            f"within {counted(n.within_epochs, 'epoch')}",
-            Cell.valued(percent(n.share_of_disagreement), n.share_of_disagreement),
-            Cell.valued(percent(n.share_of_epochs), n.share_of_epochs),
-        )
-        for n in found.near_transitions
-        if not math.isnan(n.share_of_disagreement)
-    )
-    heads = columns("of a change in the reference", "of the disagreement", "of all epochs")
-    caption = "Disagreement close to changes of stage in the reference"
-    return Table("near", caption, heads, rows) if rows else None
+def _near_table(found: Disagreement) -> Table:
+    told: list[Told[NearTransitions]] = [
+        ("of a change in the reference", lambda near: f"within {counted(near.within_epochs, 'epoch')}"),
+        ("of the disagreement", lambda near: Cell.share(near.share_of_disagreement)),
+        ("of all epochs", lambda near: Cell.share(near.share_of_epochs)),
+    ]
+    known = (near for near in found.near_transitions if not math.isnan(near.share_of_disagreement))
+    return tabulate("near", "Disagreement close to changes of stage in the reference", told, known)
 
 
 def following_section(night: NightAgreement) -> Section | None:
     """Return what is further to be read of bouts and changes of stage."""
-    found = night.disagreement
+    found, none = night.disagreement, night.unreported
     if found is None:
         return None
-    blocks = present(
-        _shifts_table(found.shifts), _seen_table(found, night.unreported), _following_table(found, night.unreported)
-    )
-    title = "Bouts and changes of stage"
-    return Section("following-section", title, blocks, Rank.FURTHER, folded=True) if blocks else None
+    tables = _shifts_table(found.shifts), _seen_table(found, none), _following_table(found, none)
+    return section("following-section", "Bouts and changes of stage", *tables, further=True, folded=True)
 
 
-def _shifts_table(shifts: Sequence[StateShifts]) -> Table | None:
-    rows = [
-        cells(
+def _shifts_table(shifts: Sequence[StateShifts]) -> Table:
+    rows = (
+        (
             f"{say_class(told.state)} {word}",
-            Cell.count(moments.moments),
-            Cell.count(moments.followed),
-            Cell.count(moments.missed),
-            Cell.count(moments.already),
+            moments.moments,
+            moments.followed,
+            moments.missed,
+            moments.already,
             Cell.difference(moments.median_min),
             say_quartiles(moments.low_quartile_min, moments.high_quartile_min),
         )
         for told in shifts
         for word, moments in (("begins", told.starts), ("ends", told.ends))
         if moments.moments
-    ]
-    heads = columns("in the reference", "times", "told", "missed", "no moment", "median (min)", "middle half")
+    )
+    heads = ("in the reference", "times", "told", "missed", "no moment", "median (min)", "middle half")
     caption = (
         "When the device tells that a state begins and ends. Positive is late, negative early; no moment: "
         "the device said the state all the time between two episodes."
     )
-    return Table("shifts", caption, heads, tuple(rows)) if rows else None
+    return table("shifts", caption, heads, rows)
 
 
 def say_quartiles(low: float, high: float) -> str:
@@ -158,17 +150,16 @@ def say_quartiles(low: float, high: float) -> str:
     return DASH if math.isnan(low) else " to ".join(ends)
 
 
-def _seen_table(found: Disagreement, unreported: Sequence[str]) -> Table | None:
+def _seen_table(found: Disagreement, unreported: Sequence[str]) -> Table:
     lengths = list(dict.fromkeys((b.from_min, b.to_min) for b in found.seen))
     by_class_and_length = {(b.name, b.from_min): b for b in found.seen}
     rows = []
     for name in found.classes:
         bouts = [by_class_and_length.get((name, low)) for low, _ in lengths]
         if any(b is not None and b.bouts for b in bouts):
-            rows.append(cells(say_class(name), *(_seen_cell(b, has_label=name not in unreported) for b in bouts)))
-    heads = columns("class", *(_say_length(*length) for length in lengths))
-    caption = "Bouts of the reference that the device saw, by length of the bout"
-    return Table("seen", caption, heads, tuple(rows)) if rows else None
+            rows.append([say_class(name), *(_seen_cell(b, has_label=name not in unreported) for b in bouts)])
+    heads = ("class", *(_say_length(*length) for length in lengths))
+    return table("seen", "Bouts of the reference that the device saw, by length of the bout", heads, rows)
 
 
 def _seen_cell(bouts: BoutsSeen | None, *, has_label: bool) -> Cell:
@@ -183,16 +174,15 @@ def _say_length(low: float, high: float) -> str:
     return f"{low:g} min and more" if math.isinf(high) else f"{low:g} to under {high:g} min"
 
 
-def _following_table(found: Disagreement, unreported: Sequence[str]) -> Table | None:
-    heads = columns("change in the reference", "times", "followed", "was there already", "never", "median delay (min)")
-    rows = tuple(_following_row(change, has_label=change.after not in unreported) for change in found.following)
+def _following_table(found: Disagreement, unreported: Sequence[str]) -> Table:
+    heads = ("change in the reference", "times", "followed", "was there already", "never", "median delay (min)")
+    rows = (_following_row(change, has_label=change.after not in unreported) for change in found.following)
     caption = "How the device follows the changes of the reference; a negative delay means that it came first"
-    return Table("following", caption, heads, rows, sortable=True) if rows else None
+    return table("following", caption, heads, rows, sortable=True)
 
 
-def _following_row(change: Following, *, has_label: bool) -> tuple[Cell, ...]:
-    head = f"{say_class(change.before)} to {say_class(change.after)}", Cell.count(change.transitions)
+def _following_row(change: Following, *, has_label: bool) -> list[object]:
+    head = [f"{say_class(change.before)} to {say_class(change.after)}", change.transitions]
     if not has_label:
-        return cells(*head, NO_LABEL, *[DASH] * 3)
-    counts = map(Cell.count, (change.followed, change.already_there, change.never))
-    return cells(*head, *counts, Cell.difference(change.median_min))
+        return [*head, NO_LABEL, *[DASH] * 3]
+    return [*head, change.followed, change.already_there, change.never, Cell.difference(change.median_min)]

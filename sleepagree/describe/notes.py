@@ -2,32 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from typing import Final
 
 from sleepagree.caution import Note, NoteKind
-from sleepagree.errors import Front, counted, for_page, name_options, shorten
+from sleepagree.describe.facts import Sentence, fill
+from sleepagree.errors import Front, for_page, name_options
 from sleepagree.readers.times.clock import show_number
 
 _FROM_LAYOUT: Final = for_page("from the layout", "as answered")
-_SAID: Final = for_page("the layout says", "was answered")
 _NAMED: Final = for_page("that the layout names", "asked for")
 
 
 def say_note(note: Note, front: Front = Front.COMMAND) -> str:
     """Return the sentence of a note, what can be set named as `front` names it."""
-    said = SENTENCES[NoteKind(note.kind)]
-    text = name_options(said.format_map(dict(note.values)) if isinstance(said, str) else said(note), front)
-    return f"{note.side}: {text}" if note.side else text
+    return name_options(fill(note, SENTENCES[NoteKind(note.kind)]), front)
 
 
 def say_notes(notes: Iterable[Note], front: Front = Front.COMMAND) -> tuple[str, ...]:
     """Return the sentences of notes."""
     return tuple(say_note(note, front) for note in notes)
-
-
-def _quoted(words: Iterable[str]) -> str:
-    return ", ".join(f"'{shorten(word)}'" for word in words)
 
 
 def _texts_merged_into_n3(n: Note) -> str:
@@ -57,48 +51,10 @@ def _in_bed(n: Note) -> str:
     )
 
 
-def _summary_disagrees(n: Note) -> str:
-    return (
-        f"summary_disagrees: {n['place']} says {n['stated_min']:.1f} min, its stages sum to {n['summed_min']:.1f} min; "
-        "the stages were used"
-    )
-
-
 def _offset_changes_more(n: Note) -> str:
     if n.get("of_intervals"):
         return f"and {n['count']} more changes of the offset"
     return f"offset from UTC changes {n['count']} times more"
-
-
-def _repeated_hour(n: Note) -> str:
-    hour = f"in the hour that {n['zone']} repeats"
-    if n["count"] > 1:
-        return f"{n['count']} times {hour} were told apart by the order of the rows"
-    return f"a time {hour} was told apart by the order of the rows"
-
-
-def _midnight_as_24(n: Note) -> str:
-    times = "once" if n["count"] == 1 else f"{n['count']} times"
-    return f"24:00 read as midnight of the next day ({times})"
-
-
-def _rows_repeated(n: Note) -> str:
-    which = "row that repeats" if n["count"] == 1 else "rows that repeat"
-    return f"{n['count']} {which} another exactly dropped ({n['places']})"
-
-
-def _rows_merged(n: Note) -> str:
-    return (
-        f"{counted(n['count'], 'row')} merged with an overlapping row of the same label "
-        f"({show_number(n['twice_s'])} s told twice)"
-    )
-
-
-def _rows_overlaid(n: Note) -> str:
-    return (
-        f"overlapping rows ({n['rule']}): {show_number(n['overlaid_s'])} s overlaid; the {n['rows']} rows add up to "
-        f"{show_number(n['told_s'])} s and cover {show_number(n['covered_s'])} s"
-    )
 
 
 def _ends_inclusive(n: Note) -> str:
@@ -111,23 +67,25 @@ def _consensus(n: Note) -> str:
     return f"reference: consensus (more than half) of {len(n['scorers'])} scorers: {names}"
 
 
-def _silent_as_wake(n: Note) -> str:
-    taken = "was taken" if n["count"] == 1 else "were taken"
+def _nights_in_file(n: Note) -> str:
+    which = f"night {n['first']} was" if n["first"] == n["last"] else f"nights {n['first']} to {n['last']} were"
     return (
-        f"{counted(n['count'], 'epoch')} before the device's first or after its last word {taken} as wake (asked for)"
+        f"the file holds {n['nights']} nights, with 3 h of silence or more between them; by the reference's time "
+        f"{which} scored"
     )
 
 
-SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
+SENTENCES: Final[dict[NoteKind, Sentence]] = {
     NoteKind.TEXTS_MERGED_INTO_N3: _texts_merged_into_n3,
     NoteKind.CODES_MERGED_INTO_N3: "R&K merged: codes 3 and 4 (Rechtschaffen & Kales) read as N3",
     NoteKind.CHANNEL_IN_TEXTS: "{count} annotation texts name a channel after '@@'; the part before it was read",
-    NoteKind.LABEL_NORMALISED: lambda n: f"label normalised: '{shorten(n['label'])}' read as '{n['standard']}'",
-    NoteKind.PLAIN_WORDS_READ: lambda n: (
-        f"no annotation has a text that EDF+ knows for stages; plain words were read: {_quoted(n['labels'])}"
+    NoteKind.LABEL_NORMALISED: "label normalised: '{label:short}' read as '{standard}'",
+    NoteKind.PLAIN_WORDS_READ: (
+        "no annotation has a text that EDF+ knows for stages; plain words were read: {labels:quoted}"
     ),
-    NoteKind.DURATION_FROM_LAYOUT: lambda n: (
-        f"{n['count']} stage annotations without a duration last {n['seconds']:g} s each, as {_SAID}"
+    NoteKind.DURATION_FROM_LAYOUT: (
+        "{count} stage annotations without a duration last {seconds:g} s each, as "
+        + for_page("the layout says", "was answered")
     ),
     NoteKind.STEP_INFERRED: (
         "epoch length inferred: no stage annotation has a duration, and all of them start {seconds:.10g} s apart"
@@ -138,15 +96,11 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     ),
     NoteKind.RECORDS_WITHOUT_START: "{count} of {records} data records do not begin with their start time",
     NoteKind.GAP_BETWEEN_RECORDS: _gap_between_records,
-    NoteKind.HYPNOGRAM_SIGNAL: lambda n: (
-        f"hypnogram read from the signal '{shorten(n['signal'])}', one sample an epoch"
-    ),
+    NoteKind.HYPNOGRAM_SIGNAL: "hypnogram read from the signal '{signal:short}', one sample an epoch",
     NoteKind.ANNOTATIONS_UNDECLARED: (
         "the header does not say {variant}+, but there is an annotation channel, which was read"
     ),
-    NoteKind.SIGNAL_NORMALISED: lambda n: (
-        f"label normalised: signal '{shorten(n['signal'])}' was read as an annotation channel"
-    ),
+    NoteKind.SIGNAL_NORMALISED: "label normalised: signal '{signal:short}' was read as an annotation channel",
     NoteKind.RECORDS_COUNTED: (
         "the header gives {declared} data records, as while recording; {records} were counted from the size of the file"
     ),
@@ -155,7 +109,7 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     ),
     NoteKind.BYTES_AFTER_RECORDS: "{count} bytes after the last whole data record were not read",
     NoteKind.START_FROM_LAYOUT: _start_from_layout,
-    NoteKind.START_DATE_FROM_LAYOUT: lambda n: f"start date taken {_FROM_LAYOUT}: {n['date']}",
+    NoteKind.START_DATE_FROM_LAYOUT: f"start date taken {_FROM_LAYOUT}: {{date}}",
     NoteKind.START_ANONYMISED: (
         "start anonymised: the recording field says 'Startdate X', so {date} need not be the true date; the time of "
         "day was kept"
@@ -165,8 +119,8 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
         "the month in the recording field is no English abbreviation; its day and year agree with the header's start "
         "date, which was used: {date}"
     ),
-    NoteKind.RECORDS_FROM_FIELD: lambda n: f"records read from the field '{shorten(n['field'])}'",
-    NoteKind.FIELDS_NESTED: lambda n: f"fields that hold objects or lists were not looked at: {_quoted(n['fields'])}",
+    NoteKind.RECORDS_FROM_FIELD: "records read from the field '{field:short}'",
+    NoteKind.FIELDS_NESTED: "fields that hold objects or lists were not looked at: {fields:quoted}",
     NoteKind.IN_BED: _in_bed,
     NoteKind.UTC_CLAIMED: "times are written as UTC (Z), which is a claim: if they are local times, name their zone",
     NoteKind.ONE_SOURCE: "only source {source} of {sources} (told apart by {told_apart_by}) was read",
@@ -175,10 +129,13 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     ),
     NoteKind.NOT_UTF8: "{encoding} text read; JSON should be UTF-8",
     NoteKind.STATUS_NOT_FINAL: "{count} Observations have the status '{status}'",
-    NoteKind.OTHER_CODE_SYSTEM: lambda n: (
-        f"{n['count']} Observations use codes of another code system than sleep-analysis-codes ({shorten(n['system'])})"
+    NoteKind.OTHER_CODE_SYSTEM: (
+        "{count} Observations use codes of another code system than sleep-analysis-codes ({system:short})"
     ),
-    NoteKind.SUMMARY_DISAGREES: _summary_disagrees,
+    NoteKind.SUMMARY_DISAGREES: (
+        "summary_disagrees: {place} says {stated_min:.1f} min, its stages sum to {summed_min:.1f} min; the stages were "
+        "used"
+    ),
     NoteKind.TIME_KEY: "{count} stages tell their time under {key}",
     NoteKind.EPISODES_NESTED: "{count} records keep sleep_stage_episodes inside sleep_stage_summary; read all the same",
     NoteKind.NOT_MAIN_SLEEP: "{count} of {records} records are marked as not the main sleep; read all the same",
@@ -187,67 +144,61 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.ZONE_BESIDE_OFFSETS: "zone {zone} not used: the file tells offsets from UTC",
     NoteKind.ZONE_BESIDE_TIMES: "zone {zone} not used: the times tell their own",
     NoteKind.ZONE_BESIDE_FILE: lambda n: f"zone {n['zone']} not used: {n['file'] or 'the data'} tells its own",
-    NoteKind.ZONE_OF_OTHER: lambda n: f"clock without a zone taken for that of {n['zone']}, named for the other side",
+    NoteKind.ZONE_OF_OTHER: "clock without a zone taken for that of {zone}, named for the other side",
     NoteKind.OFFSET_CHANGES: "offset from UTC changes from {before} to {after} at {place}",
     NoteKind.OFFSET_CHANGES_MORE: _offset_changes_more,
     NoteKind.UNIX_TIMES: "times read as Unix {unit}",
-    NoteKind.HALF_DAYS: "times of a 12-hour clock without AM or PM counted on from the beginning that is told: no step "
-    "of them is taken to be as long as 12 hours",
-    NoteKind.MIDNIGHT_AS_24: _midnight_as_24,
-    NoteKind.REPEATED_HOUR: _repeated_hour,
+    NoteKind.HALF_DAYS: (
+        "times of a 12-hour clock without AM or PM counted on from the beginning that is told: no step of them is "
+        "taken to be as long as 12 hours"
+    ),
+    NoteKind.MIDNIGHT_AS_24: "24:00 read as midnight of the next day ({count:once|{count} times})",
+    NoteKind.REPEATED_HOUR: (
+        "{count:a time|{count} times} in the hour that {zone} repeats {count:was|were} told apart by the order of the "
+        "rows"
+    ),
     NoteKind.TEXT_ENCODING: "text read as {encoding}, which nothing in the file tells",
     NoteKind.OTHER_DIGITS: "digits of another script read as 0 to 9: {digits}",
     NoteKind.LINE_ENDS: "line ends CR CR LF read as one line end",
-    NoteKind.BLANK_ROWS: lambda n: f"{counted(n['count'], 'blank row')} dropped",
-    NoteKind.COMMENT_LINES: lambda n: f"{counted(n['count'], 'line')} that begin with # taken for comments",
-    NoteKind.RULED_LINES: lambda n: f"{counted(n['count'], 'line')} of nothing but rules dropped",
-    NoteKind.TEXT_LINES: lambda n: f"{counted(n['count'], 'line')} above rows that begin with times: no rows",
-    NoteKind.PAGE_HEADS: lambda n: (
-        f"{counted(n['lines'], 'line')} of {counted(n['count'], 'repeated page head')} dropped: the header again, and "
-        "what stands above it"
+    NoteKind.BLANK_ROWS: "{count:# blank row} dropped",
+    NoteKind.COMMENT_LINES: "{count:# line} that begin with # taken for comments",
+    NoteKind.RULED_LINES: "{count:# line} of nothing but rules dropped",
+    NoteKind.TEXT_LINES: "{count:# line} above rows that begin with times: no rows",
+    NoteKind.PAGE_HEADS: (
+        "{lines:# line} of {count:# repeated page head} dropped: the header again, and what stands above it"
     ),
-    NoteKind.ZEROS_ADDED: lambda n: (
-        f"{counted(n['count'], 'time')} read with the zeros that numbers lose: 23.4 as 23.40"
+    NoteKind.ZEROS_ADDED: "{count:# time} read with the zeros that numbers lose: 23.4 as 23.40",
+    NoteKind.TURNED_ACROSS: (
+        "each of {rows:# row} read across {columns} columns, with an epoch in each; {empty:# empty cell} passed over"
     ),
-    NoteKind.TURNED_ACROSS: lambda n: (
-        f"each of {counted(n['rows'], 'row')} read across {n['columns']} columns, with an epoch in each; "
-        f"{counted(n['empty'], 'empty cell')} passed over"
+    NoteKind.FOOT_ROWS: "{count:# row} below the table dropped: no time, and a label that is no stage",
+    NoteKind.FOOT_LINES: "{count:# line} below the table left out, from '{foot}' on",
+    NoteKind.ROWS_ENDED: "{count:# row} ended by the row below that is no stage: the next stage is over 6 h away",
+    NoteKind.LAST_ROW_ENDED: (
+        "the last stage ends at the first of {count:# row} below it, all of kinds that stand between stages, too"
     ),
-    NoteKind.FOOT_ROWS: lambda n: (
-        f"{counted(n['count'], 'row')} below the table dropped: no time, and a label that is no stage"
+    NoteKind.UNSCORED_AT_STAGE: "{count:# row} without a stage at the moment of one: the stage",
+    NoteKind.LARGEST_SHARES: (
+        "the stage of a row is the largest of its shares; {even:# row} with two alike or with none have no label"
     ),
-    NoteKind.FOOT_LINES: lambda n: f"{counted(n['count'], 'line')} below the table left out, from '{n['foot']}' on",
-    NoteKind.ROWS_ENDED: lambda n: (
-        f"{counted(n['count'], 'row')} ended by the row below that is no stage: the next stage is over 6 h away"
-    ),
-    NoteKind.LAST_ROW_ENDED: lambda n: (
-        f"the last stage ends at the first of {counted(n['count'], 'row')} below it, all of kinds that stand between "
-        "stages, too"
-    ),
-    NoteKind.UNSCORED_AT_STAGE: lambda n: (
-        f"{counted(n['count'], 'row')} without a stage at the moment of one: the stage"
-    ),
-    NoteKind.LARGEST_SHARES: lambda n: (
-        f"the stage of a row is the largest of its shares; {counted(n['even'], 'row')} with two alike or with "
-        "none have no label"
-    ),
-    NoteKind.ROWS_UNMARKED: lambda n: f"{counted(n['count'], 'row')} without a mark in a column of stages: no label",
+    NoteKind.ROWS_UNMARKED: "{count:# row} without a mark in a column of stages: no label",
     NoteKind.LEVELS_READ: "codes of column '{column}' read by the Levels in {file}",
     NoteKind.LEVELS_NAMED_OTHERWISE: "{file} taken although its name differs from the table's in upper and lower case",
     NoteKind.ROWS_REVERSED: "rows stand in reverse order of time: turned round",
     NoteKind.ROWS_UNSORTED: "rows not in order of time ({places}): sorted",
-    NoteKind.ROWS_REPEATED: _rows_repeated,
-    NoteKind.ENDS_ROUNDED: lambda n: (
-        f"{n['count']} ends cut to the next beginning: rounded times overlap by up to {show_number(n['most_s'])} s"
+    NoteKind.ROWS_REPEATED: "{count} {count:row that repeats|rows that repeat} another exactly dropped ({places})",
+    NoteKind.ENDS_ROUNDED: ("{count} ends cut to the next beginning: rounded times overlap by up to {most_s:number} s"),
+    NoteKind.ROWS_MERGED: (
+        "{count:# row} merged with an overlapping row of the same label ({twice_s:number} s told twice)"
     ),
-    NoteKind.ROWS_MERGED: _rows_merged,
-    NoteKind.ROWS_OVERLAID: _rows_overlaid,
-    NoteKind.EPOCHS_WITHOUT_ROW: lambda n: (
-        f"{counted(n['epochs'], 'epoch')} without a row, in {counted(n['gaps'], 'gap')}"
+    NoteKind.ROWS_OVERLAID: (
+        "overlapping rows ({rule}): {overlaid_s:number} s overlaid; the {rows} rows add up to {told_s:number} s and "
+        "cover {covered_s:number} s"
     ),
+    NoteKind.EPOCHS_WITHOUT_ROW: "{epochs:# epoch} without a row, in {gaps:# gap}",
     NoteKind.ENDS_INCLUSIVE: _ends_inclusive,
     NoteKind.DIGITS_AS_RK: "digits read as R&K stages, as {told_by} says",
-    NoteKind.MISSING_AS_UNSCORED: lambda n: f"'{n['label']}' read as unscored ({counted(n['count'], 'row')})",
+    NoteKind.MISSING_AS_UNSCORED: "'{label}' read as unscored ({count:# row})",
     NoteKind.NIGHT_OF_UNUSED: "night_of not used: the times tell their dates themselves",
     NoteKind.DATES_FROM_COLUMN: "dates taken from column '{column}'",
     NoteKind.UTC_BY_COLUMN: "times taken as UTC, as column '{column}' says",
@@ -255,31 +206,21 @@ SENTENCES: Final[dict[NoteKind, str | Callable[[Note], str]]] = {
     NoteKind.DURATION_UNIT: "durations taken as {unit}: so each row ends where the next begins",
     NoteKind.EPOCHS_NUMBERED: "times counted from the numbers in column '{column}': epoch {first} is the first one",
     NoteKind.ROWS_COUNTED: "no times are read: each row begins where the one before it ends",
-    NoteKind.SHEET_READ: lambda n: f"read from the sheet '{shorten(n['sheet'])}', the only one that holds something",
-    NoteKind.ROWS_OF_PERSON: lambda n: (
-        f"{n['rows']} of {n['of']} rows read: those of the person {_NAMED} in column '{n['column']}'"
-    ),
-    NoteKind.ROWS_OF_NIGHT: lambda n: (
-        f"{n['rows']} of {n['of']} rows read: those of the night {_NAMED} in column '{n['column']}'"
-    ),
+    NoteKind.SHEET_READ: "read from the sheet '{sheet:short}', the only one that holds something",
+    NoteKind.ROWS_OF_PERSON: f"{{rows}} of {{of}} rows read: those of the person {_NAMED} in column '{{column}}'",
+    NoteKind.ROWS_OF_NIGHT: f"{{rows}} of {{of}} rows read: those of the night {_NAMED} in column '{{column}}'",
     NoteKind.ZONE_FROM_COLUMN: "times taken as those of {zone}, as column '{column}' says",
     NoteKind.MNE_CLOCK: "MNE labels clock times UTC whatever their zone: read as a clock without a zone",
-    NoteKind.MNE_DATE_FROM_LAYOUT: lambda _: f"date taken {_FROM_LAYOUT}",
+    NoteKind.MNE_DATE_FROM_LAYOUT: f"date taken {_FROM_LAYOUT}",
     NoteKind.MNE_SEGMENT: "start read from the first 'New Segment' marker: a clock without a zone",
-    NoteKind.MNE_WARNING: lambda n: f"MNE warns: {shorten(n['text'])}",
+    NoteKind.MNE_WARNING: "MNE warns: {text:short}",
     NoteKind.CONSENSUS: _consensus,
-    NoteKind.MARK_OF_SOME: lambda n: (
-        f"'{n['mark']}' is that of {', '.join(n['told_by'])}; none in {', '.join(n['missing_in'])}"
+    NoteKind.MARK_OF_SOME: "'{mark}' is that of {told_by:joined}; none in {missing_in:joined}",
+    NoteKind.SILENT_AS_WAKE: (
+        "{count:# epoch} before the device's first or after its last word {count:was|were} taken as wake (asked for)"
     ),
-    NoteKind.SILENT_AS_WAKE: _silent_as_wake,
-    NoteKind.EPOCHS_SHARED: lambda n: (
-        f"{counted(n['count'], 'epoch')} shared by more than one label took the one with most of it"
-    ),
+    NoteKind.EPOCHS_SHARED: "{count:# epoch} shared by more than one label took the one with most of it",
     NoteKind.PARTS_JOINED: "{count} parts joined in order, with {gap_min:.1f} min between them that none covers",
-    NoteKind.NIGHTS_IN_FILE: lambda n: (
-        f"the file holds {n['nights']} nights, with 3 h of silence or more between them; by the reference's time "
-        + (f"night {n['first']}" if n["first"] == n["last"] else f"nights {n['first']} to {n['last']}")
-        + (" was scored" if n["first"] == n["last"] else " were scored")
-    ),
-    NoteKind.OVERLAP_REFUSED: lambda n: str(n["problem"]),
+    NoteKind.NIGHTS_IN_FILE: _nights_in_file,
+    NoteKind.OVERLAP_REFUSED: "{problem}",
 }

@@ -164,10 +164,14 @@ def say_window_rule(rule: str, given: str) -> str:
 
 
 def _say_window(paired: PairedNight) -> str:
-    how = say_window_rule(paired.rule, "beforehand")
+    span = say_span(paired)
+    return f"The comparison ran {say_window_rule(paired.rule, 'beforehand')}{f' ({span})' if span else ''}."
+
+
+def say_span(paired: PairedNight) -> str:
+    """Return from when to when the window lasts; "" where the reference tells no clock."""
     begin, end = paired.begin, paired.epoch_start(int(paired.status.size))
-    span = f" ({from_moment_to(begin, end)})" if begin and end else ""
-    return f"The comparison ran {how}{span}."
+    return from_moment_to(begin, end) if begin and end else ""
 
 
 def _say_clock(paired: PairedNight) -> str:

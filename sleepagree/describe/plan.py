@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from sleepagree.describe.blocks import Cell, Description, Items, Paragraph, Section, Table, cells, columns
+from sleepagree.describe.blocks import Cell, Description, Items, Paragraph, Section, table
 from sleepagree.describe.words import DASH, join_words, say_level, say_measure
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.planning import UPPER_CONFIDENCE, PlanGrid, SmallestStudy, VarianceComponents
@@ -52,13 +52,13 @@ def _assumed(grid: PlanGrid) -> Section:
     rows, sources = [], dict[str, dict[str, None]]()
     for name, part in grid.assumed:
         values = (part.between_sd, *([part.between_sd_high] if bounds else []), part.within_sd)
-        rows.append(cells(shorten(say_statistic(name)), *(Cell.number(value, _digits(name, part)) for value in values)))
+        rows.append((shorten(say_statistic(name)), *(Cell.number(value, _digits(name, part)) for value in values)))
         sources.setdefault(part.source, {})[_say_measured(name)] = None
     whose = {source: "" if len(sources) == 1 else f"{', '.join(names)}: " for source, names in sources.items()}
     told = ["as stated" if source == "stated" else f"{who}from {source}" for source, who in whose.items()]
-    table = Table("sds", "", columns("", "between people", *at_most, "within a person"), tuple(rows))
+    sds = table("sds", "", ("", "between people", *at_most, "within a person"), rows)
     detail = " (SD of a night's difference, or of its kappa)"
-    return Section("assumed", "What is assumed", (table, Items(tuple(told))), detail=detail)
+    return Section("assumed", "What is assumed", (sds, Items(tuple(told))), detail=detail)
 
 
 def _half_widths(grid: PlanGrid, name: str, serial: int) -> Section:
@@ -67,10 +67,10 @@ def _half_widths(grid: PlanGrid, name: str, serial: int) -> Section:
     nights = list(dict.fromkeys(cell.nights for cell in grid.sizes))
     people = list(dict.fromkeys(cell.participants for cell in grid.sizes))
     found = {(cell.participants, cell.nights): dict(cell.half_widths)[name] for cell in grid.sizes}
-    rows = tuple(cells(str(p), *(Cell.number(found[p, n], digits) for n in nights)) for p in people)
-    table = Table(f"half-widths-{serial}", "", columns("participants", *(counted(n, "night") for n in nights)), rows)
+    rows = ((str(p), *(Cell.number(found[p, n], digits) for n in nights)) for p in people)
+    widths = table(f"half-widths-{serial}", "", ("participants", *(counted(n, "night") for n in nights)), rows)
     detail = f" of the {say_level(grid.level)} of {say_statistic(name)} ({chance})"
-    return Section(f"half-width-{serial}", "Half-width", (table,), detail=detail)
+    return Section(f"half-width-{serial}", "Half-width", (widths,), detail=detail)
 
 
 def _at_bound(grid: PlanGrid) -> list[SmallestStudy | None]:

@@ -5,28 +5,25 @@ from __future__ import annotations
 import math
 import shlex
 import sys
-from collections import Counter
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from itertools import chain
 from pathlib import PurePath
 from typing import Final
 
 from sleepagree.caution import CautionKind
 from sleepagree.describe.blocks import (
-    Block,
     Cell,
     Command,
     Description,
     Items,
     Paragraph,
-    Rank,
-    Role,
     Section,
     Table,
-    cells,
-    columns,
-    present,
+    note,
+    section,
     sections_of,
+    table,
 )
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
@@ -40,7 +37,13 @@ from sleepagree.describe.study_further import (
     say_scorers_at_once,
     whole_section,
 )
-from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study, say_given
+from sleepagree.describe.study_paragraphs import (
+    account,
+    finding_of_device,
+    methods_of_study,
+    results_of_study,
+    say_given,
+)
 from sleepagree.describe.words import (
     duration,
     figure,
@@ -132,28 +135,25 @@ def describe_study(
 
 
 def _answer(
-    study: StudyAgreement, folder: str, table: NightsTable | None, clock: str, front: Front
+    study: StudyAgreement, folder: str, nights: NightsTable | None, clock: str, front: Front
 ) -> tuple[Section, ...]:
     """Return the bias of each device, what so many people allow one to claim, the clocks, and what is next."""
     if not study.devices:
         return ()
-    refused = f"Refused: {len(study.refused)} of {say_given(study)}"
+    refused = section(
+        "answer-refused",
+        f"Refused: {len(study.refused)} of {say_given(study)}",
+        detail=f"; reasons further down{'' if front is Front.PAGE else ' (--full)'}",
+    )
     return sections_of(
-        Section(
-            "answer-refused",
-            refused,
-            (),
-            detail=f"; reasons further down{'' if front is Front.PAGE else ' (--full)'}",
-        )
-        if study.refused
-        else None,
+        refused if study.refused else None,
         *answer_of_bias(study),
         _clock(study, front, "answer-clock"),
-        None if front is Front.PAGE else _next(study, folder, table, clock),
+        None if front is Front.PAGE else _next(study, folder, nights, clock),
     )
 
 
-def _next(study: StudyAgreement, folder: str, table: NightsTable | None, clock: str) -> Section:
+def _next(study: StudyAgreement, folder: str, nights: NightsTable | None, clock: str) -> Section | None:
     """Return what to do next: look at doubtful clocks, size the study that would settle a bias, or correct one."""
     unsure = next((device for device in study.devices if is_open(device)), None)
     named = ["--device", unsure.device] if unsure is not None and len(study.devices) > 1 else []
@@ -168,8 +168,8 @@ def _next(study: StudyAgreement, folder: str, table: NightsTable | None, clock: 
         words = ["sleepagree", "plan", "--from", str(PurePath(folder, "results.json")), *named]
     else:
         why = "Whether a correction helps on new nights"
-        words = ["sleepagree", "calibrate", table.name if table else "NIGHTS", "--out", "DIR"]
-    return Section("answer-next", "Next", (Paragraph(f"{why}:"), Command(shlex.join(words))))
+        words = ["sleepagree", "calibrate", nights.name if nights else "NIGHTS", "--out", "DIR"]
+    return section("answer-next", "Next", Paragraph(f"{why}:"), Command(shlex.join(words)))
 
 
 def clock_command(
@@ -238,21 +238,23 @@ def describe_bias(study: StudyAgreement) -> Description:
 
 
 def _refused(study: StudyAgreement, *, listed: bool) -> Section | None:
-    if not study.refused:
-        return None
     title = f"Refused: {len(study.refused)} of {say_given(study)}"
-    reasons = refused_items(study.refused)
-    return Section("refused-nights", title, (reasons, _refused_table(study)) if listed else (reasons,))
-
-
-def _refused_table(study: StudyAgreement) -> Table:
-    rows = tuple(
-        cells(str(r.row), shorten(r.participant), shorten(r.night), shorten(r.device), plain(r.reason))
-        for r in study.refused[:MOST_LISTED]
+    return section(
+        "refused-nights", title, refused_items(study.refused), _refused_table(study.refused) if listed else None
     )
-    heads = columns("line", "participant", "night", "device", "reason", words=range(5))
-    caption = f"Refused nights{_say_listed(len(rows), len(study.refused))}"
-    return Table("refused", caption, heads, rows, folded="The refused nights as a table", rank=Rank.FURTHER)
+
+
+def _refused_table(refused: Sequence[Refusal]) -> Table:
+    shown = refused[:MOST_LISTED]
+    return table(
+        "refused",
+        f"Refused nights{_say_listed(len(shown), len(refused))}",
+        ("line", "participant", "night", "device", "reason"),
+        ((str(r.row), shorten(r.participant), shorten(r.night), shorten(r.device), plain(r.reason)) for r in shown),
+        words=range(5),
+        folded="The refused nights as a table",
+        further=True,
+    )
 
 
 def refused_items(refused: Sequence[Refusal]) -> Items:
@@ -266,10 +268,9 @@ def refused_items(refused: Sequence[Refusal]) -> Items:
         if len(members) < _FEWEST_TO_GROUP:
             items += [f"{_whose(refusal)}: {refusal.reason}" for refusal in members]
             continue
-        files = [refusal.reason.removesuffix(shared).removesuffix(": ") for refusal in members[:_SHOWN_OF_A_GROUP]]
         named = [
-            ": ".join(part for part in (_whose(refusal), file) if part)
-            for refusal, file in zip(members, files, strict=False)
+            f"{_whose(refusal)}: {refusal.reason.removesuffix(shared)}".removesuffix(": ")
+            for refusal in members[:_SHOWN_OF_A_GROUP]
         ]
         more = [f"and {len(members) - len(named)} more"] if len(members) > len(named) else []
         items += [f"{len(members)} {word}: {shared}", Items((*named, *more), verbatim=True)]
@@ -292,12 +293,8 @@ def _compared(study: StudyAgreement) -> Section:
 
 
 def _say_nights(device: DeviceStudy) -> str:
-    window = sum(n.window_epochs for n in device.nights)
-    scored = sum(n.scored for n in device.nights)
-    totals: Counter[str] = Counter()
-    for night in device.nights:
-        totals.update(dict(night.excluded))
-    rest = ", ".join(f"{say_status(word)} {count}" for word, count in totals.items() if count)
+    window, scored, excluded = account(device)
+    rest = ", ".join(f"{say_status(word)} {count}" for word, count in excluded.items() if count)
     return (
         f"{shorten(device.device)}: {counted(len(device.participants), 'participant')}, "
         f"{counted(len(device.nights), 'night')}, {counted(window, 'epoch')} in the windows ({duration(window)}); "
@@ -314,8 +311,8 @@ def _scorers(study: StudyAgreement) -> Section | None:
         return None
     at_once = [say_scorers_at_once(d.device, found) for d in study.devices for found in d.several]
     said = Items((*map(_say_scorers, study.scorers), *at_once))
-    note = Paragraph("Means over nights; all kappas of a line are of the same nights.", Role.NOTE)
-    return Section("scorers", "Scorers", (said, note))
+    means = note("Means over nights; all kappas of a line are of the same nights.")
+    return section("scorers", "Scorers", said, means)
 
 
 def _say_scorers(found: ScorerSummary) -> str:
@@ -345,49 +342,46 @@ def _clock(study: StudyAgreement, front: Front, name: str = "clock") -> Section 
         return None
     range_searched = f"up to 30 min, near whole hours up to {MOST_HOURS} h"
     if name == "answer-clock":
-        detail = f" (offsets {range_searched}; no jumps in a night)"
-        return Section(name, "Clock", (Items(said),), detail=detail)
-    note = (
+        return section(name, "Clock", Items(said), detail=f" (offsets {range_searched}; no jumps in a night)")
+    how = (
         "A night's best offset is the one at which kappa would be highest; the median of those that stand out is given "
         f"by the ends of its interval. Offsets {range_searched} were looked at; "
         "nothing was shifted. A clock that jumps inside a night is not looked for here"
     )
-    note += (
+    how += (
         "; where a night is scored by itself, it is."
         if front is Front.PAGE
         else ": 'sleepagree clock' does so for one night, and 'sleepagree night' where kappa is low."
     )
-    return Section(name, "Clock", (Items(said), Paragraph(note, Role.NOTE)))
+    return section(name, "Clock", Items(said), note(how))
 
 
 def _shifts(study: StudyAgreement) -> Section | None:
     """Return how late each device says that states begin and end, over people."""
     rows = [
-        cells(
+        (
             shorten(device.device),
             f"{say_class(shift.state)} {shift.edge}",
-            Cell.count(shift.moments),
-            Cell.count(shift.told),
-            Cell.count(shift.missed),
+            shift.moments,
+            shift.told,
+            shift.missed,
             Cell.difference(shift.median_min),
             say_quartiles(shift.low_quartile_min, shift.high_quartile_min),
-            Cell.count(shift.participants),
+            shift.participants,
         )
         for device in study.devices
         for shift in device.shifts
     ]
-    heads = columns(
-        "device", "in the reference", "times", "told", "missed", "median (min)", "middle half", "people", words=(0, 1)
-    )
-    note = (
+    if not rows:
+        return None
+    heads = ("device", "in the reference", "times", "told", "missed", "median (min)", "middle half", "people")
+    how = (
         "Device minus reference: positive is late, negative early. Median and middle half are over people, of the "
         "median of each one's nights. A clock that is off moves beginnings and ends alike. At the times neither told "
         "nor missed the device had said the state all the time since the episode before."
     )
-    if not rows:
-        return None
-    table = Table("shifts", "When the device tells that a state begins and ends", heads, tuple(rows))
-    return Section("shifts-section", "Beginnings and ends", (table, Paragraph(note, Role.NOTE)), Rank.FURTHER)
+    shifts = table("shifts", "When the device tells that a state begins and ends", heads, rows, words=(0, 1))
+    return section("shifts-section", "Beginnings and ends", shifts, note(how), further=True)
 
 
 def _nights(study: StudyAgreement) -> Section | None:
@@ -396,9 +390,7 @@ def _nights(study: StudyAgreement) -> Section | None:
         return None
     listed = [row for device in study.devices for row in _night_rows(device, MOST_LISTED)][:MOST_LISTED]
     squares = dict.fromkeys(m.mapping.name for d in study.devices for m in d.mappings if m.mapping.is_square)
-    heads = columns(
-        "participant", "night", "device", "scored", "accuracy", "kappa", "best clock offset (s)", words=(0, 1, 2)
-    )
+    heads = ("participant", "night", "device", "scored", "accuracy", "kappa", "best clock offset (s)")
     caption = f"Nights{_say_listed(len(listed), of_all)}"
     of_what = (
         "Accuracy is that of each device's first mapping; kappa that of its first mapping that has one "
@@ -406,28 +398,24 @@ def _nights(study: StudyAgreement) -> Section | None:
         if squares
         else "No mapping has a kappa."
     )
-    blocks: tuple[Block, ...] = (
-        Table("nights-table", caption, heads, tuple(listed), sortable=True),
-        Paragraph(of_what, Role.NOTE),
-    )
-    return Section("nights", "Nights", blocks, Rank.FURTHER, folded=True)
+    nights = table("nights-table", caption, heads, listed, words=(0, 1, 2), sortable=True)
+    return section("nights", "Nights", nights, note(of_what), further=True, folded=True)
 
 
 def _say_listed(listed: int, of_all: int) -> str:
     return f", the first {listed} of {of_all}; nights.csv holds all" if of_all > listed else ""
 
 
-def _night_rows(device: DeviceStudy, most: int) -> Iterator[tuple[Cell, ...]]:
+def _night_rows(device: DeviceStudy, most: int) -> Iterator[tuple[str | Cell, ...]]:
     """Yield a line for each night of a device, ``most`` at most."""
     square = next((m for m in device.mappings if m.mapping.is_square), None)
     first = device.mappings[0]
     for i, night in enumerate(device.nights[:most]):
-        scored = night.scored / night.window_epochs
-        yield cells(
+        yield (
             shorten(night.participant),
             shorten(night.night),
             shorten(night.device),
-            Cell.valued(percent(scored, 1), scored),
+            Cell.share(night.scored / night.window_epochs, 1),
             Cell.number(float(first.night_accuracy[i]), 3),
             Cell.number(math.nan if square is None else float(square.night_kappa[i]), 3),
             Cell.difference(night.best_offset_s, 0),
@@ -437,13 +425,13 @@ def _night_rows(device: DeviceStudy, most: int) -> Iterator[tuple[Cell, ...]]:
 # --- how to repeat it -------------------------------------------------------------------------------------
 
 
-def _repeat(command: str, table: NightsTable | None) -> Section:
+def _repeat(command: str, nights: NightsTable | None) -> Section:
     # scipy is loaded only where a number needs it
     libraries = [name for name in ("numpy", "scipy") if name in sys.modules]
-    if table is None:
+    if nights is None:
         return repeat_section(command, libraries=libraries)
-    section = repeat_section(command, files=(("nights table", table.name, table.sha256),), libraries=libraries)
-    if table.paired_epochs or not table.sha256:
-        return section
+    repeated = repeat_section(command, inputs=(("nights table", nights.name, nights.sha256),), libraries=libraries)
+    if nights.paired_epochs or not nights.sha256:
+        return repeated
     told = "The hashes of the files of every night stand in nights.csv and, under inputs, in results.json."
-    return Section(section.name, section.title, present(*section.blocks, Paragraph(told, Role.NOTE)), section.rank)
+    return replace(repeated, blocks=(*repeated.blocks, note(told)))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -11,20 +10,19 @@ import numpy as np
 from sleepagree.describe.blocks import (
     Block,
     Cell,
-    Column,
     Figure,
     FigureKind,
     Heading,
     Paragraph,
-    Rank,
-    Role,
     Section,
     Table,
+    Told,
     beside,
     can_differ,
-    cells,
-    columns,
-    present,
+    note,
+    section,
+    table,
+    tabulate,
 )
 from sleepagree.describe.night import confusion_figure, confusion_table
 from sleepagree.describe.paragraphs import say_ceiling
@@ -44,6 +42,7 @@ from sleepagree.describe.words import (
     file_words,
     join_words,
     minutes,
+    nights_of,
     percent,
     percent_interval,
     plain,
@@ -58,7 +57,9 @@ from sleepagree.study.results import (
     DeviceComparison,
     DeviceStudy,
     PairedDifference,
+    PooledStatistic,
     StudyAgreement,
+    StudyDestination,
     StudyMapping,
     StudyRedistribution,
 )
@@ -74,60 +75,58 @@ def _estimate_cell(found: BootstrapIntervals, digits: int = 2) -> Cell:
 # --- agreement --------------------------------------------------------------------------------------------
 
 
-def agreement_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section:
+def agreement_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
     """Return the agreement of a device under each of its mappings."""
     square = next((m for m in device.mappings if m.mapping.is_square), None)
-    blocks: list[Block] = [Paragraph(say_intervals(device, study), Role.NOTE)]
+    blocks: list[Block | None] = [note(say_intervals(device, study))]
     ending, words = file_ending(serial, study), file_words([m.mapping.name for m in device.mappings])
     for k, studied in enumerate(device.mappings):
         name, mapping = f"{serial}-{k}", studied.mapping
         leads, of = not k and not any(t.epochs for t in device.redistribution), f", {shorten(device.device)}"
-        counts = confusion_table(studied.counts, mapping, name=f"counts-{name}", rank=Rank.FURTHER, leads=leads)
+        counts = confusion_table(studied.counts, mapping, name=f"counts-{name}", further=True, leads=leads)
         drawing = confusion_figure(studied, name=f"confusion-{words[k]}{ending}", of=of, leads=leads)
-        blocks += present(
+        blocks += [
             Heading(f"Under '{shorten(mapping.name)}'"),
-            Paragraph(plain(mapping.assumption)) if mapping.assumption else None,
+            Paragraph(plain(mapping.assumption)),
             beside((drawing, counts), (statistics_table(studied, device, study, name), _ceiling(studied))),
-            class_table(studied, study, name, rank=Rank.FURTHER if k else Rank.FIRST_SCREEN),
+            class_table(studied, study, name, further=k > 0),
             _night_kappas(studied, device, study, f"kappa-of-nights-{words[k]}{ending}") if studied is square else None,
-        )
-    return Section(f"agreement-{serial}", f"Agreement of '{shorten(device.device)}'", tuple(blocks))
+        ]
+    return section(f"agreement-{serial}", f"Agreement of '{shorten(device.device)}'", *blocks)
 
 
 def statistics_table(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> Table:
     """Return the statistics of the whole table of counts, pooled and averaged."""
-    rows = []
-    for key, word in TABLE_WORDS.items():
-        found = studied.find(key)
-        if found is not None and found.pooled.primary.defined:
-            pooled, averaged = _estimate_cell(found.pooled, 3), _estimate_cell(found.averaged, 3)
-            rows.append(cells(word, pooled, averaged, Cell.number(found.averaged_sd, 3)))
+    units = units_of(device)
+    told: list[Told[PooledStatistic]] = [
+        ("", lambda found: TABLE_WORDS[found.name]),
+        ("pooled", lambda found: _estimate_cell(found.pooled, 3)),
+        (f"mean of {units}", lambda found: _estimate_cell(found.averaged, 3)),
+        (f"SD between {units}", lambda found: Cell.number(found.averaged_sd, 3)),
+    ]
+    known = (found for key in TABLE_WORDS if (found := studied.find(key)) and found.pooled.primary.defined)
     left = f"; {studied.left_out} left out by the mapping" if studied.left_out else ""
     over = counted(int(studied.counts.sum()), "epoch")
-    units = units_of(device)
     caption = f"Agreement over {over}{left}, with {say_level(study.options.level)}"
-    heads = columns("", "pooled", f"mean of {units}", f"SD between {units}")
-    return Table(f"statistics-{name}", caption, heads, tuple(rows))
+    return tabulate(f"statistics-{name}", caption, told, known)
 
 
-def _ceiling(studied: StudyMapping) -> Paragraph | None:
+def _ceiling(studied: StudyMapping) -> Paragraph:
     """Return what the labels allow on all nights, and what the device reaches of it."""
     accuracy = studied.find("accuracy")
-    said = "" if accuracy is None else say_ceiling(studied, accuracy.pooled.primary.value, "these nights")
-    return Paragraph(said) if said else None
+    return Paragraph("" if accuracy is None else say_ceiling(studied, accuracy.pooled.primary.value, "these nights"))
 
 
-def class_table(studied: StudyMapping, study: StudyAgreement, name: str, *, rank: Rank = Rank.FIRST_SCREEN) -> Table:
+def class_table(studied: StudyMapping, study: StudyAgreement, name: str, *, further: bool = False) -> Table:
     """Return the statistics of each class against the rest."""
     rows = []
     for class_name in studied.mapping.device_classes:
         found = [studied.find(key, class_name) for key in CLASS_WORDS]
-        shown = [Cell(DASH) if f is None else _estimate_cell(f.pooled) for f in found]
-        rows.append(cells(say_class(class_name, studied.mapping), *shown))
+        shown = [DASH if f is None else _estimate_cell(f.pooled) for f in found]
+        rows.append([say_class(class_name, studied.mapping), *shown])
     caption = f"Each class against the rest, pooled, with {say_level(study.options.level)}"
-    folded = caption if rank is Rank.FURTHER else ""
-    heads = columns("class", *CLASS_WORDS.values())
-    return Table(f"classes-{name}", caption, heads, tuple(rows), folded=folded, rank=rank)
+    heads = ("class", *CLASS_WORDS.values())
+    return table(f"classes-{name}", caption, heads, rows, folded=caption if further else "", further=further)
 
 
 def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreement, name: str) -> Figure | None:
@@ -161,8 +160,6 @@ def _night_kappas(studied: StudyMapping, device: DeviceStudy, study: StudyAgreem
 
 def redistribution_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
     """Return where the stages went that a device has no label for, None where it has one for each."""
-    if not device.redistribution:
-        return None
     name = shorten(device.device)
     traced = [t for t in device.redistribution if t.epochs]
     blocks: list[Block] = [
@@ -189,28 +186,22 @@ def redistribution_section(device: DeviceStudy, study: StudyAgreement, serial: i
         )
         blocks.append(beside(drawing, [shares_table(t, study, serial) for t in traced]))
     stages = join_words([speak(t.stage) for t in device.redistribution])
-    return Section(f"redistribution-{serial}", f"Where {stages} went with '{name}'", tuple(blocks))
+    return section(f"redistribution-{serial}", f"Where {stages} went with '{name}'", *blocks)
 
 
 def shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: int) -> Table:
     """Return where the epochs of a stage went that a device has no label for."""
-    rows = []
-    for d in traced.to:
-        share = d.share.primary
-        rows.append(
-            cells(
-                say_class(d.name),
-                Cell.valued(percent(share.value, 1), share.value),
-                percent_interval(share.low, share.high, 1),
-                Cell.number(d.minutes.primary.value, 1),
-                ends_of(d.minutes, 1),
-                Cell.valued(percent(d.share_of_class, 1), d.share_of_class),
-            )
-        )
     level = say_level(study.options.level)
-    heads = columns("taken as", "share", level, "min a night", level, "part of class")
+    told: list[Told[StudyDestination]] = [
+        ("taken as", lambda d: say_class(d.name)),
+        ("share", lambda d: Cell.share(d.share.primary.value, 1)),
+        (level, lambda d: percent_interval(d.share.primary.low, d.share.primary.high, 1)),
+        ("min a night", lambda d: Cell.number(d.minutes.primary.value, 1)),
+        (level, lambda d: ends_of(d.minutes, 1)),
+        ("part of class", lambda d: Cell.share(d.share_of_class, 1)),
+    ]
     caption = f"{minutes(traced.epochs)} of {speak(traced.stage)} in all"
-    return Table(f"went-{serial}-{traced.stage}", caption, heads, tuple(rows), leads=True)
+    return tabulate(f"went-{serial}-{traced.stage}", caption, told, traced.to, leads=True)
 
 
 # --- two devices ------------------------------------------------------------------------------------------
@@ -221,54 +212,53 @@ def comparison_table(comparison: DeviceComparison, study: StudyAgreement, name: 
     first, second = shorten(comparison.first), shorten(comparison.second)
     found = [d for d in comparison.differences if d.statistic != _ABSOLUTE_ERROR]
     caption = (
-        f"{first} and {second} in {say_compared_classes(comparison, study)}: {counted(comparison.nights, 'night')} of "
-        f"{counted(comparison.participants, 'participant')}; difference = {second} − {first}. "
+        f"{first} and {second} in {say_compared_classes(comparison, study)}: "
+        f"{nights_of(comparison.nights, comparison.participants)}; difference = {second} − {first}. "
         f"{_say_same_epochs(comparison)}. "
         f"{_say_silence(comparison)}; the last row counts that as disagreement, of the "
         f"{counted(comparison.asked, 'epoch')} that the reference gave a class"
     )
-    silence = replace(_difference_row(comparison.with_silence)[0], text="agreement with silence as disagreement")
-    last = (silence, *_difference_row(comparison.with_silence)[1:])
-    return Table(name, caption, _heads(comparison), (*map(_difference_row, found), last))
+    _, *silence = _difference_row(comparison.with_silence)
+    rows = (*map(_difference_row, found), ("agreement with silence as disagreement", *silence))
+    return table(name, caption, _heads(comparison), rows)
 
 
-def comparison_section(comparison: DeviceComparison, serial: int) -> Section:
+def comparison_section(comparison: DeviceComparison, serial: int) -> Section | None:
     """Return two devices side by side on the epochs that both scored."""
     first, second = shorten(comparison.first), shorten(comparison.second)
     of_epochs = [d for d in comparison.differences if d.statistic != _ABSOLUTE_ERROR]
     errors = [d for d in comparison.differences if d.statistic == _ABSOLUTE_ERROR and can_differ(d.class_name)]
     over = (
-        f"{counted(comparison.nights, 'night')} of {counted(comparison.participants, 'participant')} under "
+        f"{nights_of(comparison.nights, comparison.participants)} under "
         f"'{shorten(comparison.mapping)}'; difference = {second} − {first}"
     )
     heads = _heads(comparison)
-    rows, error_rows = tuple(map(_difference_row, of_epochs)), tuple(map(_difference_row, errors))
     error_caption = "Absolute errors of the sleep measures on the same epochs, in each measure's unit"
+    error_rows = map(_difference_row, errors)
     silence = comparison.with_silence
-    blocks = present(
+    return section(
+        f"comparison-{serial}",
+        f"Comparison: '{second}' against '{first}'",
         Paragraph(f"{_say_same_epochs(comparison)}; {_say_silence(comparison)}."),
-        Table(f"against-{serial}", over, heads, rows),
+        table(f"against-{serial}", over, heads, map(_difference_row, of_epochs)),
         Paragraph(
             f"Silence counted as disagreement: agreement of {first} {figure(silence.first, 3)}, of {second} "
             f"{figure(silence.second, 3)}, difference {say_estimate(silence.difference, 3)}; shares of the "
             f"{counted(comparison.asked, 'epoch')} that the reference gave a class."
         ),
         Paragraph(_say_own(comparison)),
-        Table(f"errors-{serial}", error_caption, heads, error_rows, folded=error_caption, rank=Rank.FURTHER)
-        if errors
-        else None,
+        table(f"errors-{serial}", error_caption, heads, error_rows, folded=error_caption, further=True),
         _own_table(comparison, serial),
     )
-    return Section(f"comparison-{serial}", f"Comparison: '{second}' against '{first}'", blocks)
 
 
-def _heads(comparison: DeviceComparison) -> tuple[Column, ...]:
-    return columns("", shorten(comparison.first), shorten(comparison.second), "difference", "interval")
+def _heads(comparison: DeviceComparison) -> tuple[str, ...]:
+    return "", shorten(comparison.first), shorten(comparison.second), "difference", "interval"
 
 
-def _difference_row(found: PairedDifference) -> tuple[Cell, ...]:
+def _difference_row(found: PairedDifference) -> tuple[str | Cell, ...]:
     digits = _digits(found)
-    return cells(
+    return (
         _name_difference(found),
         Cell.number(found.first, digits),
         Cell.number(found.second, digits),
@@ -282,13 +272,13 @@ def _own_table(comparison: DeviceComparison, serial: int) -> Table:
         f"{shorten(name)}, own {epochs}"
         for name, epochs in zip((comparison.first, comparison.second), comparison.own_epochs, strict=True)
     ]
-    rows = tuple(
-        cells(_name_difference(d), *(Cell.number(own, _digits(d)) for own in (d.own_first, d.own_second)))
+    rows = (
+        (_name_difference(d), *(Cell.number(own, _digits(d)) for own in (d.own_first, d.own_second)))
         for d in comparison.differences
         if not (math.isnan(d.own_first) and math.isnan(d.own_second))
     )
     caption = "Each device on all epochs that it scored itself, as many as stand in the heads"
-    return Table(f"own-{serial}", caption, columns("", *heads), rows, folded=caption, rank=Rank.FURTHER)
+    return table(f"own-{serial}", caption, ("", *heads), rows, folded=caption, further=True)
 
 
 def _digits(found: PairedDifference) -> int:

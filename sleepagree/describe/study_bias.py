@@ -3,27 +3,27 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from typing import Final
+from collections.abc import Iterator, Sequence
+from typing import Any, Final
 
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.blocks import (
     Cell,
-    Column,
     Figure,
     FigureKind,
     Items,
     Paragraph,
-    Rank,
-    Role,
     Section,
     Table,
+    Told,
     beside,
     can_differ,
-    cells,
-    columns,
+    note,
     points,
-    present,
+    section,
+    sections_of,
+    table,
+    tabulate,
 )
 from sleepagree.describe.study_bias_figures import bias_figures, say_at, say_lines, say_sloped
 from sleepagree.describe.study_margins import outcome_of_margins, say_margins, unit_word
@@ -73,22 +73,22 @@ def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Sec
     main = [row for row in shown if is_main_measure(row.measure)]
     rest = [row for row in shown if not is_main_measure(row.measure)]
     nights, under = max(row.limits.nights for row in device.bias), say_under_first(device)
-    notes = (*say_margins(shown), *_notes(shown, nights))
     methods = "; or ".join(dict.fromkeys(row.limits.method for row in device.bias))
-    blocks = present(
+    return section(
+        f"bias-{serial}",
+        f"Bias of '{shorten(device.device)}'",
         _limits_table(main, study, f"limits-{serial}", nights, under=under),
         _sizes_table(main, study, f"sizes-{serial}"),
-        _limits_table(rest, study, f"further-{serial}", nights, under=under, further=True) if rest else None,
-        Items(notes) if notes else None,
-        Paragraph(plain(f"Method: {methods}."), Role.NOTE),
+        _limits_table(rest, study, f"further-{serial}", nights, under=under, further=True),
+        Items((*say_margins(shown), *_notes(shown, nights))),
+        note(plain(f"Method: {methods}.")),
         _sizes_table(rest, study, f"further-sizes-{serial}", further=True),
         _centiles_table(device, study, serial),
-        _ends_table(device, study, serial),
-        _level_table(device, study, serial),
+        _ends_table(shown, study, serial),
+        _level_table(shown, study, serial),
         _equations(device.bias),
         *bias_figures(device, study, serial),
     )
-    return Section(f"bias-{serial}", f"Bias of '{shorten(device.device)}'", blocks)
 
 
 # --- the answer -------------------------------------------------------------------------------------------
@@ -100,42 +100,41 @@ def answer_of_bias(study: StudyAgreement) -> tuple[Section, ...]:
     Up to two devices have a table each, with limits of agreement; more share one table.
     """
     if len(study.devices) <= _TABLES_OF_THEIR_OWN:
-        return tuple(_answer_of_device(device, study, i) for i, device in enumerate(study.devices) if device.bias)
+        return sections_of(*(_answer_of_device(device, study, i) for i, device in enumerate(study.devices)))
     told = [device for device in study.devices if device.bias][:_MOST_DEVICES]
-    if not told:
-        return ()
     measures = list(dict.fromkeys(row.measure for device in told for row in _answering(device)))
     by_device = [{row.measure: row for row in device.bias} for device in told]
-    rows = [
-        cells(
+    rows = (
+        (
             name_with_unit(next(found[measure] for found in by_device if measure in found)),
             *(bias_cell(found[measure]) if measure in found else "" for found in by_device),
         )
         for measure in measures
-    ]
-    caption = f"{'Ratio device / reference' if study.options.log_ratio else 'Device − reference'}, with "
-    heads = columns("measure", *(shorten(device.device) for device in told))
-    table = Table("answer-limits", f"{caption}{say_level(study.options.level)}", heads, tuple(rows))
+    )
+    what = "Ratio device / reference" if study.options.log_ratio else "Device − reference"
+    caption = f"{what}, with {say_level(study.options.level)}"
     more = len(study.devices) - len(told)
-    rest = Paragraph(f"{counted(more, 'device')} more: --full tells of all.") if more else None
-    claims = Items(
-        tuple(
-            f"{shorten(device.device)}: {_say_claim(device)} {outcome_of_margins(device.bias)}".rstrip()
-            for device in told
-        )
+    answer = section(
+        "answer-bias",
+        "Bias",
+        table("answer-limits", caption, ("measure", *(shorten(device.device) for device in told)), rows),
+        Paragraph(f"{counted(more, 'device')} more: --full tells of all.") if more else None,
+        Items(tuple(f"{shorten(device.device)}: {_say_claim(device)}" for device in told)),
     )
-    return (Section("answer-bias", "Bias", present(table, rest, claims)),)
+    return sections_of(answer if told else None)
 
 
-def _answer_of_device(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section:
-    rows = tuple(_limits_row(row, with_outside=True) for row in _answering(device))
-    blocks = (
-        Table(f"answer-limits-{serial}", say_under_first(device).removeprefix("; "), _limits_heads(study), rows),
-        Paragraph(f"{_say_claim(device)}{_say_odd(device)} {outcome_of_margins(device.bias)}".rstrip()),
+def _answer_of_device(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
+    if not device.bias:
+        return None
+    caption = say_under_first(device).removeprefix("; ")
+    return section(
+        f"answer-bias-{serial}",
+        f"{'Ratio' if study.options.log_ratio else 'Bias'} of '{shorten(device.device)}'",
+        tabulate(f"answer-limits-{serial}", caption, _limits_columns(study, with_outside=True), _answering(device)),
+        Paragraph(_say_claim(device, _say_odd(device))),
+        detail=" (behind the limits: nights outside them, 5 % expected)",
     )
-    detail = " (behind the limits: nights outside them, 5 % expected)"
-    title = f"{'Ratio' if study.options.log_ratio else 'Bias'} of '{shorten(device.device)}'"
-    return Section(f"answer-bias-{serial}", title, blocks, detail=detail)
 
 
 def _say_odd(device: DeviceStudy) -> str:
@@ -150,13 +149,19 @@ def _answering(device: DeviceStudy) -> list[BiasRow]:
 
 def bias_cell(row: BiasRow, which: str = "bias") -> Cell:
     """Return the bias, or the limit that is "lower" or "upper", with its interval in brackets where it has one."""
-    value, low, high = (getattr(row.printed, which + end) for end in ("", "_low", "_high"))
-    cell = difference_of(row, value)
-    return cell if math.isnan(low) else Cell(f"{cell.text} ({interval(low, high, digits_of(row))})", cell.worth)
+    cell = difference_of(row, getattr(row.printed, which))
+    has_none = math.isnan(getattr(row.printed, f"{which}_low"))
+    return cell if has_none else Cell(f"{cell.text} ({_ends(row, which)})", cell.worth)
 
 
-def _say_claim(device: DeviceStudy) -> str:
-    """Return which biases are shown with so many people, and how far the others could be from what was found."""
+def _ends(row: BiasRow, which: str) -> str:
+    """Return the interval of the bias, or of the limit that is "lower" or "upper"."""
+    low, high = (getattr(row.printed, f"{which}_{end}") for end in ("low", "high"))
+    return interval(low, high, digits_of(row))
+
+
+def _say_claim(device: DeviceStudy, odd: str = "") -> str:
+    """Return which biases are shown with so many people, how far the others could be off, and what margins say."""
     people = len(device.participants)
     of_whom, so = f"{people} participants", "."
     if people < _FEWEST_TO_CLAIM:
@@ -170,11 +175,10 @@ def _say_claim(device: DeviceStudy) -> str:
     by = f"{'an interval' if len(shown) < 2 else 'intervals'} without {none:g}"
     sure = f"a bias of {join_words(shorten(r.name) for r in shown)} is shown (by {by})" if shown else "no bias is shown"
     text = f"With {of_whom} {sure}"
-    if not open_:
-        return f"{text}{so}"
-    widest = max(open_, key=lambda r: r.printed.bias_high - r.printed.bias_low)
-    ends = interval(widest.printed.bias_low, widest.printed.bias_high, digits_of(widest))
-    return f"{text}; that of {shorten(widest.name)} may be anything from {ends}{so}"
+    if open_:
+        widest = max(open_, key=lambda r: r.printed.bias_high - r.printed.bias_low)
+        text += f"; that of {shorten(widest.name)} may be anything from {_ends(widest, 'bias')}"
+    return f"{text}{so}{odd} {outcome_of_margins(device.bias)}".rstrip()
 
 
 def is_open(device: DeviceStudy) -> bool:
@@ -195,36 +199,32 @@ def _limits_table(
         if study.options.log_ratio
         else f"Bias (device − reference; of per cent in percentage points, pp){of}, with limits of agreement"
     )
-    return _table(name, caption + under, _limits_heads(study), map(_limits_row, rows), further=further)
+    return tabulate(name, caption + under, _limits_columns(study), rows, **_place(caption + under, further=further))
 
 
-def _limits_heads(study: StudyAgreement) -> tuple[Column, ...]:
-    bias = "ratio" if study.options.log_ratio else "bias"
-    return columns("measure", "reference", "device", bias, say_level(study.options.level), "limits of agreement")
+def _limits_columns(study: StudyAgreement, *, with_outside: bool = False) -> list[Told[BiasRow]]:
+    def limits(row: BiasRow) -> str:
+        outside = row.sizes.outside if with_outside and row.sizes is not None else None
+        said = interval(row.printed.lower, row.printed.upper, digits_of(row))
+        return said if outside is None else f"{said} ({outside})"
+
+    return [
+        ("measure", name_with_unit),
+        ("reference", lambda row: Cell.number(row.printed.reference_mean, 1)),
+        ("device", lambda row: Cell.number(row.printed.device_mean, 1)),
+        ("ratio" if study.options.log_ratio else "bias", lambda row: difference_of(row, row.printed.bias)),
+        (say_level(study.options.level), lambda row: _ends(row, "bias")),
+        ("limits of agreement", limits),
+    ]
 
 
-def _limits_row(row: BiasRow, *, with_outside: bool = False) -> tuple[Cell, ...]:
-    limits, digits = row.printed, digits_of(row)
-    outside = row.sizes.outside if with_outside and row.sizes is not None else None
-    return cells(
-        name_with_unit(row),
-        Cell.number(limits.reference_mean, 1),
-        Cell.number(limits.device_mean, 1),
-        difference_of(row, limits.bias),
-        interval(limits.bias_low, limits.bias_high, digits),
-        interval(limits.lower, limits.upper, digits) + ("" if outside is None else f" ({outside})"),
-    )
-
-
-def _sizes_table(rows: Sequence[BiasRow], study: StudyAgreement, name: str, *, further: bool = False) -> Table | None:
+def _sizes_table(rows: Sequence[BiasRow], study: StudyAgreement, name: str, *, further: bool = False) -> Table:
     """Return how many nights lie outside the limits, and what share of them is further off than so many minutes."""
     known = [(row, row.sizes) for row in rows if row.sizes is not None and row.sizes.outside is not None]
-    if not known:
-        return None
     bounds = MINUTES_TOLD if any(row.unit == "min" for row, _ in known) else ()
-    heads = columns("measure", "nights", *(f"> {bound:g} min" for bound in bounds))
+    heads = ("measure", "nights", *(f"> {bound:g} min" for bound in bounds))
     told = (
-        cells(shorten(row.name), f"{sizes.outside} of {sizes.nights}", *(_share_beyond(row, bound) for bound in bounds))
+        (shorten(row.name), f"{sizes.outside} of {sizes.nights}", *(_share_beyond(row, bound) for bound in bounds))
         for row, sizes in known
     )
     large = f", and share of nights off by more than so many minutes ({say_level(study.options.level)})"
@@ -232,7 +232,7 @@ def _sizes_table(rows: Sequence[BiasRow], study: StudyAgreement, name: str, *, f
         f"{'Further measures: n' if further else 'N'}ights outside the limits (5 % are expected)"
         f"{large if bounds else ''}"
     )
-    return _table(name, caption, heads, told, further=further)
+    return table(name, caption, heads, told, **_place(caption, further=further))
 
 
 def _share_beyond(row: BiasRow, bound: float) -> str:
@@ -246,18 +246,18 @@ def _centiles_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
     known = [(row, row.sizes.centiles) for row in device.bias if row.sizes is not None and row.sizes.centiles]
     if not known:
         few = f"not enough people (fewer than {FEWEST_FOR_CENTILES})"
-        return Paragraph(f"Centiles: {few} to give the 5th and 95th centile of the differences.", Role.NOTE)
+        return note(f"Centiles: {few} to give the 5th and 95th centile of the differences.")
     level = say_level(study.options.level)
-    rows = []
-    for row, (low, high) in known:
-        told = [_centile_cells(row, centile) for centile in (low, high)]
-        rows.append(cells(name_with_unit(row), *told[0], *told[1]))
-    heads = columns("measure", "5th centile", level, "95th centile", level)
+    heads = ("measure", "5th centile", level, "95th centile", level)
+    rows = (
+        (name_with_unit(row), *(told for centile in centiles for told in _centile_cells(row, centile)))
+        for row, centiles in known
+    )
     caption = (
         "Centiles of the differences, which suppose no normal law; an end beyond all nights is left open; 95 % "
         f"intervals are long, and held the truth in {percent_interval(*COVERAGE_OF_CENTILES)} of simulated studies"
     )
-    return _table(f"centiles-{serial}", caption, heads, rows)
+    return table(f"centiles-{serial}", caption, heads, rows, **_place(caption))
 
 
 def _centile_cells(row: BiasRow, centile: Centile) -> tuple[Cell, str]:
@@ -271,57 +271,49 @@ def on_printed_scale(row: BiasRow, value: float) -> float:
     return math.exp(value) if row.of_ratios else value
 
 
-def _ends_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table:
+def _ends_table(rows: Sequence[BiasRow], study: StudyAgreement, serial: int) -> Table:
     """Return each limit with its interval."""
     level = say_level(study.options.level)
-    rows = []
-    for row in filter(_can_differ, device.bias):
-        limits, digits = row.printed, digits_of(row)
-        rows.append(
-            cells(
-                name_with_unit(row),
-                Cell.count(limits.nights),
-                difference_of(row, limits.lower),
-                interval(limits.lower_low, limits.lower_high, digits),
-                difference_of(row, limits.upper),
-                interval(limits.upper_low, limits.upper_high, digits),
-            )
-        )
-    heads = columns("measure", "nights", "lower limit", level, "upper limit", level)
+    told: list[Told[BiasRow]] = [
+        ("measure", name_with_unit),
+        ("nights", lambda row: row.printed.nights),
+        ("lower limit", lambda row: difference_of(row, row.printed.lower)),
+        (level, lambda row: _ends(row, "lower")),
+        ("upper limit", lambda row: difference_of(row, row.printed.upper)),
+        (level, lambda row: _ends(row, "upper")),
+    ]
     caption = (
         "How sure each limit of agreement is, if differences are normal; where they are a little skewed, 95 % "
         f"intervals of a limit held the truth in {percent_interval(*COVERAGE_OF_LIMITS_NEAR_NORMAL)} of simulated "
         f"studies, with heavy tails in as few as {percent(LOWEST_COVERAGE_OF_LIMITS)}"
     )
-    return _table(f"ends-{serial}", caption, heads, rows)
+    return tabulate(f"ends-{serial}", caption, told, rows, **_place(caption))
 
 
-def _level_table(device: DeviceStudy, study: StudyAgreement, serial: int) -> Table:
+def _level_table(rows: Sequence[BiasRow], study: StudyAgreement, serial: int) -> Table:
     level, ratios = say_level(study.options.level), study.options.log_ratio
-    rows = []
-    for row in filter(_can_differ, device.bias):
-        limits, icc, ccc = row.printed, row.reliability.icc, row.reliability.ccc
-        rows.append(
-            cells(
-                name_with_unit(row),
-                Cell.number(limits.sd, digits_of(row)),
-                Cell.difference(limits.slope, 2),
-                interval(limits.slope_low, limits.slope_high, 2),
-                Cell.difference(limits.spread_slope, 2),
-                interval(limits.spread_slope_low, limits.spread_slope_high, 2),
-                Cell.number(limits.mae, digits_of(row)),
-                Cell.number(icc.value, 2),
-                interval(icc.low, icc.high, 2),
-                Cell.number(ccc.value, 2),
-            )
-        )
-    error = "mean factor of error" if ratios else "mean absolute error"
-    sd = "geometric SD of ratios" if ratios else "SD of differences"
-    heads = columns("measure", sd, "slope on level", level, "slope of spread", level, error, "ICC(A,1)", level, "CCC")
+    told: list[Told[BiasRow]] = [
+        ("measure", name_with_unit),
+        (
+            "geometric SD of ratios" if ratios else "SD of differences",
+            lambda row: Cell.number(row.printed.sd, digits_of(row)),
+        ),
+        ("slope on level", lambda row: Cell.difference(row.printed.slope, 2)),
+        (level, lambda row: interval(row.printed.slope_low, row.printed.slope_high, 2)),
+        ("slope of spread", lambda row: Cell.difference(row.printed.spread_slope, 2)),
+        (level, lambda row: interval(row.printed.spread_slope_low, row.printed.spread_slope_high, 2)),
+        (
+            "mean factor of error" if ratios else "mean absolute error",
+            lambda row: Cell.number(row.printed.mae, digits_of(row)),
+        ),
+        ("ICC(A,1)", lambda row: Cell.number(row.reliability.icc.value, 2)),
+        (level, lambda row: interval(row.reliability.icc.low, row.reliability.icc.high, 2)),
+        ("CCC", lambda row: Cell.number(row.reliability.ccc.value, 2)),
+    ]
     caption = "How far differences spread, how they depend on the level, and how well nights are told apart"
     if ratios:
         caption += "; slopes are of the log ratio on the mean logarithm"
-    return _table(f"shape-{serial}", caption, heads, rows)
+    return tabulate(f"shape-{serial}", caption, told, rows, **_place(caption))
 
 
 def _equations(rows: Sequence[BiasRow]) -> Paragraph | None:
@@ -329,18 +321,12 @@ def _equations(rows: Sequence[BiasRow]) -> Paragraph | None:
     said += [f"{shorten(row.name)}: {say_sloped(row.sloped)}" for row in rows if row.sloped is not None]
     if not said:
         return None
-    return Paragraph(plain(f"As lines in the level A, the mean of both sides: {'; '.join(said)}."), Role.NOTE)
+    return note(plain(f"As lines in the level A, the mean of both sides: {'; '.join(said)}."))
 
 
-def _table(
-    name: str, caption: str, heads: tuple[Column, ...], rows: Iterable[tuple[Cell, ...]], *, further: bool = True
-) -> Table:
-    rank, folded = (Rank.FURTHER, caption) if further else (Rank.FIRST_SCREEN, "")
-    return Table(name, caption, heads, tuple(rows), sortable=True, folded=folded, rank=rank)
-
-
-def _can_differ(row: BiasRow) -> bool:
-    return can_differ(row.measure)
+def _place(caption: str, *, further: bool = True) -> dict[str, Any]:
+    """Return how a table of measures is shown: folded away, unless it is one of the first."""
+    return {"sortable": True, "further": further, "folded": caption if further else ""}
 
 
 def digits_of(row: BiasRow) -> int:
@@ -375,11 +361,11 @@ def _notes(rows: Sequence[BiasRow], nights: int) -> list[str]:
             notes.append(f"The spread changes with the level, so limits as lines fit better: {say_at(row, row.lines)}.")
         elif row.sloped is not None:
             notes += [_say_slope(row, row.sloped), _NOISE_SLOPES]
-        for note in notes:
-            of_note.setdefault(note, []).append(shorten(row.name))
+        for one in notes:
+            of_note.setdefault(one, []).append(shorten(row.name))
     told = [
-        plain(f"{'every measure' if len(names) == len(rows) else join_words(names)}: {note}")
-        for note, names in of_note.items()
+        plain(f"{'every measure' if len(names) == len(rows) else join_words(names)}: {one}")
+        for one, names in of_note.items()
     ]
     return [f"fewer nights have a value on both sides: {', '.join(fewer)}", *told] if fewer else told
 
@@ -411,26 +397,26 @@ def sources_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
             "class; the last step of each class is its bias. The steps add up exactly."
         ),
     )
-    heads = columns("class", "part", "min a night", say_level(study.options.level), words=(0, 1))
-    rows = tuple(row for source in device.bias_sources for row in _source_rows(source, device.mappings[0].mapping))
-    caption = f"Minutes a night, device − reference{say_under_first(device)}"
-    table = Table(f"sources-table-{serial}", caption, heads, rows)
+    level = say_level(study.options.level)
+    minutes = table(
+        f"sources-table-{serial}",
+        f"Minutes a night, device − reference{say_under_first(device)}",
+        ("class", "part", "min a night", level),
+        (row for source in device.bias_sources for row in _source_rows(source, device.mappings[0].mapping)),
+        words=(0, 1),
+    )
     title = f"Where each bias comes from with '{name}'"
-    return Section(f"sources-of-bias-{serial}", title, (beside(drawing, table),), Rank.FURTHER, folded=True)
+    return section(f"sources-of-bias-{serial}", title, beside(drawing, minutes), further=True, folded=True)
 
 
-def _source_rows(source: StudyBiasSource, mapping: StageMapping) -> list[tuple[Cell, ...]]:
+def _source_rows(source: StudyBiasSource, mapping: StageMapping) -> Iterator[tuple[str | Cell, ...]]:
     own = source.per_night
     name = say_class(own.name, mapping)
-    rows = []
     for other, minutes in sorted(own.gained, key=lambda part: -part[1]):
         low, high = source.ends(f"from {other}")
-        rows.append(cells(name, f"from {say_class(other, mapping)}", Cell.difference(minutes), interval(low, high, 1)))
+        yield name, f"from {say_class(other, mapping)}", Cell.difference(minutes), interval(low, high, 1)
     for other, minutes in sorted(own.lost, key=lambda part: -part[1]):
         low, high = source.ends(f"to {other}")
-        rows.append(
-            cells(name, f"lost to {say_class(other, mapping)}", Cell.difference(-minutes), interval(-high, -low, 1))
-        )
+        yield name, f"lost to {say_class(other, mapping)}", Cell.difference(-minutes), interval(-high, -low, 1)
     low, high = source.ends("bias")
-    rows.append(cells(name, "bias", Cell.difference(own.bias_min), interval(low, high, 1)))
-    return rows
+    yield name, "bias", Cell.difference(own.bias_min), interval(low, high, 1)

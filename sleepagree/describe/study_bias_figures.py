@@ -10,8 +10,8 @@ import numpy as np
 from sleepagree.describe.blocks import Beside, Block, Figure, FigureKind, Heading, beside
 from sleepagree.describe.study_margins import unit_word
 from sleepagree.describe.study_paragraphs import file_ending
-from sleepagree.describe.words import figure, file_words, interval, signed
-from sleepagree.errors import counted, shorten
+from sleepagree.describe.words import figure, file_words, interval, nights_of, signed
+from sleepagree.errors import shorten
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits, Spread
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement
 
@@ -42,7 +42,7 @@ def _pair_of_figures(row: BiasRow, name: str, device: str, study: StudyAgreement
     limits, data = row.printed, {"study": study, "measure": row.measure, "device": device}
     of = f"{row.name}, {shorten(device)}"
     mean = (
-        f"{counted(limits.nights, 'night')} of {counted(limits.participants, 'participant')}; "
+        f"{nights_of(limits.nights, limits.participants)}; "
         f"{'geometric ' if row.of_ratios else ''}mean {figure(limits.reference_mean, 1)} by the reference, "
         f"{figure(limits.device_mean, 1)} by the device"
     )

@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from sleepagree.describe.blocks import Cell, Paragraph, Rank, Role, Section, Table, cells, columns, points, present
-from sleepagree.describe.study_bias import on_printed_scale
+from sleepagree.describe.blocks import Cell, Paragraph, Section, Table, Told, note, section, table, tabulate
+from sleepagree.describe.study_bias import difference_of, digits_of, on_printed_scale
 from sleepagree.describe.study_paragraphs import say_estimate, units_of
 from sleepagree.describe.words import interval, p_value, percent, percent_interval, say_class, say_level
 from sleepagree.errors import counted, shorten
+from sleepagree.inference.within_people import WithinPeople
 from sleepagree.study.results import DeviceStudy, SeveralScorers, SilenceCounted, StudyAgreement, WholeTotal
 
 
@@ -17,31 +18,28 @@ def whole_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Se
     """Return a device over the whole window, None where the window holds nothing to tell."""
     if device.silence is None:
         return None
-    level = say_level(study.options.level)
     caption = "Minutes of each side's own epochs in the window, whether or not the other side scored them"
-    blocks = present(
+    return section(
+        f"whole-{serial}",
+        f"The whole window of '{shorten(device.device)}'",
         Paragraph(_say_silence(device.silence, device, study)),
-        _totals_table(device.totals, f"whole-table-{serial}", caption, level),
+        _totals_table(device.totals, f"whole-table-{serial}", caption, study),
+        further=True,
     )
-    return Section(f"whole-{serial}", f"The whole window of '{shorten(device.device)}'", blocks, Rank.FURTHER)
 
 
-def _totals_table(totals: Sequence[WholeTotal], name: str, caption: str, level: str) -> Table | None:
-    """Return figures of both sides over nights, with bias and limits; None without any."""
-    rows = tuple(
-        cells(
-            _name_of_total(total),
-            Cell.count(total.limits.nights),
-            Cell.number(total.limits.reference_mean, 1),
-            Cell.number(total.limits.device_mean, 1),
-            Cell.difference(total.limits.bias),
-            interval(total.limits.bias_low, total.limits.bias_high, 1),
-            interval(total.limits.lower, total.limits.upper, 1),
-        )
-        for total in totals
-    )
-    heads = columns("measure", "nights", "reference", "device", "bias", level, "limits of agreement")
-    return Table(name, caption, heads, rows, sortable=True) if rows else None
+def _totals_table(totals: Sequence[WholeTotal], name: str, caption: str, study: StudyAgreement) -> Table:
+    """Return figures of both sides over nights, with bias and limits."""
+    told: list[Told[WholeTotal]] = [
+        ("measure", _name_of_total),
+        ("nights", lambda total: total.limits.nights),
+        ("reference", lambda total: Cell.number(total.limits.reference_mean, 1)),
+        ("device", lambda total: Cell.number(total.limits.device_mean, 1)),
+        ("bias", lambda total: Cell.difference(total.limits.bias)),
+        (say_level(study.options.level), lambda total: interval(total.limits.bias_low, total.limits.bias_high, 1)),
+        ("limits of agreement", lambda total: interval(total.limits.lower, total.limits.upper, 1)),
+    ]
+    return tabulate(name, caption, told, totals, sortable=True)
 
 
 def _name_of_total(total: WholeTotal) -> str:
@@ -53,15 +51,16 @@ def _name_of_total(total: WholeTotal) -> str:
 
 def bouts_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
     """Return how long bouts are and how often the class changes on both sides, None where nothing tells."""
-    caption = "Mean length of bouts and changes of class an hour, on the epochs that both sides scored"
-    table = _totals_table(device.bouts, f"bouts-table-{serial}", caption, say_level(study.options.level))
-    if table is None:
+    if not device.bouts:
         return None
-    note = Paragraph(
-        "A bout ends at a gap; a night without a bout of a class on a side drops out of that line.", Role.NOTE
+    caption = "Mean length of bouts and changes of class an hour, on the epochs that both sides scored"
+    return section(
+        f"bouts-{serial}",
+        f"Bouts and changes of class of '{shorten(device.device)}'",
+        _totals_table(device.bouts, f"bouts-table-{serial}", caption, study),
+        note("A bout ends at a gap; a night without a bout of a class on a side drops out of that line."),
+        further=True,
     )
-    title = f"Bouts and changes of class of '{shorten(device.device)}'"
-    return Section(f"bouts-{serial}", title, (table, note), Rank.FURTHER)
 
 
 def _say_silence(counted_so: SilenceCounted, device: DeviceStudy, study: StudyAgreement) -> str:
@@ -80,38 +79,36 @@ def _say_silence(counted_so: SilenceCounted, device: DeviceStudy, study: StudyAg
 
 def changes_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
     """Return whether a device follows changes between nights, None where nobody has two nights."""
-    known = [(row, row.changes) for row in device.bias if row.changes is not None and row.unit == "min"]
-    rows = tuple(
-        cells(
-            shorten(row.name),
-            Cell.count(found.participants),
-            Cell.count(found.nights),
-            Cell.number(found.correlation, 2),
-            interval(found.low, found.high, 2),
-            Cell.number(found.smallest_change, 1),
-            interval(found.smallest_low, found.smallest_high, 1),
-        )
-        for row, found in known
-        if row.measure != "TIB"
-    )
-    if not rows:
+    known = [
+        (shorten(row.name), row.changes)
+        for row in device.bias
+        if row.changes is not None and row.unit == "min" and row.measure != "TIB"
+    ]
+    if not known:
         return None
     level = say_level(study.options.level)
-    heads = columns(
-        "measure", "people", "nights", "correlation within people", level, "smallest detectable change (min)", level
-    )
-    note = (
+    told: list[Told[tuple[str, WithinPeople]]] = [
+        ("measure", lambda row: row[0]),
+        ("people", lambda row: row[1].participants),
+        ("nights", lambda row: row[1].nights),
+        ("correlation within people", lambda row: Cell.number(row[1].correlation, 2)),
+        (level, lambda row: interval(row[1].low, row[1].high, 2)),
+        ("smallest detectable change (min)", lambda row: Cell.number(row[1].smallest_change, 1)),
+        (level, lambda row: interval(row[1].smallest_low, row[1].smallest_high, 1)),
+    ]
+    said = (
         "The correlation is that of both sides about each person's own means (Bland & Altman 1995): 1 where the device "
         "follows every change between nights, 0 where it follows none. A change of the device between two nights that "
         f"is smaller than the smallest detectable one comes about by its error alone in {percent(study.options.level)} "
         "of pairs of nights without any change."
     )
-    blocks = (
-        Table(f"changes-table-{serial}", "Changes between nights of a person", heads, rows),
-        Paragraph(note, Role.NOTE),
+    return section(
+        f"changes-{serial}",
+        f"Does '{shorten(device.device)}' follow changes between nights?",
+        tabulate(f"changes-table-{serial}", "Changes between nights of a person", told, known),
+        note(said),
+        further=True,
     )
-    title = f"Does '{shorten(device.device)}' follow changes between nights?"
-    return Section(f"changes-{serial}", title, blocks, Rank.FURTHER)
 
 
 def groups_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
@@ -119,44 +116,34 @@ def groups_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> S
     known = [(row, row.by_group) for row in device.bias if row.by_group is not None]
     if not known:
         return None
-    rows = []
-    for row, found in known:
-        digits, unit = (3, "") if row.of_ratios else (1, points(row.unit))
-        for i, one in enumerate(found.groups):
-            mean, low, high = (on_printed_scale(row, x) for x in (one.mean, one.low, one.high))
-            rows.append(
-                cells(
-                    shorten(row.name),
-                    shorten(one.group),
-                    Cell.count(one.participants),
-                    Cell.count(one.nights),
-                    Cell.number(mean, digits) if row.of_ratios else Cell.difference(mean, unit=unit),
-                    interval(low, high, digits),
-                    "" if i else p_value(found.p_value),
-                    "" if i else p_value(row.by_group_adjusted),
-                )
-            )
+    rows = [
+        (
+            shorten(row.name),
+            shorten(one.group),
+            one.participants,
+            one.nights,
+            difference_of(row, on_printed_scale(row, one.mean)),
+            interval(on_printed_scale(row, one.low), on_printed_scale(row, one.high), digits_of(row)),
+            *(("", "") if i else (p_value(found.p_value), p_value(row.by_group_adjusted))),
+        )
+        for row, found in known
+        for i, one in enumerate(found.groups)
+    ]
     by = shorten(study.options.by)
-    level = say_level(study.options.level)
     what = "ratio" if study.options.log_ratio else "bias"
-    heads = columns(
-        "measure",
-        by,
-        "people",
-        "nights",
-        what,
-        level,
-        "groups differ",
-        f"adjusted for {len(known)} measures",
-        words=(0, 1),
-    )
+    level, adjusted = say_level(study.options.level), f"adjusted for {len(known)} measures"
+    heads = ("measure", by, "people", "nights", what, level, "groups differ", adjusted)
     methods = " or ".join(dict.fromkeys(found.method for _, found in known))
-    note = (
-        f"Method: {methods}; adjusted p values by Holm's method. Groups without a p value below .05 need not be alike."
+    return section(
+        f"groups-{serial}",
+        f"Bias of '{shorten(device.device)}' by {by}",
+        table(f"groups-table-{serial}", f"{what.capitalize()} by {by}", heads, rows, words=(0, 1)),
+        note(
+            f"Method: {methods}; adjusted p values by Holm's method. Groups without a p value below .05 need not be "
+            "alike."
+        ),
+        further=True,
     )
-    caption = f"{what.capitalize()} by {by}"
-    blocks = (Table(f"groups-table-{serial}", caption, heads, tuple(rows)), Paragraph(note, Role.NOTE))
-    return Section(f"groups-{serial}", f"Bias of '{shorten(device.device)}' by {by}", blocks, Rank.FURTHER)
 
 
 def say_scorers_at_once(device: str, found: SeveralScorers) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from sleepagree.describe.blocks import Table, cells, columns
+from sleepagree.describe.blocks import Table, table
 from sleepagree.describe.words import figure, interval, join_words, p_value, say_level, signed
 from sleepagree.errors import shorten
 from sleepagree.inference.equivalence import ContainmentTest, EquivalenceTest
@@ -42,10 +42,10 @@ def outcome_of_margins(rows: Sequence[BiasRow]) -> str:
     return " ".join(said)
 
 
-def margins_table(rows: Sequence[BiasRow], caption: str) -> Table | None:
-    """Return the tests of the bias and of the limits against margins as a table, None without margins."""
-    lines = [
-        cells(
+def margins_table(rows: Sequence[BiasRow], caption: str) -> Table:
+    """Return the tests of the bias and of the limits against margins as a table, empty without margins."""
+    lines = (
+        (
             shorten(row.name),
             _margin(row, test),
             what,
@@ -56,9 +56,9 @@ def margins_table(rows: Sequence[BiasRow], caption: str) -> Table | None:
         )
         for row in rows
         for what, test, verdict in _tests_of(row)
-    ]
-    heads = columns("measure", "margin", "of", "value", "bounds", "p", "verdict", words=(0, 2, 6))
-    return Table("margins", caption, heads, tuple(lines)) if lines else None
+    )
+    heads = ("measure", "margin", "of", "value", "bounds", "p", "verdict")
+    return table("margins", caption, heads, lines, words=(0, 2, 6))
 
 
 def _tests_of(row: BiasRow) -> list[tuple[str, EquivalenceTest | ContainmentTest, bool | None]]:

@@ -14,8 +14,8 @@ from typing import Final
 
 from sleepagree.caution import CautionKind
 from sleepagree.describe.bias import bias_source_result
-from sleepagree.describe.cautions import say_step
 from sleepagree.describe.citations import Citations
+from sleepagree.describe.facts import say_step
 from sleepagree.describe.paragraphs import (
     MAIN_MEASURES,
     CitedParagraph,
@@ -33,6 +33,7 @@ from sleepagree.describe.words import (
     interval,
     join_words,
     minutes,
+    nights_of,
     percent_interval,
     plain,
     say_class,
@@ -67,10 +68,7 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
     first = device.mappings[0]
     units = units_of(device)
     level = study.options.level
-    who = (
-        f"Over {counted(len(device.nights), 'night')} of {counted(len(device.participants), 'participant')}, "
-        f"{shorten(device.device)}"
-    )
+    who = f"Over {nights_of(len(device.nights), len(device.participants))}, {shorten(device.device)}"
     accuracy = first.find("accuracy")
     if accuracy is None or not accuracy.pooled.primary.defined:
         return f"{who} shares no epoch with the reference under '{shorten(first.mapping.name)}'."
@@ -82,10 +80,9 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
     square = next((m for m in device.mappings if m.mapping.is_square), None)
     kappa = None if square is None else square.find("kappa")
     if square is not None and kappa is not None and kappa.pooled.primary.defined:
-        found = kappa.pooled.primary
-        ends = "no interval" if math.isnan(found.low) else interval(found.low, found.high, 2)
         under = "" if square is first else f" under '{shorten(square.mapping.name)}'"
-        agreed += f", a kappa of {figure(found.value, 2)} ({ends}){under}"
+        value = figure(kappa.pooled.primary.value, 2)
+        agreed += f", a kappa of {value} ({ends_or_none(kappa.pooled, 2)}){under}"
     traced = max(device.redistribution, key=lambda r: r.epochs, default=None)
     if traced is not None and traced.epochs:
         to = max(traced.to, key=lambda d: d.epochs)
@@ -361,6 +358,11 @@ def ends_of(found: BootstrapIntervals, digits: int = 3) -> str:
     return interval(found.primary.low, found.primary.high, digits)
 
 
+def ends_or_none(found: BootstrapIntervals, digits: int) -> str:
+    """Return both ends of the interval of a value, or that it has none."""
+    return "no interval" if math.isnan(found.primary.low) else ends_of(found, digits)
+
+
 def is_main_measure(measure: str) -> bool:
     """Whether results speak of a measure, and its bias stands before that of others."""
     return measure in MAIN_MEASURES or measure.startswith("minutes ")
@@ -375,6 +377,14 @@ def file_ending(serial: int, study: StudyAgreement) -> str:
 def units_of(device: DeviceStudy) -> str:
     """Return what counts as a unit: participants, or the nights of the only one."""
     return "participants" if len(device.participants) > 1 else "nights"
+
+
+def account(device: DeviceStudy) -> tuple[int, int, Counter[str]]:
+    """Return the epochs in a device's windows, those scored on both sides, and why the others were not."""
+    excluded: Counter[str] = Counter()
+    for night in device.nights:
+        excluded.update(dict(night.excluded))
+    return sum(n.window_epochs for n in device.nights), sum(n.scored for n in device.nights), excluded
 
 
 def _say_limits(study: StudyAgreement, cited: Citations) -> list[str]:
@@ -436,11 +446,11 @@ def results_of_study(study: StudyAgreement) -> str:
 
 
 def _results_of(device: DeviceStudy, study: StudyAgreement) -> str:
-    window, scored = (sum(getattr(n, key) for n in device.nights) for key in ("window_epochs", "scored"))
+    window, scored, _ = account(device)
     parts = [
-        f"{shorten(device.device)} was compared with the reference on {counted(len(device.nights), 'night')} of "
-        f"{counted(len(device.participants), 'participant')}: {scored} of {counted(window, 'epoch')} had a stage on "
-        f"both sides. {say_level(study.options.level)}s over {units_of(device)} stand in brackets."
+        f"{shorten(device.device)} was compared with the reference on "
+        f"{nights_of(len(device.nights), len(device.participants))}: {scored} of {counted(window, 'epoch')} had a "
+        f"stage on both sides. {say_level(study.options.level)}s over {units_of(device)} stand in brackets."
     ]
     agreed = [said for m in device.mappings if (said := say_agreed(m))]
     parts += [f"Agreement was {'; '.join(agreed)}."] if agreed else []
@@ -483,9 +493,7 @@ def say_compared_classes(comparison: DeviceComparison, study: StudyAgreement) ->
 
 
 def _signed_with_ends(compared: PairedDifference) -> str:
-    found = compared.difference.primary
-    ends = "no interval" if math.isnan(found.low) else interval(found.low, found.high, 3)
-    return f"{signed(found.value, 3)} ({ends})"
+    return f"{signed(compared.difference.primary.value, 3)} ({ends_or_none(compared.difference, 3)})"
 
 
 def say_agreed(studied: StudyMapping) -> str:

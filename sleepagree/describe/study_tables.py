@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
 
-from sleepagree.describe.blocks import Cell, Table, can_differ, cells, columns
+from sleepagree.describe.blocks import Cell, Table, Told, can_differ, table, tabulate
 from sleepagree.describe.night import confusion_table
 from sleepagree.describe.paragraphs import say_classes
 from sleepagree.describe.study_agreement import class_table, comparison_table, shares_table, statistics_table
 from sleepagree.describe.study_bias import bias_cell, name_with_unit
 from sleepagree.describe.study_margins import margins_table
-from sleepagree.describe.study_paragraphs import file_ending, is_main_measure, say_under_first, units_of
-from sleepagree.describe.words import file_words, minutes, percent, say_level, say_status, speak
+from sleepagree.describe.study_paragraphs import account, file_ending, is_main_measure, say_under_first, units_of
+from sleepagree.describe.words import file_words, minutes, nights_of, say_level, say_status, speak
 from sleepagree.errors import counted, shorten
-from sleepagree.study.results import DeviceStudy, StudyAgreement
+from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement
 
 
 def tables_of_study(study: StudyAgreement) -> dict[str, tuple[Table, ...]]:
@@ -54,7 +53,7 @@ def tables_of_study(study: StudyAgreement) -> dict[str, tuple[Table, ...]]:
 
 
 def _of(device: DeviceStudy) -> str:
-    return f"{counted(len(device.nights), 'night')} of {counted(len(device.participants), 'participant')}"
+    return nights_of(len(device.nights), len(device.participants))
 
 
 def _with_intervals(device: DeviceStudy, study: StudyAgreement) -> str:
@@ -65,29 +64,25 @@ def _bias(device: DeviceStudy, study: StudyAgreement) -> tuple[Table, ...]:
     shown = sorted((r for r in device.bias if can_differ(r.measure)), key=lambda r: not is_main_measure(r.measure))
     if not shown:
         return ()
-    rows = tuple(
-        cells(
-            name_with_unit(row),
-            Cell.count(row.limits.nights),
-            Cell.number(row.printed.reference_mean, 1),
-            Cell.number(row.printed.device_mean, 1),
-            *(bias_cell(row, which) for which in ("bias", "lower", "upper")),
-        )
-        for row in shown
-    )
     ratio = study.options.log_ratio
+    told: list[Told[BiasRow]] = [
+        ("measure", name_with_unit),
+        ("nights", lambda row: row.limits.nights),
+        ("reference", lambda row: Cell.number(row.printed.reference_mean, 1)),
+        ("device", lambda row: Cell.number(row.printed.device_mean, 1)),
+        ("ratio" if ratio else "bias", bias_cell),
+        ("lower limit", lambda row: bias_cell(row, "lower")),
+        ("upper limit", lambda row: bias_cell(row, "upper")),
+    ]
     what = "Ratio device / reference (means are geometric)" if ratio else "Bias (device − reference)"
     caption = (
         f"{what} and limits of agreement of {shorten(device.device)}: {_with_intervals(device, study)} in brackets"
         + ("" if ratio else "; pp: percentage points")
         + say_under_first(device)
     )
-    heads = columns(
-        "measure", "nights", "reference", "device", "ratio" if ratio else "bias", "lower limit", "upper limit"
-    )
     tested = f"Tests against margins stated beforehand, {shorten(device.device)}: {_of(device)}"
     margins = margins_table(shown, tested)
-    return (Table("bias", caption, heads, rows), *([margins] if margins else []))
+    return (tabulate("bias", caption, told, shown), *([margins] if margins.rows else []))
 
 
 def _confusion(device: DeviceStudy) -> Iterator[Table]:
@@ -121,21 +116,16 @@ def _agreement(device: DeviceStudy, study: StudyAgreement) -> Iterator[Table]:
 
 def _accounting(device: DeviceStudy, study: StudyAgreement) -> Table:
     """Return what became of every epoch of the windows, as the ledgers of the nights have it."""
-    nights = device.nights
-    window = sum(night.window_epochs for night in nights)
-    excluded: Counter[str] = Counter()
-    for night in nights:
-        excluded.update(dict(night.excluded))
-    scored = sum(night.scored for night in nights)
+    window, scored, excluded = account(device)
     told = [("in the windows", window), *((say_status(word), count) for word, count in excluded.items())]
     told.append(("scored on both sides", scored))
     told += [(f"of these left out in {say_classes(m.mapping)}", m.left_out) for m in device.mappings if m.left_out]
-    rows = tuple(cells(what, Cell.count(n), Cell.valued(percent(n / window, 1), n / window)) for what, n in told)
+    rows = ((what, n, Cell.share(n / window, 1)) for what, n in told)
     refused = sum(refusal.device == device.device for refusal in study.refused)
-    outside = [sum(getattr(n, f"outside_{side}") for n in nights) for side in ("reference", "device")]
+    outside = [sum(getattr(n, f"outside_{side}") for n in device.nights) for side in ("reference", "device")]
     caption = (
         f"What became of the epochs of {shorten(device.device)} and its reference: {_of(device)}, {refused} more could "
         f"not be scored; share of the epochs in the windows. Outside the windows lie {counted(outside[0], 'epoch')} of "
         f"the reference and {outside[1]} of the device"
     )
-    return Table("accounting", caption, columns("epochs", "number", "share"), rows)
+    return table("accounting", caption, ("epochs", "number", "share"), rows)

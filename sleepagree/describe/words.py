@@ -8,8 +8,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Final
 
-from sleepagree.caution import Caution
-from sleepagree.errors import asked, counted, for_page, printable, shorten
+from sleepagree.errors import counted, printable, shorten
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.words import speak as speak  # noqa: PLC0414
 from sleepagree.scoring.measures import say_measure as say_measure  # noqa: PLC0414
@@ -172,6 +171,22 @@ def say_level(level: float) -> str:
     return f"{100 * level:g} % interval"
 
 
+def heads_of_intervals(level: float) -> tuple[str, str]:
+    """Return the heads above the intervals of a night's figures: for answers that last, for independent epochs."""
+    return f"{say_level(level)} {WHEN_ANSWERS_LAST}", f"{say_level(level)} {IF_INDEPENDENT}"
+
+
+def nights_of(nights: int, participants: int) -> str:
+    """Return how many nights there are, and of how many people.
+
+    Examples
+    --------
+    >>> nights_of(12, 4), nights_of(1, 1)
+    ('12 nights of 4 participants', '1 night of 1 participant')
+    """
+    return f"{counted(nights, 'night')} of {counted(participants, 'participant')}"
+
+
 # --- time -------------------------------------------------------------------------------------------------
 
 
@@ -305,45 +320,3 @@ def say_stages(stages: Sequence[str], reportable: Sequence[str] | None = None) -
 def say_status(word: str) -> str:
     """Return a status of the ledger as words: ``device_gap`` as ``device gap``."""
     return word.replace("_", " ")
-
-
-def say_counted(c: Caution) -> str:
-    """Say that sides whose epochs are counted, not timed, begin with different numbers or differ in length."""
-    return _say_first_epochs(c) if c.get("reference_first") is not None else _say_lengths(c)
-
-
-def _say_first_epochs(c: Caution) -> str:
-    reference, device = c["reference_first"], c["device_first"]
-    later = ("device", "reference") if device > reference else ("reference", "device")
-    if c.get("together"):
-        first = min(reference, device)
-        remedy = for_page(
-            f"give the {later[0]} a layout with [file] first_epoch = {first}",
-            f"answer {asked('first_epoch', first)} for the {later[0]}",
-        )
-        return (
-            f"The epochs of the reference are numbered from {reference}, those of the device from {device}, and "
-            f"neither side tells a clock: both were taken to begin together. If a number is the same epoch on both "
-            f"sides, {remedy}."
-        )
-    apart = abs(device - reference)
-    return (
-        f"The reference begins with epoch {reference}, the device with epoch {device}, and neither tells a clock: the "
-        f"{later[0]} was laid {counted(apart, 'epoch')} after the {later[1]}, as numbers of epochs count from 0. If "
-        f"both began together, take {apart} from the {later[0]}'s column epoch."
-    )
-
-
-def _say_lengths(c: Caution) -> str:
-    (reference, reference_s), (device, device_s) = c["reference"], c["device"]
-    text = (
-        f"The reference has {counted(reference, 'epoch')} of {reference_s:g} s, the device {counted(device, 'epoch')} "
-        f"of {device_s:g} s, and neither tells a clock: both were taken to begin together."
-    )
-    if not c["times"]:
-        return text
-    fewer, seconds = ("device", device_s) if device < reference else ("reference", reference_s)
-    return (
-        f"{text} Are the {fewer}'s epochs {seconds * c['times']:g} s long? Then give it by "
-        f"read_hypnogram(..., epoch_s={seconds * c['times']:g})."
-    )

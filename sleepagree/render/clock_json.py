@@ -49,7 +49,7 @@ def reading_document(reading: ClockReading) -> Document:
         "thirds": [
             {
                 **numbers(part, from_seconds="from_s", to_seconds="to_s", offset_seconds="offset_s"),
-                **numbers(part, "kappa_at_best"),
+                "kappa_at_best": number(part.kappa_at_best),
             }
             for part in reading.thirds
         ],

@@ -4,35 +4,31 @@ from __future__ import annotations
 
 from datetime import datetime
 from functools import partial
-from typing import Any, Final
+from typing import Final
 
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.notes import say_notes
 from sleepagree.readers.inspection import FileInspection
 from sleepagree.readers.layout_proposal import LayoutProposal
+from sleepagree.render.night_json import Document, attributes
 
 INSPECT_SCHEMA: Final = "sleepagree.inspect/2"
 _LISTS: Final = ("unknown", "settled", "problems", "would_do", "read_by_mne")
 
 
-def inspection_document(inspection: FileInspection, proposal: LayoutProposal | None = None) -> dict[str, Any]:
+def inspection_document(inspection: FileInspection, proposal: LayoutProposal | None = None) -> Document:
     """Return an inspection, and the layout proposed for its file, as a document of the published schema."""
     shown = partial(_json_moment, is_dated=inspection.is_dated)
     return {
         "schema": INSPECT_SCHEMA,
-        "file": inspection.file,
-        "reader": inspection.reader,
+        **attributes(inspection, "file", "reader"),
         "start": shown(inspection.start) if inspection.is_dated else None,
         "end": shown(inspection.end) if inspection.is_dated else None,
         "zone": inspection.zone,
         "duration_minutes": inspection.duration_s / 60,
-        "spans": inspection.spans,
-        "epoch_seconds": inspection.epoch_seconds,
+        **attributes(inspection, "spans", "epoch_seconds"),
         "epoch_seconds_from": inspection.epoch_seconds_from or None,
-        "labels": [
-            {"label": seen.label, "stage": seen.stage, "epochs": seen.epochs, "minutes": seen.minutes}
-            for seen in inspection.labels
-        ],
+        "labels": [attributes(seen, "label", "stage", "epochs", "minutes") for seen in inspection.labels],
         "gaps": [
             {"from": shown(g.begin) or g.begin_s, "to": shown(g.end) or g.end_s, "minutes": g.minutes}
             for g in inspection.gaps
@@ -43,40 +39,36 @@ def inspection_document(inspection: FileInspection, proposal: LayoutProposal | N
         "unused": list(inspection.unused),
         "header": dict(inspection.header),
         "ignored": {"texts": len(inspection.ignored), "times": sum(count for _, count in inspection.ignored)},
-        **{
-            key: list(getattr(inspection, key)) for key in ("unknown", "settled", "problems", "would_do", "read_by_mne")
-        },
+        **{key: list(getattr(inspection, key)) for key in _LISTS},
         "notes": list(say_notes(inspection.notes)),
         "cautions": caution_documents(inspection.cautions),
         "first": [
-            {"begins": shown(s.begin) or s.begin, "seconds": s.seconds, "label": s.label, "stage": s.stage}
+            {"begins": shown(s.begin) or s.begin, **attributes(s, "seconds", "label", "stage")}
             for s in inspection.first
         ],
         "proposal": None if proposal is None else _proposal(proposal),
     }
 
 
-def _proposal(proposal: LayoutProposal) -> dict[str, Any]:
+def _proposal(proposal: LayoutProposal) -> Document:
     return {
         "settings": [
             {
-                "key": setting.key,
-                "value": setting.value,
+                **attributes(setting, "key", "value"),
                 "why": setting.why.value,
-                "others": [{"value": other.value, "when": other.when} for other in setting.others],
+                "others": [attributes(other, "value", "when") for other in setting.others],
             }
             for setting in proposal.settings
             if not setting.is_comment
         ],
         "labels": [
             {
-                "label": m.label,
-                "rows": m.rows,
-                "stage": m.word or None,
-                "languages": list(m.languages),
-                "called": m.called or None,
+                **attributes(meaning, "label", "rows"),
+                "stage": meaning.word or None,
+                "languages": list(meaning.languages),
+                "called": meaning.called or None,
             }
-            for m in proposal.labels
+            for meaning in proposal.labels
         ],
     }
 

@@ -32,7 +32,7 @@ from sleepagree.scoring.disagreement import Disagreement
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
 from sleepagree.scoring.redistribution import Destination, Redistribution
-from sleepagree.scoring.table_agreement import ClassAgreement
+from sleepagree.scoring.table_agreement import ClassAgreement, TableAgreement
 
 if TYPE_CHECKING:
     from sleepagree.caution import Caution
@@ -53,6 +53,7 @@ Document = dict[str, Any]
 _HOSTILE: Final = "[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]"
 _PIECES_AT_ONCE: Final = 4096
 _FILLED_TO: Final = 110
+_CLASS_FIGURES: Final = ("sensitivity", "specificity", "ppv", "npv", "f1", "kappa")
 
 
 def number(value: float) -> float | None:
@@ -183,7 +184,7 @@ def counts_document(mapping: StageMapping, counts: Counts) -> Document:
 def mapping_document(scored: MappingAgreement) -> Document:
     """Return agreement under one mapping."""
     table, kappa = scored.table, scored.table.kappa
-    document: Document = {
+    return {
         **counts_document(scored.mapping, scored.counts),
         "left_out": scored.left_out,
         "accuracy": number(table.accuracy),
@@ -197,10 +198,13 @@ def mapping_document(scored: MappingAgreement) -> Document:
         "ceiling": ceiling_document(scored),
         "classes": [class_document(c) for c in table.classes],
         "intervals": intervals_document(scored.intervals),
+        **_reasons(table),
     }
-    if table.reasons:
-        document["reasons"] = dict(table.reasons)
-    return document
+
+
+def _reasons(agreement: TableAgreement | ClassAgreement) -> Document:
+    """Return why figures have no value, as far as there is something to say."""
+    return {"reasons": dict(agreement.reasons)} if agreement.reasons else {}
 
 
 def intervals_document(intervals: NightIntervals) -> Document:
@@ -209,10 +213,7 @@ def intervals_document(intervals: NightIntervals) -> Document:
     def ends(of: NightIntervals | ClassIntervals, *names: str) -> Document:
         return {name: [number(end) for end in getattr(of, name)[:2]] for name in names}
 
-    classes = [
-        {"class": c.name, **ends(c, "sensitivity", "specificity", "ppv", "npv", "f1", "kappa")}
-        for c in intervals.classes
-    ]
+    classes = [{"class": c.name, **ends(c, *_CLASS_FIGURES)} for c in intervals.classes]
     return {**ends(intervals, "accuracy", "kappa", "pabak"), "classes": classes}
 
 
@@ -234,21 +235,13 @@ def ceiling_document(scored: MappingAgreement | StudyMapping) -> Document:
 
 def class_document(agreement: ClassAgreement) -> Document:
     """Return agreement on one class against the rest."""
-    document: Document = {
-        "class": agreement.name,
-        **numbers(agreement, "sensitivity", "specificity", "ppv", "npv", "f1", "kappa"),
-    }
-    if agreement.reasons:
-        document["reasons"] = dict(agreement.reasons)
-    return document
+    return {"class": agreement.name, **numbers(agreement, *_CLASS_FIGURES), **_reasons(agreement)}
 
 
 def measure_document(pair: MeasurePair) -> Document:
     """Return one measure of both sides."""
     document = {**attributes(pair, "measure", "unit"), **numbers(pair, "reference", "device", "difference")}
-    if pair.undefined_because:
-        document["reason"] = pair.undefined_because
-    return document
+    return document | ({"reason": pair.undefined_because} if pair.undefined_because else {})
 
 
 def redistribution_document(traced: Redistribution) -> Document:
@@ -304,12 +297,7 @@ def night_document(night: NightAgreement, *, options: Document | None = None) ->
         What was asked for, as far as the night does not know it (window text, mapping names ...).
     """
     return {
-        "schema": NIGHT_SCHEMA,
-        "software": software(),
-        "inputs": inputs_document(night.paired),
-        "options": _options(night, options),
-        "window": window_document(night.paired),
-        "ledger": ledger_document(night.paired),
+        **_head(NIGHT_SCHEMA, night, options),
         "mappings": [mapping_document(m) for m in night.mappings],
         "other_mappings": [mapping_document(m) for m in night.others],
         "measures": [measure_document(m) for m in night.measures],
@@ -338,12 +326,16 @@ def _answer_document(found: NightAnswer) -> Document:
     }
 
 
-def _options(night: NightAgreement, told: Document | None) -> Document:
-    """Return what was asked for with what the night knows of it, so that the result can be repeated."""
+def _head(schema: str, night: NightAgreement, told: Document | None) -> Document:
+    """Return what a document begins with: all that it takes to repeat it, and the account of every epoch."""
+    paired = night.paired
     return {
-        **(told or {}),
-        "clock_offset": night.paired.clock_offset_s,
-        **attributes(night, confidence="level"),
+        "schema": schema,
+        "software": software(),
+        "inputs": inputs_document(paired),
+        "options": {**(told or {}), "clock_offset": paired.clock_offset_s, "confidence": night.level},
+        "window": window_document(paired),
+        "ledger": ledger_document(paired),
     }
 
 
@@ -375,21 +367,14 @@ def clock_check_document(found: QuickOffset | None) -> Document | None:
         "offset_seconds": number(found.offset_s),
         **numbers(found, "kappa_at_zero", "kappa_at_best", "gain"),
         "hint": str(found.hint),
-        **numbers(found, "peak_score", zone_seconds="zone_s"),
-        "kappa_at_zone": number(found.kappa_at_zone),
+        **numbers(found, peak_score="peak_score", zone_seconds="zone_s", kappa_at_zone="kappa_at_zone"),
     }
 
 
 def mappings_document(comparison: MappingComparison, *, options: Document | None = None) -> Document:
     """Return a night under several mappings as "sleepagree.mappings/2"."""
-    night = comparison.night
     return {
-        "schema": MAPPINGS_SCHEMA,
-        "software": software(),
-        "inputs": inputs_document(night.paired),
-        "options": _options(night, options),
-        "window": window_document(night.paired),
-        "ledger": ledger_document(night.paired),
+        **_head(MAPPINGS_SCHEMA, comparison.night, options),
         "mappings": [_compared_document(compared) for compared in comparison.mappings],
         "cautions": caution_documents(comparison.cautions),
     }
@@ -434,11 +419,13 @@ def plan_document(grid: PlanGrid, cautions: Sequence[Caution]) -> Document:
 
 
 def _sizes_document(grid: PlanGrid) -> Document:
-    widths = [{name: number(width) for name, width in size.half_widths} for size in grid.sizes]
     return {
         "grid": [
-            {**attributes(size, "participants", "nights"), "half_width": width}
-            for size, width in zip(grid.sizes, widths, strict=True)
+            {
+                **attributes(size, "participants", "nights"),
+                "half_width": {name: number(width) for name, width in size.half_widths},
+            }
+            for size in grid.sizes
         ],
         "smallest": {study.statistic: _planned_document(study) for study in grid.smallest},
     }
@@ -454,14 +441,13 @@ def _planned_document(study: SmallestStudy) -> Document:
 
 def folder_document(found: FolderNights, *, proposed: ProposedPatterns | None = None) -> Document:
     """Return the nights of a folder as "sleepagree.nights/1", and the patterns where they were proposed."""
-    keys = ("reference", "devices", "names")
     return {
         "schema": FOLDER_SCHEMA,
         "nights": [asdict(row) for row in found.rows],
         "references_without_device": found.references_alone,
         "device_files_without_reference": found.devices_alone,
         "other_files": found.others,
-        "proposed": None if proposed is None else {key: getattr(proposed, key) for key in keys},
+        "proposed": None if proposed is None else attributes(proposed, "reference", "devices", "names"),
         "cautions": [*found.notes, *found.hints],
     }
 

@@ -14,7 +14,7 @@ from sklearn.metrics import cohen_kappa_score
 
 from sleepagree.caution import CautionKind
 from sleepagree.describe.blocks import Figure, Items, flat
-from sleepagree.describe.caution_weights import rank_caution
+from sleepagree.describe.cautions import rank_caution
 from sleepagree.describe.study import clock_command, describe_study
 from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
 from sleepagree.mapping.mapping import mapping_named
