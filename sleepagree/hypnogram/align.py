@@ -6,7 +6,7 @@ The grid counts 30-s epochs from the first moment to which the reference gives a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from functools import cached_property, lru_cache
@@ -19,7 +19,7 @@ from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, asked, for_page
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
-from sleepagree.hypnogram.spans import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array
+from sleepagree.hypnogram.spans import EPOCH_S, Frozen, LabelCodes, Origin, ScoredSpans, frozen_array
 from sleepagree.hypnogram.window import Window, WindowRule, no_scored_epoch, show_time, take_window, window_epochs
 from sleepagree.hypnogram.zones import add_seconds, in_zone_of, seconds_between
 from sleepagree.mapping.sets import StageSet, make_stage_set
@@ -69,7 +69,7 @@ class Side:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class PairedNight(Brief):
+class PairedNight(Brief, Frozen):
     """Two sides on one grid over one window.
 
     Parameters
@@ -127,13 +127,7 @@ class PairedNight(Brief):
     epoch_s: float = EPOCH_S
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "native", frozen_array(self.native, np.int64))
-        object.__setattr__(self, "reference", frozen_array(self.reference, np.int16))
-        object.__setattr__(self, "device", frozen_array(self.device, np.int16))
-        object.__setattr__(self, "status", frozen_array(self.status, np.int8))
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        return (PairedNight, tuple(getattr(self, f.name) for f in fields(self)))
+        self._freeze(reference=np.int16, device=np.int16, status=np.int8, native=np.int64)
 
     @cached_property
     def scored(self) -> NDArray[np.bool_]:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError
-from sleepagree.hypnogram.spans import EPOCH_S, GAP, LabelCodes, ScoredSpans, frozen_array
+from sleepagree.hypnogram.spans import EPOCH_S, GAP, Frozen, LabelCodes, ScoredSpans, frozen_array
 
 _MS: Final = 1000.0
 MOST_EPOCHS: Final = 2_000_000
@@ -22,7 +22,7 @@ _FARTHEST_S: Final = 1e12
 
 
 @dataclass(frozen=True, eq=False)
-class EpochLabels:
+class EpochLabels(Frozen):
     """Labels of consecutive epochs of a grid.
 
     Parameters
@@ -41,7 +41,7 @@ class EpochLabels:
     split_epochs: int = 0
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "codes", frozen_array(self.codes, np.int16))
+        self._freeze(codes=np.int16)
 
     def window(self, first: int, n_epochs: int) -> LabelCodes:
         """Return the codes of ``n_epochs`` grid epochs from ``first`` on, gaps where nothing is known."""

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError, Option
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
-from sleepagree.hypnogram.spans import EPOCH_S, Counts, frozen_array
+from sleepagree.hypnogram.spans import EPOCH_S, Counts, Frozen
 from sleepagree.hypnogram.window import WindowRule
 from sleepagree.inference.table_sums import fold_counts
 from sleepagree.mapping.files import Mappings, take_mappings
@@ -45,7 +45,7 @@ _KEPT_WAKE_MIN: Final = 30
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class MappingAgreement(Brief):
+class MappingAgreement(Brief, Frozen):
     """Agreement of one night under one mapping.
 
     Parameters
@@ -72,15 +72,12 @@ class MappingAgreement(Brief):
     ceiling: Ceiling
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "counts", frozen_array(self.counts, np.int64))
+        self._freeze(counts=np.int64)
 
     @property
     def kappa_beside_ceiling(self) -> float:
         """Kappa on the table that the ceiling is of: classes without a label are never found there."""
         return kappa_never_found(self.counts, device_index=self.mapping.device_index)
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        return (MappingAgreement, tuple(getattr(self, f.name) for f in fields(self)))
 
 
 @dataclass(frozen=True, repr=False)

@@ -12,12 +12,12 @@ works in steps of 5 s, adds intervals and drift, and decides whether an offset i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
-from sleepagree.hypnogram.spans import EPOCH_S
+from sleepagree.hypnogram.spans import EPOCH_S, Frozen
 from sleepagree.inference.estimate import NAN
 from sleepagree.scoring.clock_blocks import (
     RANGE_S,
@@ -62,7 +62,7 @@ TUNING_WARNING: Final = (
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ClockReading(Brief):
+class ClockReading(Brief, Frozen):
     """What agreement says about the device's clock.
 
     Parameters
@@ -125,9 +125,6 @@ class ClockReading(Brief):
     level: float = 0.95
     jump: ClockJump | None = None
     outside_s: float = NAN
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        return (ClockReading, tuple(getattr(self, f.name) for f in fields(self)))
 
     @property
     def gain(self) -> float:

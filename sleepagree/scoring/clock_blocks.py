@@ -9,7 +9,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.hypnogram.spans import frozen_array
+from sleepagree.hypnogram.spans import Frozen
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.resampling import participant_weights, percentile_interval
 from sleepagree.inference.table_sums import sums_from_stack
@@ -54,7 +54,7 @@ class PartOffset:
 
 
 @dataclass(frozen=True, eq=False)
-class OffsetCurve:
+class OffsetCurve(Frozen):
     """Kappa as a function of the clock offset.
 
     Parameters
@@ -69,11 +69,7 @@ class OffsetCurve:
     kappa: Values
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "offsets_s", frozen_array(self.offsets_s, np.float64))
-        object.__setattr__(self, "kappa", frozen_array(self.kappa, np.float64))
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        return (OffsetCurve, (self.offsets_s, self.kappa))
+        self._freeze(offsets_s=np.float64, kappa=np.float64)
 
     @property
     def at_zero(self) -> float:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
+from sleepagree.hypnogram.spans import Frozen
 from sleepagree.inference.estimate import NAN, Estimate, undefined
 from sleepagree.inference.proportions import normal_quantile
 from sleepagree.inference.table_sums import Counts, TableSums, square_tables, sum_table, widen_columns
@@ -62,7 +63,7 @@ class ClassAgreement:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class TableAgreement(Brief):
+class TableAgreement(Brief, Frozen):
     """Agreement of one table: one night, or pooled nights.
 
     Parameters
@@ -101,12 +102,7 @@ class TableAgreement(Brief):
     reasons: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:
-        counts = np.array(self.counts, dtype=np.int64)
-        counts.flags.writeable = False
-        object.__setattr__(self, "counts", counts)
-
-    def __reduce__(self) -> tuple[type[TableAgreement], tuple[Any, ...]]:
-        return TableAgreement, tuple(getattr(self, field.name) for field in fields(self))
+        self._freeze(counts=np.int64)
 
     @property
     def unreported(self) -> tuple[str, ...]:
