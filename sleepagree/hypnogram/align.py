@@ -261,14 +261,12 @@ def _nights_note(device: ScoredSpans, begin_s: float, epochs: int) -> list[Note]
     end_s = begin_s + epochs * EPOCH_S
     ends_s = np.maximum.accumulate(device.onset_s + device.duration_s)
     breaks = np.flatnonzero(device.onset_s[1:] - ends_s[:-1] >= _NIGHT_BREAK_S) + 1
-    if not breaks.size:
-        return []
     first, last = np.append(0, breaks), np.append(breaks, device.onset_s.size) - 1
-    inside = np.flatnonzero((device.onset_s[first] < end_s) & (ends_s[last] > begin_s))
-    values = (
-        {"nights": int(first.size), "first": int(inside[0]) + 1, "last": int(inside[-1]) + 1} if inside.size else {}
-    )
-    return [Note.of(NoteKind.NIGHTS_IN_FILE, **values).of_side("device")] if values else []
+    inside = np.flatnonzero((device.onset_s[first] < end_s) & (ends_s[last] > begin_s)) + 1
+    if not (breaks.size and inside.size):
+        return []
+    values = {"nights": int(first.size), "first": int(inside[0]), "last": int(inside[-1])}
+    return [Note.of(NoteKind.NIGHTS_IN_FILE, **values).of_side("device")]
 
 
 def _read_sides(reference: Any, device: Any) -> tuple[ScoredSpans, ScoredSpans]:
