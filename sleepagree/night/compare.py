@@ -353,9 +353,9 @@ def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]
     """Say that a class given to a label which counts as unscored changes nothing."""
     out = []
     for mapping in (m.mapping for m in scored if m.mapping.from_file):
-        for side, stage_set, target_of, counts in (
-            ("reference", paired.reference_set, mapping.reference_target, paired.ledger.reference_labels),
-            ("device", paired.device_set, mapping.device_target, paired.ledger.device_labels),
+        for side, stage_set, counts in (
+            ("reference", paired.reference_set, paired.ledger.reference_labels),
+            ("device", paired.device_set, paired.ledger.device_labels),
         ):
             epochs = dict(counts)
             out += [
@@ -368,7 +368,7 @@ def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]
                     epochs=epochs[label],
                 )
                 for label, stage in zip(stage_set.labels, stage_set.stages, strict=True)
-                if stage == UNSCORED and (target := target_of(label, stage)) not in (None, LEAVE_OUT)
+                if stage == UNSCORED and (target := mapping.target(side, label, stage)) not in (None, LEAVE_OUT)
                 if epochs.get(label)
             ]
     return out
