@@ -449,9 +449,12 @@ def fold_people(who: NDArray[np.int64]) -> NDArray[np.int64]:
     who : int array, shape (n_nights,)
         Number of each night's person.
     """
+    from sklearn.model_selection import GroupKFold
+
     people = np.unique(who).size
+    parts = GroupKFold(people if people <= LEAVE_ONE_OUT_UP_TO else _OUTER_FOLDS)
     folds = np.empty(who.size, np.int64)
-    for i, (_, held_out) in enumerate(split_people(who, people if people <= LEAVE_ONE_OUT_UP_TO else _OUTER_FOLDS)):
+    for i, (_, held_out) in enumerate(parts.split(who, groups=who)):
         folds[held_out] = i
     return folds
 
@@ -463,45 +466,15 @@ def group_of(folds: _Ints) -> _Ints:
 
 
 def _splits(examples: Examples, *, of_groups: bool) -> Iterator[tuple[int, _Rows, _Rows]]:
-    """Yield each fold (or group of folds) with the rows to learn from and those held out."""
+    """Yield each fold (or group of folds), the rows to learn from and those held out; refuse a person on both sides."""
     assert examples.folds is not None  # noqa: S101 - learn_value gives them where nobody else did
     parts = group_of(examples.folds) if of_groups else examples.folds
     for part in np.unique(parts).tolist():
         training, held_out = np.flatnonzero(parts != part), np.flatnonzero(parts == part)
-        _refuse_both(examples.who, training, held_out)
+        both = np.intersect1d(examples.who[training], examples.who[held_out])
+        if both.size:
+            raise ValueError(f"a split has {both.size} people on both sides: their errors would flatter")
         yield part, training, held_out
-
-
-def _refuse_both(who: _Ints, training: _Rows, held_out: _Rows) -> None:
-    both = np.intersect1d(who[training], who[held_out])
-    if both.size:
-        raise ValueError(f"a split has {both.size} people on both sides: their errors would flatter")
-
-
-def split_people(who: NDArray[np.int64], folds: int) -> Iterator[tuple[_Rows, _Rows]]:
-    """Yield rows to learn from and rows to test on, every person's on one side only.
-
-    Parameters
-    ----------
-    who : int array, shape (n_nights,)
-        Number of each night's person.
-    folds : int
-        How many parts the people are split into; each is held out once.
-
-    Raises
-    ------
-    ValueError
-        When a person stands on both sides.
-    """
-    for training, held_out in _group_folds(who, folds):
-        _refuse_both(who, training, held_out)
-        yield training, held_out
-
-
-def _group_folds(who: NDArray[np.int64], folds: int) -> Iterator[tuple[_Rows, _Rows]]:
-    from sklearn.model_selection import GroupKFold
-
-    yield from GroupKFold(folds).split(who, groups=who)
 
 
 def _candidates(examples: Examples) -> tuple[_Candidate, ...]:
@@ -595,14 +568,10 @@ def _least_squares_slope(x: _Values, y: _Values, shares: _Values) -> float:
 def _median_slope(x: _Values, y: _Values) -> float:
     """Return the median slope of the lines through two nights (Theil-Sen); of many nights not all pairs are taken."""
     n = x.size
-    lags = np.unique(np.linspace(1, n - 1, min(n - 1, _MOST_LAGS)).astype(np.intp)) if n > 1 else np.empty(0, np.intp)
-    run, rise = [], []
-    for lag in lags.tolist():
-        run.append(x[lag:] - x[: n - lag])
-        rise.append(y[lag:] - y[: n - lag])
-    if not run:
+    if n < 2:
         return 0.0
-    dx, dy = np.concatenate(run), np.concatenate(rise)
+    lags = np.unique(np.linspace(1, n - 1, min(n - 1, _MOST_LAGS)).astype(np.intp)).tolist()
+    dx, dy = (np.concatenate([side[lag:] - side[: n - lag] for lag in lags]) for side in (x, y))
     apart = dx != 0
     return float(np.median(dy[apart] / dx[apart])) if apart.any() else 0.0
 

@@ -310,14 +310,8 @@ def only_class(sums: Values) -> bool:
 
 
 def _why_no_spread(t: TableSums, _position: int) -> str:
-    reference_constant, device_constant = only_class(t.rows), only_class(t.columns)
-    side = (
-        "each side"
-        if reference_constant and device_constant
-        else "the reference"
-        if reference_constant
-        else "the device"
-    )
+    constant = [side for side, sums in (("reference", t.rows), ("device", t.columns)) if only_class(sums)]
+    side = "each side" if len(constant) == 2 else f"the {constant[0]}"
     return f"{side} used one class only, so there is nothing to correlate"
 
 

@@ -189,7 +189,7 @@ def test_each_resample_has_the_standard_error_of_the_people_drawn():
     # Yang & Zhou 2014 once more: pulls by the sample's table in closed form, each as often as its person was drawn
     pulls = np.einsum("pij,ij->p", tables, coefficients.kappa_influence(tables.sum(axis=0))) / tables.sum()
     drawn = np.array([pulls.repeat(times.astype(int)) for times in weights])
-    found = sample.standard_errors(weights, sample.weighted(weights))
+    found = sample.standard_errors(weights, weights @ sample.flat)
     assert found[:, 0] == pytest.approx(np.sqrt(15 * drawn.var(axis=1, ddof=1)), rel=1e-6)
 
 
