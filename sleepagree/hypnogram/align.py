@@ -19,7 +19,7 @@ from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, asked, for_page
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
-from sleepagree.hypnogram.spans import EPOCH_S, Frozen, LabelCodes, Origin, ScoredSpans, frozen_array
+from sleepagree.hypnogram.spans import EPOCH_S, Frozen, LabelCodes, Origin, ScoredSpans, frozen_array, label_of_our_own
 from sleepagree.hypnogram.window import Window, WindowRule, no_scored_epoch, show_time, take_window, window_epochs
 from sleepagree.hypnogram.zones import add_seconds, in_zone_of, seconds_between
 from sleepagree.mapping.sets import StageSet, make_stage_set
@@ -225,9 +225,7 @@ def align(
     notes += [*_split_notes(rows, columns), *_nights_note(device, origin_s + first * EPOCH_S - shift_s, last - first)]
     is_consensus = reference.origin.reader == CONSENSUS
     crossed = cross_labels(reference_codes, device_codes, reference_set, device_set, is_consensus=is_consensus)
-    ledger = account_for_epochs(
-        crossed, reference_set, device_set, outside=beyond, notes=tuple(notes), is_consensus=is_consensus
-    )
+    ledger = account_for_epochs(crossed, reference_set, device_set, outside=beyond, notes=tuple(notes))
     _refuse_nothing_scored(ledger, device)
     begin_s = origin_s + first * EPOCH_S
     return PairedNight(
@@ -324,10 +322,9 @@ def _refuse_nothing_scored(ledger: Ledger, device: ScoredSpans) -> None:
         raise PairingError(
             "no epoch of the window has a stage on both sides",
             device.origin.name,
-            "",
-            ", ".join(f"{count} {word}" for word, count in ledger.excluded if count),
-            "at least one epoch scored by both",
-            for_page(f"Look at both sides with {Step.LOOK_AT_FILE}, and", "Look")
+            found=", ".join(f"{count} {word}" for word, count in ledger.excluded if count),
+            expected="at least one epoch scored by both",
+            remedy=for_page(f"Look at both sides with {Step.LOOK_AT_FILE}, and", "Look")
             + " at the labels mapped to unscored.",
         )
 
@@ -367,10 +364,8 @@ def _refuse_apart(reference: ScoredSpans, device: ScoredSpans, shift_s: float, c
         f"{show_time(reference, end)}, the device from {show_time(reference, device_begin)} to "
         f"{show_time(reference, device_end)}",
         device.origin.name,
-        "",
-        "",
-        "two recordings of one night",
-        _bring_together(clock_offset_s + begin - device_begin),
+        expected="two recordings of one night",
+        remedy=_bring_together(clock_offset_s + begin - device_begin),
     )
 
 
@@ -402,11 +397,8 @@ def _silent_as_wake(
     count = int(np.count_nonzero(filled == len(stage_set.labels)))
     if not count:
         return codes, stage_set, []
-    label = SILENT_AS_WAKE
-    while label in stage_set.labels:  # a device may use our very words, as a table of epochs of an earlier run does
-        label += "*"
     extended = StageSet(
-        (*stage_set.labels, label),
+        (*stage_set.labels, label_of_our_own(SILENT_AS_WAKE, stage_set.labels)),
         (*stage_set.stages, "W"),
         tuple(dict.fromkeys((*stage_set.reportable, "W"))),
         stage_set.declared,

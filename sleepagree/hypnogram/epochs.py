@@ -93,19 +93,17 @@ def _refuse_too_long(spans: ScoredSpans, origin_s: float) -> None:
         raise EpochGridError(
             "the spans reach over too long a time for a sleep recording",
             spans.origin.name,
-            "",
-            f"{length_s / 86400:.0f} days",
-            f"at most {longest_s / 86400:.0f} days",
-            "Check the dates (or the unit of the times) in the file.",
+            found=f"{length_s / 86400:.0f} days",
+            expected=f"at most {longest_s / 86400:.0f} days",
+            remedy="Check the dates (or the unit of the times) in the file.",
         )
     if not abs(float(spans.onset_s[0]) - origin_s) < _FARTHEST_S:
         raise EpochGridError(
             "the spans lie too far from the grid",
             spans.origin.name,
-            "",
-            f"{(float(spans.onset_s[0]) - origin_s) / 86400:.3g} days",
-            "two recordings of one night",
-            "Check the dates, and the clock offset.",
+            found=f"{(float(spans.onset_s[0]) - origin_s) / 86400:.3g} days",
+            expected="two recordings of one night",
+            remedy="Check the dates, and the clock offset.",
         )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from enum import StrEnum
@@ -59,6 +60,13 @@ def frozen_array(values: Any, dtype: Any) -> NDArray[Any]:
     array = np.array(values, dtype=dtype)
     array.flags.writeable = False
     return array
+
+
+def label_of_our_own(text: str, labels: Sequence[str]) -> str:
+    """Return a label that is none of a device's, which may use our very words: a table of an earlier run does."""
+    while text in labels:
+        text += "*"
+    return text
 
 
 class Frozen:

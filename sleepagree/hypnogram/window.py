@@ -254,10 +254,9 @@ def no_scored_epoch(spans: ScoredSpans, side: str) -> PairingError:
     return PairingError(
         f"the {side} has no scored epoch",
         spans.origin.name,
-        "",
-        ", ".join(f"'{label}'" for label in spans.labels) or "no label at all",
-        "at least one stage",
-        ""
+        found=", ".join(f"'{label}'" for label in spans.labels) or "no label at all",
+        expected="at least one stage",
+        remedy=""
         if spans.origin.reader == "memory"
         else for_page(f"Look at it with {Step.LOOK_AT_FILE}.", "Look whether its labels mean what is said."),
     )

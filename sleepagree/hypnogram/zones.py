@@ -30,11 +30,10 @@ def find_zone(name: str) -> ZoneInfo:
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise ClockError(
             "no time zone has this name",
-            "",
-            "zone",
-            name,
-            "an IANA name such as Europe/Helsinki or UTC",
-            "See the list at https://www.iana.org/time-zones.",
+            where="zone",
+            found=name,
+            expected="an IANA name such as Europe/Helsinki or UTC",
+            remedy="See the list at https://www.iana.org/time-zones.",
         ) from None
 
 
@@ -175,11 +174,9 @@ def add_seconds(start: datetime, seconds: float) -> datetime:
     except OverflowError:
         raise ClockError(
             "a time lies beyond the calendar",
-            "",
-            "",
-            f"{seconds:.0f} s after {start:%Y-%m-%d %H:%M:%S}",
-            "the years 1 to 9999",
-            "Check the dates (or the unit of the times) in the file.",
+            found=f"{seconds:.0f} s after {start:%Y-%m-%d %H:%M:%S}",
+            expected="the years 1 to 9999",
+            remedy="Check the dates (or the unit of the times) in the file.",
         ) from None
 
 

@@ -640,12 +640,7 @@ def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, f
 
 
 def _intervals(
-    value: float,
-    replicates: Values,
-    errors: Values | None,
-    units_spread: _Spread,
-    plan: _Resampling,
-    bounds: Bounds,
+    value: float, replicates: Values, errors: Values | None, units_spread: _Spread, plan: _Resampling, bounds: Bounds
 ) -> BootstrapIntervals:
     """Return the intervals of one statistic: three, and bootstrap-t where the resamples have standard errors."""
     lacking, units = int(np.count_nonzero(np.isnan(replicates))), f"{plan.units} {plan.unit}"

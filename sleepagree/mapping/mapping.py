@@ -318,12 +318,10 @@ def default_mapping(reference: StageSet, device: StageSet) -> StageMapping:
             )
         raise MappingError(
             "no built-in mapping fits the two label sets",
-            "",
-            "",
-            f"the reference can say {', '.join(reference_reportable(reference)) or 'nothing'}; the device "
+            found=f"the reference can say {', '.join(reference_reportable(reference)) or 'nothing'}; the device "
             f"{', '.join(device.reportable) or 'nothing'}",
-            "at least wake and some sleep on both sides",
-            remedy,
+            expected="at least wake and some sleep on both sides",
+            remedy=remedy,
         )
     return finest
 

@@ -15,7 +15,7 @@ from sleepagree.hypnogram.clock_changes import ClockChange, change_caution, poss
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings
-from sleepagree.scoring.class_sequences import both_codes, class_sequence, square_mapping
+from sleepagree.scoring.class_sequences import both_codes, classes_of, square_mapping
 from sleepagree.scoring.coefficients import kappa
 from sleepagree.scoring.offsets import STEP_S, ClassCodes, ClockHint, QuickOffset, classes_in_steps, quick_offset
 
@@ -62,8 +62,7 @@ def check_clock(paired: PairedNight, mapping: StageMapping) -> QuickOffset | Non
 def _classes(paired: PairedNight, square: StageMapping) -> tuple[ClassCodes, ClassCodes]:
     """Return the class of each epoch of the window on both sides, -1 for none."""
     rows, columns = both_codes(paired, square)
-    reference = class_sequence(paired.reference, paired.reference >= 0, rows, -1)
-    return reference, class_sequence(paired.device, paired.device >= 0, columns, -1)
+    return classes_of(paired.reference, rows), classes_of(paired.device, columns)
 
 
 def _device_around(paired: PairedNight, square: StageMapping, device: ClassCodes, more: int) -> ClassCodes:

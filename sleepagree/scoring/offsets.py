@@ -22,6 +22,8 @@ from sleepagree.scoring.coefficients import kappa
 ClassCodes: TypeAlias = NDArray[Any]
 Tables: TypeAlias = NDArray[np.int64]
 Values: TypeAlias = NDArray[np.float64]
+DeviceAround: TypeAlias = Callable[[int], ClassCodes]
+"""Returns the device's classes with so many epochs more before and after the window."""
 
 STEP_S: Final = 5.0
 CAUTION_OFFSET_S: Final = 60.0
@@ -227,11 +229,7 @@ class QuickOffset(NamedTuple):
 
 
 def quick_offset(
-    reference_codes: ClassCodes,
-    device_codes: ClassCodes,
-    n_classes: int,
-    *,
-    device_around: Callable[[int], ClassCodes] | None = None,
+    reference_codes: ClassCodes, device_codes: ClassCodes, n_classes: int, *, device_around: DeviceAround | None = None
 ) -> QuickOffset:
     """Return the whole number of epochs that would raise kappa most, and whether that looks like a wrong clock.
 
@@ -242,7 +240,7 @@ def quick_offset(
     n_classes : int
         Number of classes.
     device_around : callable, optional
-        Returns the device's classes with so many epochs more before and after the window; default: nothing is there.
+        What the device says around the window; default: nothing.
 
     Returns
     -------
@@ -293,11 +291,7 @@ class _WideCurve:
     """Kappa by shift up to 14 h, and the classes that it is made of."""
 
     def __init__(
-        self,
-        reference: ClassCodes,
-        device: ClassCodes,
-        n_classes: int,
-        device_around: Callable[[int], ClassCodes] | None,
+        self, reference: ClassCodes, device: ClassCodes, n_classes: int, device_around: DeviceAround | None
     ) -> None:
         self.reference, self.n_classes = reference, n_classes
         self.around = np.pad(device, _WIDEST, constant_values=-1) if device_around is None else device_around(_WIDEST)
