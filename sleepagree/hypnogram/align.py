@@ -259,9 +259,11 @@ def _nights_note(device: ScoredSpans, begin_s: float, epochs: int) -> list[Note]
     end_s = begin_s + epochs * EPOCH_S
     ends_s = np.maximum.accumulate(device.onset_s + device.duration_s)
     breaks = np.flatnonzero(device.onset_s[1:] - ends_s[:-1] >= _NIGHT_BREAK_S) + 1
+    if not breaks.size:
+        return []
     first, last = np.append(0, breaks), np.append(breaks, device.onset_s.size) - 1
     inside = np.flatnonzero((device.onset_s[first] < end_s) & (ends_s[last] > begin_s)) + 1
-    if not (breaks.size and inside.size):
+    if not inside.size:
         return []
     values = {"nights": int(first.size), "first": int(inside[0]), "last": int(inside[-1])}
     return [Note.of(NoteKind.NIGHTS_IN_FILE, **values).of_side("device")]

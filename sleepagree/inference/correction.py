@@ -23,6 +23,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -164,16 +165,12 @@ class PredictionInterval:
         """
         if not self.folds:
             return bounds.clip(value - self.half_width), bounds.clip(value + self.half_width)
-        below: list[float] = []
-        above: list[float] = []
-        shares: list[float] = []
-        for fold in self.folds:
-            predicted = bounds.clip(fold.model.value(features))
-            below += [residual - predicted for residual in fold.residuals]
-            above += [predicted + residual for residual in fold.residuals]
-            shares += fold.shares
+        models = [bounds.clip(fold.model.value(features)) for fold in self.folds]
+        predicted = np.repeat(models, [len(fold.residuals) for fold in self.folds])
+        residuals, shares = (np.concatenate([getattr(f, n) for f in self.folds]) for n in ("residuals", "shares"))
         part = _part(self.level, self.independent)
-        return bounds.clip(-_quantile(below, shares, part)), bounds.clip(_quantile(above, shares, part))
+        low, high = -_quantile(residuals - predicted, shares, part), _quantile(predicted + residuals, shares, part)
+        return bounds.clip(low), bounds.clip(high)
 
 
 def _part(level: float, independent: float) -> float:
@@ -181,12 +178,11 @@ def _part(level: float, independent: float) -> float:
     return min(level * (1 + 1 / independent), 1.0)
 
 
-def _quantile(values: Sequence[float] | _Values, shares: Sequence[float] | _Values, part: float) -> float:
+def _quantile(values: _Values, shares: _Values, part: float) -> float:
     """Return the value up to which that part of the shares lies, on the line between two values."""
-    held, stand_for = np.asarray(values), np.asarray(shares)
-    order = np.argsort(held, kind="stable")
-    reached = np.cumsum(stand_for[order])
-    return float(np.interp(part * reached[-1], reached, held[order]))
+    order = np.argsort(values, kind="stable")
+    reached = np.cumsum(shares[order])
+    return float(np.interp(part * reached[-1], reached, values[order]))
 
 
 @dataclass(frozen=True)
@@ -311,10 +307,16 @@ class Examples:
         features[:, self.expected.at] = self.expected.values[row, np.arange(own.size)]
         return replace(self, features=features)
 
+    @cached_property
+    def _by_person(self) -> tuple[_Ints, _Ints]:
+        """Which person's each night is, counted from 0 in the order of their numbers, and each one's nights."""
+        _, position, nights = np.unique(self.who, return_inverse=True, return_counts=True)
+        return position, nights
+
     @property
     def people(self) -> int:
         """How many people there are."""
-        return int(np.unique(self.who).size)
+        return int(self._by_person[1].size)
 
     def predict(self, model: WeightedSum) -> _Values:
         """Return the corrected values, within bounds."""
@@ -325,15 +327,13 @@ class Examples:
     @property
     def shares(self) -> _Values:
         """What part of its person each night is."""
-        _, position, nights = np.unique(self.who, return_inverse=True, return_counts=True)
-        shares: _Values = 1.0 / nights[position]
-        return shares
+        position, nights = self._by_person
+        return 1.0 / nights[position]
 
     def mean_by_person(self, values: _Values) -> _Values:
         """Return the mean over each person's nights, in the order of their numbers."""
-        _, position, nights = np.unique(self.who, return_inverse=True, return_counts=True)
-        means: _Values = np.bincount(position, weights=values) / nights
-        return means
+        position, nights = self._by_person
+        return np.bincount(position, weights=values) / nights
 
 
 class _Candidate(NamedTuple):
@@ -461,8 +461,7 @@ def fold_people(who: NDArray[np.int64]) -> NDArray[np.int64]:
 
 def group_of(folds: _Ints) -> _Ints:
     """Return the group that each fold belongs to: choices are made with whole groups left out."""
-    groups: _Ints = folds % _GROUPS
-    return groups
+    return folds % _GROUPS
 
 
 def _splits(examples: Examples, *, of_groups: bool) -> Iterator[tuple[int, _Rows, _Rows]]:

@@ -195,12 +195,9 @@ def fit_line(magnitude: Floats, values: Floats, units: Labels) -> Line:
 
     # Columns scaled so that the cross-product of all rows is the identity: "hat" blocks are then U U'.
     columns = np.column_stack([np.sqrt(weight / count), np.sqrt(weight / sum_xx) * x])
-    products = np.zeros((count, 2, 2))
-    scores = np.zeros((count, 2))
-    for i in range(2):
-        scores[:, i] = np.bincount(units, columns[:, i] * np.sqrt(weight) * residuals, minlength=count)
-        for j in range(2):
-            products[:, i, j] = np.bincount(units, columns[:, i] * columns[:, j], minlength=count)
+    products, scores = np.zeros((count, 2, 2)), np.zeros((count, 2))
+    np.add.at(products, units, columns[:, :, None] * columns[:, None, :])
+    np.add.at(scores, units, columns * np.sqrt(weight)[:, None] * residuals[:, None])
     share, vectors = np.linalg.eigh(products)
     intercept = middle - slope * centre
     if float(np.max(share)) > 1 - 1e-6:

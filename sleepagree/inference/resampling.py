@@ -438,8 +438,7 @@ def mean_bootstrap_all(
 
 
 def _mean_of_column(sums: Tables, *, column: int) -> Values:
-    mean: Values = sums[..., column] / sums[..., -1]
-    return mean
+    return sums[..., column] / sums[..., -1]
 
 
 # ------------------------------------------------------------------------------------------------- machinery
@@ -588,8 +587,7 @@ def _derivative(kernel: Kernel, table: Values) -> Values:
     here = np.atleast_1d(kernel(table))
     once = kernel(table + moved).reshape(cells, -1)
     twice = kernel(table + 2.0 * moved).reshape(cells, -1)
-    slope: Values = (4.0 * once - 3.0 * here - twice) / (2.0 * step)
-    return slope
+    return (4.0 * once - 3.0 * here - twice) / (2.0 * step)
 
 
 def _replicates(

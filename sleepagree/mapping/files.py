@@ -67,22 +67,18 @@ def take_mappings(given: Mappings) -> tuple[StageMapping, ...]:
     """
     if given is None:
         return ()
-    several = [given] if isinstance(given, (StageMapping, str, os.PathLike)) else given
-    if not isinstance(several, Iterable):
-        raise TypeError(_no_mapping("mappings", several))
-    return tuple(_take_mapping(each, i) for i, each in enumerate(several))
+    if isinstance(given, (StageMapping, str, os.PathLike)) or not isinstance(given, Iterable):
+        return (_take_mapping(given, "mappings"),)
+    return tuple(_take_mapping(each, f"mappings[{i}]") for i, each in enumerate(given))
 
 
-def _take_mapping(given: object, position: int) -> StageMapping:
+def _take_mapping(given: object, where: str) -> StageMapping:
     if isinstance(given, StageMapping):
         return given
     if isinstance(given, (str, os.PathLike)):
         return find_mapping(given)
-    raise TypeError(_no_mapping(f"mappings[{position}]", given))
-
-
-def _no_mapping(where: str, found: object) -> str:
-    return f"{where} must be a StageMapping, the name of a built-in one or the path of a file, not {shorten(found)!r}"
+    expected = "a StageMapping, the name of a built-in one or the path of a file"
+    raise TypeError(f"{where} must be {expected}, not {shorten(given)!r}")
 
 
 def is_mapping_file(text: str) -> bool:

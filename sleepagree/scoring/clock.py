@@ -260,11 +260,9 @@ def _width_s(curve: OffsetCurve) -> float:
     peak = peak_position(curve.kappa, len(curve.kappa) // 2)
     if peak is None:
         return NAN
-    below = ~(curve.kappa >= curve.kappa[peak] - WIDTH_DROP)
-    left = np.flatnonzero(below[:peak])
-    right = np.flatnonzero(below[peak:])
-    begin = int(left[-1]) + 1 if left.size else 0
-    end = peak + int(right[0]) - 1 if right.size else len(below) - 1
+    is_near = curve.kappa >= curve.kappa[peak] - WIDTH_DROP
+    far = np.flatnonzero(~np.pad(is_near, 1)) - 1  # both ends of the range are followed by what is far
+    begin, end = far[far < peak].max() + 1, far[far > peak].min() - 1
     return float(curve.offsets_s[end] - curve.offsets_s[begin])
 
 

@@ -103,8 +103,7 @@ class Lags:
     @property
     def offsets_s(self) -> Values:
         """The offsets of the range searched (s)."""
-        offsets: Values = np.arange(-self.reach, self.reach + 1, dtype=np.float64) * self.step_s
-        return offsets
+        return np.arange(-self.reach, self.reach + 1, dtype=np.float64) * self.step_s
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,8 +236,7 @@ def _drifted(blocks: Blocks, offset_s: float, within_s: float) -> tuple[Values, 
 
 def drift_curves(blocks: Blocks, offset_s: float, *, within_s: float) -> Values:
     """Return kappa of the night at each drift and each offset within a distance of one, shape (drifts, offsets)."""
-    curves: Values = kappa.of_sums(sums_from_stack(_drifted(blocks, offset_s, within_s)[0].sum(axis=0)))
-    return curves
+    return kappa.of_sums(sums_from_stack(_drifted(blocks, offset_s, within_s)[0].sum(axis=0)))
 
 
 def find_drift(blocks: Blocks, offset_s: float, rng: np.random.Generator, *, resamples: int, level: float) -> Drift:

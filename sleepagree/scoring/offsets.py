@@ -349,8 +349,7 @@ def range_min_for(offset_s: float) -> int:
 def moved_later(codes: ClassCodes, steps: int) -> ClassCodes:
     """Return classes so many steps later (earlier, below 0); -1 where nothing is known."""
     room = abs(steps)
-    moved: ClassCodes = np.pad(codes, room, constant_values=-1)[room - steps : room - steps + codes.size]
-    return moved
+    return np.pad(codes, room, constant_values=-1)[room - steps : room - steps + codes.size]
 
 
 def peak_heights(curve: Values, scale: int) -> Values:

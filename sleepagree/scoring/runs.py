@@ -206,7 +206,9 @@ def expected_runs(reference: Epochs, wrong: Flags, joined: Flags, *, n_classes: 
     mean_pairs = float(number @ both)
     # pairs that share an epoch: three in a row
     inner = np.flatnonzero(joined[1:] & joined[:-1]) + 1
-    left_kind, right_kind = np.searchsorted(kinds, kind[inner - 1]), np.searchsorted(kinds, kind[inner])
+    place = np.zeros(n_classes**2, dtype=np.int64)
+    place[kinds] = np.arange(kinds.size)
+    left_kind, right_kind = place[kind[inner - 1]], place[kind[inner]]
     touching = np.bincount(left_kind * kinds.size + right_kind, minlength=kinds.size**2)
     touching = touching.reshape(kinds.size, kinds.size)
     triple = (reference[inner - 1] * n_classes + reference[inner]) * n_classes + reference[inner + 1]
