@@ -163,16 +163,15 @@ def window_epochs(
     first, last = (
         math.ceil(round((edge_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000)) for edge_s in (begin_s, end_s)
     )
-    where, found = f"window rule {rule}", f"{max(0.0, end_s - begin_s):.0f} s"
+    if 0 < last - first <= MOST_WINDOW_EPOCHS:
+        return first, last
+    problem, expected = "the window is too long for a night", f"at most {MOST_WINDOW_DAYS} days"
+    remedy = f"Look for a date that is wrong, or give {Option.WINDOW}."
     if last <= first:
         problem, expected = "the window holds no epoch", "at least one 30-s epoch"
         remedy = f"Give another {Option.WINDOW:FROM/TO}."
-        raise PairingError(problem, reference.origin.name, where, found, expected, remedy)
-    if last - first > MOST_WINDOW_EPOCHS:
-        problem, expected = "the window is too long for a night", f"at most {MOST_WINDOW_DAYS} days"
-        remedy = f"Look for a date that is wrong, or give {Option.WINDOW}."
-        raise PairingError(problem, reference.origin.name, where, found, expected, remedy)
-    return first, last
+    found = f"{max(0.0, end_s - begin_s):.0f} s"
+    raise PairingError(problem, reference.origin.name, f"window rule {rule}", found, expected, remedy)
 
 
 def _staged_part(
