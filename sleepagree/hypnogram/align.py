@@ -6,7 +6,7 @@ The grid counts 30-s epochs from the first moment to which the reference gives a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from functools import cached_property, lru_cache
@@ -19,7 +19,7 @@ from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, asked, for_page
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
-from sleepagree.hypnogram.spans import EPOCH_S, LabelCodes, Origin, ScoredSpans, frozen_array
+from sleepagree.hypnogram.spans import EPOCH_S, Frozen, LabelCodes, Origin, ScoredSpans, frozen_array, label_of_our_own
 from sleepagree.hypnogram.window import Window, WindowRule, no_scored_epoch, show_time, take_window, window_epochs
 from sleepagree.hypnogram.zones import add_seconds, in_zone_of, seconds_between
 from sleepagree.mapping.sets import StageSet, make_stage_set
@@ -69,7 +69,7 @@ class Side:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class PairedNight(Brief):
+class PairedNight(Brief, Frozen):
     """Two sides on one grid over one window.
 
     Parameters
@@ -127,13 +127,7 @@ class PairedNight(Brief):
     epoch_s: float = EPOCH_S
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "native", frozen_array(self.native, np.int64))
-        object.__setattr__(self, "reference", frozen_array(self.reference, np.int16))
-        object.__setattr__(self, "device", frozen_array(self.device, np.int16))
-        object.__setattr__(self, "status", frozen_array(self.status, np.int8))
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        return (PairedNight, tuple(getattr(self, f.name) for f in fields(self)))
+        self._freeze(reference=np.int16, device=np.int16, status=np.int8, native=np.int64)
 
     @cached_property
     def scored(self) -> NDArray[np.bool_]:
@@ -231,9 +225,7 @@ def align(
     notes += [*_split_notes(rows, columns), *_nights_note(device, origin_s + first * EPOCH_S - shift_s, last - first)]
     is_consensus = reference.origin.reader == CONSENSUS
     crossed = cross_labels(reference_codes, device_codes, reference_set, device_set, is_consensus=is_consensus)
-    ledger = account_for_epochs(
-        crossed, reference_set, device_set, outside=beyond, notes=tuple(notes), is_consensus=is_consensus
-    )
+    ledger = account_for_epochs(crossed, reference_set, device_set, outside=beyond, notes=tuple(notes))
     _refuse_nothing_scored(ledger, device)
     begin_s = origin_s + first * EPOCH_S
     return PairedNight(
@@ -270,11 +262,11 @@ def _nights_note(device: ScoredSpans, begin_s: float, epochs: int) -> list[Note]
     if not breaks.size:
         return []
     first, last = np.append(0, breaks), np.append(breaks, device.onset_s.size) - 1
-    inside = np.flatnonzero((device.onset_s[first] < end_s) & (ends_s[last] > begin_s))
-    values = (
-        {"nights": int(first.size), "first": int(inside[0]) + 1, "last": int(inside[-1]) + 1} if inside.size else {}
-    )
-    return [Note.of(NoteKind.NIGHTS_IN_FILE, **values).of_side("device")] if values else []
+    inside = np.flatnonzero((device.onset_s[first] < end_s) & (ends_s[last] > begin_s)) + 1
+    if not inside.size:
+        return []
+    values = {"nights": int(first.size), "first": int(inside[0]), "last": int(inside[-1])}
+    return [Note.of(NoteKind.NIGHTS_IN_FILE, **values).of_side("device")]
 
 
 def _read_sides(reference: Any, device: Any) -> tuple[ScoredSpans, ScoredSpans]:
@@ -332,10 +324,9 @@ def _refuse_nothing_scored(ledger: Ledger, device: ScoredSpans) -> None:
         raise PairingError(
             "no epoch of the window has a stage on both sides",
             device.origin.name,
-            "",
-            ", ".join(f"{count} {word}" for word, count in ledger.excluded if count),
-            "at least one epoch scored by both",
-            for_page(f"Look at both sides with {Step.LOOK_AT_FILE}, and", "Look")
+            found=", ".join(f"{count} {word}" for word, count in ledger.excluded if count),
+            expected="at least one epoch scored by both",
+            remedy=for_page(f"Look at both sides with {Step.LOOK_AT_FILE}, and", "Look")
             + " at the labels mapped to unscored.",
         )
 
@@ -375,10 +366,8 @@ def _refuse_apart(reference: ScoredSpans, device: ScoredSpans, shift_s: float, c
         f"{show_time(reference, end)}, the device from {show_time(reference, device_begin)} to "
         f"{show_time(reference, device_end)}",
         device.origin.name,
-        "",
-        "",
-        "two recordings of one night",
-        _bring_together(clock_offset_s + begin - device_begin),
+        expected="two recordings of one night",
+        remedy=_bring_together(clock_offset_s + begin - device_begin),
     )
 
 
@@ -410,11 +399,8 @@ def _silent_as_wake(
     count = int(np.count_nonzero(filled == len(stage_set.labels)))
     if not count:
         return codes, stage_set, []
-    label = SILENT_AS_WAKE
-    while label in stage_set.labels:  # a device may use our very words, as a table of epochs of an earlier run does
-        label += "*"
     extended = StageSet(
-        (*stage_set.labels, label),
+        (*stage_set.labels, label_of_our_own(SILENT_AS_WAKE, stage_set.labels)),
         (*stage_set.stages, "W"),
         tuple(dict.fromkeys((*stage_set.reportable, "W"))),
         stage_set.declared,

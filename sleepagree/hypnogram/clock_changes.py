@@ -46,20 +46,14 @@ class ClockChange(NamedTuple):
     is_forward: bool
     zones: tuple[str, ...]
 
-    @property
-    def seconds(self) -> float:
-        """What elapsed time has to get after the hour to be the local clock."""
-        return _HOUR_S if self.is_forward else -_HOUR_S
-
 
 def possible_changes(spans: ScoredSpans) -> tuple[ClockChange, ...]:
     """Return the hours that some zone skips or repeats while a clock without a zone runs; none for other clocks."""
     if spans.start is None or spans.start.tzinfo is not None or not spans.onset_s.size:
         return ()
     begin, end = (add_seconds(spans.start, float(at)) for at in (spans.onset_s[0], spans.end_s))
-    if end - begin > timedelta(days=2) or not any(
-        day.weekday() == _SUNDAY and day.month in _MONTHS for day in (begin, end)
-    ):
+    may_change = any(day.weekday() == _SUNDAY and day.month in _MONTHS for day in (begin, end))
+    if end - begin > timedelta(days=2) or not may_change:
         return ()
     found: dict[tuple[datetime, bool], list[str]] = {}
     for name in _ZONES:
@@ -80,11 +74,9 @@ def _changes_in(name: str, begin: datetime, end: datetime) -> Iterator[tuple[dat
 
 def skipped_hours(spans: ScoredSpans) -> tuple[ClockChange, ...]:
     """Return the hours that the spans leave out exactly, as a clock does that is put forward over them."""
-    if spans.start is None or spans.start.tzinfo is not None or spans.onset_s.size < 2:
-        return ()
     ends = spans.onset_s[:-1] + spans.duration_s[:-1]
     gaps = np.flatnonzero(np.abs(spans.onset_s[1:] - ends - _HOUR_S) < _SLACK_S)
-    if not gaps.size:
+    if spans.start is None or not gaps.size:
         return ()
     begins = {add_seconds(spans.start, round(float(ends[i]))) for i in gaps}
     return tuple(change for change in possible_changes(spans) if change.is_forward and change.begin in begins)

@@ -7,22 +7,23 @@ than half of it covered it is a gap. All arithmetic is in whole milliseconds, so
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError
-from sleepagree.hypnogram.spans import EPOCH_S, GAP, LabelCodes, ScoredSpans, frozen_array
+from sleepagree.hypnogram.spans import EPOCH_S, GAP, Frozen, LabelCodes, ScoredSpans, frozen_array
 
 _MS: Final = 1000.0
+_EPOCH_MS: Final = round(EPOCH_S * _MS)
 MOST_EPOCHS: Final = 2_000_000
 # the whole calendar is 3e11 s; milliseconds of this still fit exactly in a float
 _FARTHEST_S: Final = 1e12
 
 
 @dataclass(frozen=True, eq=False)
-class EpochLabels:
+class EpochLabels(Frozen):
     """Labels of consecutive epochs of a grid.
 
     Parameters
@@ -41,7 +42,7 @@ class EpochLabels:
     split_epochs: int = 0
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "codes", frozen_array(self.codes, np.int16))
+        self._freeze(codes=np.int16)
 
     def window(self, first: int, n_epochs: int) -> LabelCodes:
         """Return the codes of ``n_epochs`` grid epochs from ``first`` on, gaps where nothing is known."""
@@ -59,7 +60,7 @@ class EpochLabels:
         return int(np.count_nonzero(self.codes >= 0))
 
 
-def lay_on_epochs(spans: ScoredSpans, *, origin_s: float, epoch_s: float = EPOCH_S) -> EpochLabels:
+def lay_on_epochs(spans: ScoredSpans, *, origin_s: float) -> EpochLabels:
     """Lay spans on a grid of epochs.
 
     Parameters
@@ -68,8 +69,6 @@ def lay_on_epochs(spans: ScoredSpans, *, origin_s: float, epoch_s: float = EPOCH
         Sorted spans without overlap.
     origin_s : float
         Where the grid's epoch 0 begins, in seconds after ``spans.start``.
-    epoch_s : float
-        Length of an epoch in seconds.
 
     Returns
     -------
@@ -83,80 +82,74 @@ def lay_on_epochs(spans: ScoredSpans, *, origin_s: float, epoch_s: float = EPOCH
     """
     if spans.onset_s.size == 0:
         return EpochLabels(0, np.empty(0, np.int16))
-    _refuse_too_long(spans, origin_s, epoch_s)
-    return _share_out(spans, origin_s, epoch_s)
+    _refuse_too_long(spans, origin_s)
+    return _share_out(spans, origin_s)
 
 
-def _refuse_too_long(spans: ScoredSpans, origin_s: float, epoch_s: float) -> None:
-    longest_s = MOST_EPOCHS * epoch_s
+def _refuse_too_long(spans: ScoredSpans, origin_s: float) -> None:
+    longest_s = MOST_EPOCHS * EPOCH_S
     length_s = spans.end_s - float(spans.onset_s[0])
     if length_s > longest_s:
         raise EpochGridError(
             "the spans reach over too long a time for a sleep recording",
             spans.origin.name,
-            "",
-            f"{length_s / 86400:.0f} days",
-            f"at most {longest_s / 86400:.0f} days",
-            "Check the dates (or the unit of the times) in the file.",
+            found=f"{length_s / 86400:.0f} days",
+            expected=f"at most {longest_s / 86400:.0f} days",
+            remedy="Check the dates (or the unit of the times) in the file.",
         )
     if not abs(float(spans.onset_s[0]) - origin_s) < _FARTHEST_S:
         raise EpochGridError(
             "the spans lie too far from the grid",
             spans.origin.name,
-            "",
-            f"{(float(spans.onset_s[0]) - origin_s) / 86400:.3g} days",
-            "two recordings of one night",
-            "Check the dates, and the clock offset.",
+            found=f"{(float(spans.onset_s[0]) - origin_s) / 86400:.3g} days",
+            expected="two recordings of one night",
+            remedy="Check the dates, and the clock offset.",
         )
 
 
-def _share_out(spans: ScoredSpans, origin_s: float, epoch_s: float) -> EpochLabels:
+def _share_out(spans: ScoredSpans, origin_s: float) -> EpochLabels:
     """Cut spans at the grid's lines and give each epoch to the label with most of it."""
-    epoch_ms = round(epoch_s * _MS)
     begin = np.rint((spans.onset_s - origin_s) * _MS).astype(np.int64)
     end = np.rint((spans.onset_s + spans.duration_s - origin_s) * _MS).astype(np.int64)
     # rounding to a millisecond may leave a neighbour's end 1 ms after the next onset
     np.minimum(end[:-1], begin[1:], out=end[:-1])
-    first = int(begin[0] // epoch_ms)
-    begin, end = begin - first * epoch_ms, end - first * epoch_ms
+    first = int(begin[0] // _EPOCH_MS)
+    begin, end = begin - first * _EPOCH_MS, end - first * _EPOCH_MS
     # epochs that one span fills are its own; those at the ends of spans are contested, and their number is small
-    whole, until = -(-begin // epoch_ms), end // epoch_ms
+    whole, until = -(-begin // _EPOCH_MS), end // _EPOCH_MS
     lines = np.zeros(2 * begin.size + 2, np.int64)
     lines[1:-1:2], lines[2::2] = whole, np.maximum(whole, until)
-    lines[-1] = max(lines[-2], -(-end[-1] // epoch_ms))
+    lines[-1] = max(lines[-2], -(-end[-1] // _EPOCH_MS))
     values = np.full(lines.size - 1, GAP, np.int16)
     values[1::2] = spans.codes
     epochs = values.repeat(lines[1:] - lines[:-1])
-    has_head = (begin % epoch_ms > 0) & (end > begin)
-    has_tail = (end % epoch_ms > 0) & (end > begin) & ~(has_head & (until < whole))
+    has_head = (begin % _EPOCH_MS > 0) & (end > begin)
+    has_tail = (end % _EPOCH_MS > 0) & (end > begin) & ~(has_head & (until < whole))
     if not (has_head.any() or has_tail.any()):
         return EpochLabels(first, epochs)
-    starts = np.concatenate([begin[has_head], until[has_tail] * epoch_ms])
-    stops = np.concatenate([np.minimum(end, whole * epoch_ms)[has_head], end[has_tail]])
+    starts = np.concatenate([begin[has_head], until[has_tail] * _EPOCH_MS])
+    stops = np.concatenate([np.minimum(end, whole * _EPOCH_MS)[has_head], end[has_tail]])
     codes = np.concatenate([spans.codes[has_head], spans.codes[has_tail]])
-    shared = _contest(starts, stops - starts, codes, epoch_ms)
-    epochs[shared.epochs] = shared.codes
-    return EpochLabels(first, epochs, shared.split)
+    contested, won, split = _contest(starts, stops - starts, codes)
+    epochs[contested] = won
+    return EpochLabels(first, epochs, split)
 
 
-class _Contested(NamedTuple):
-    """Epochs at the ends of spans, the label of each, and how many of them hold several labels."""
+def _contest(
+    starts: NDArray[np.int64], lengths: NDArray[np.int64], codes: LabelCodes
+) -> tuple[NDArray[np.int64], LabelCodes, int]:
+    """Return epochs at the ends of spans, the label of each, and how many of them hold several labels.
 
-    epochs: NDArray[np.int64]
-    codes: LabelCodes
-    split: int
-
-
-def _contest(starts: NDArray[np.int64], lengths: NDArray[np.int64], codes: LabelCodes, epoch_ms: int) -> _Contested:
-    """Give each epoch to the label with most of it, of equal ones to the earlier; the most may be no label at all."""
+    An epoch has the label with most of it, of equal ones the earlier; the most may be no label at all.
+    """
     n_labels = int(codes.max(initial=0)) + 1
-    keys, of_piece = np.unique(starts // epoch_ms * n_labels + codes, return_inverse=True)
+    keys, of_piece = np.unique(starts // _EPOCH_MS * n_labels + codes, return_inverse=True)
     cover = np.bincount(of_piece, weights=lengths, minlength=keys.size).astype(np.int64)
-    earliest = np.full(keys.size, epoch_ms)
-    np.minimum.at(earliest, of_piece, starts % epoch_ms)
+    earliest = np.full(keys.size, _EPOCH_MS)
+    np.minimum.at(earliest, of_piece, starts % _EPOCH_MS)
     epochs, first, labels = np.unique(keys // n_labels, return_index=True, return_counts=True)
-    best_last = np.lexsort((cover * epoch_ms - earliest, keys // n_labels))
+    best_last = np.lexsort((cover * _EPOCH_MS - earliest, keys // n_labels))
     won = (keys[best_last[first + labels - 1]] % n_labels).astype(np.int16)
     covered = np.add.reduceat(cover, first) if keys.size else cover
-    won[2 * covered < epoch_ms] = GAP
-    return _Contested(epochs, won, int((labels > 1).sum()))
+    won[2 * covered < _EPOCH_MS] = GAP
+    return epochs, won, int((labels > 1).sum())

@@ -81,10 +81,9 @@ def _refuse_strangers(first: ScoredSpans, part: ScoredSpans) -> None:
             raise InputError(
                 f"parts of one recording have different {what}",
                 part.origin.name,
-                "",
-                str(other),
-                f"{one}, as in {first.origin.name}",
-                "Join only parts of one recording that were exported in one way.",
+                found=str(other),
+                expected=f"{one}, as in {first.origin.name}",
+                remedy="Join only parts of one recording that were exported in one way.",
             )
     if first.origin.sha256 and first.origin.sha256 == part.origin.sha256:
         raise InputError(
@@ -117,10 +116,9 @@ def _gaps_s(parts: Sequence[ScoredSpans], begins_s: Sequence[float]) -> float:
             raise EpochGridError(
                 "parts of one recording overlap or are out of order",
                 after.origin.name,
-                "",
-                f"a part that begins at {told[0]}",
-                f"one that begins at {told[1]} or later, when {before.origin.name} ends",
-                "Name the parts in order of time; two files of the same time are no parts of one recording.",
+                found=f"a part that begins at {told[0]}",
+                expected=f"one that begins at {told[1]} or later, when {before.origin.name} ends",
+                remedy="Name the parts in order of time; two files of the same time are no parts of one recording.",
             )
         total += max(0.0, begin_s - end_s)
     return total

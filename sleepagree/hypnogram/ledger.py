@@ -85,15 +85,18 @@ class CrossedLabels(NamedTuple):
         :class:`Status` of each epoch.
     counts : int array, shape (1 + reference labels, 1 + device labels)
         Epochs by label of both sides; the first row and column are gaps. All other counts are sums of it.
-    by_status : list of int
-        Epochs with each status.
+    scored : int
+        Epochs with a stage on both sides.
+    excluded : tuple of (str, int)
+        How many epochs have each other status, under the words of files.
     native : int array, shape (reference labels, device labels)
         The counts of jointly scored epochs.
     """
 
     status: NDArray[np.int8]
     counts: NDArray[np.int64]
-    by_status: list[int]
+    scored: int
+    excluded: tuple[tuple[str, int], ...]
     native: NDArray[np.int64]
 
 
@@ -114,7 +117,8 @@ def cross_labels(
     reference_set, device_set : StageSet
         What the codes stand for.
     is_consensus : bool
-        Whether the reference is a consensus of scorers; its last label then stands for epochs without a majority.
+        Whether the reference is a consensus of scorers; its last label then stands for epochs without a majority, which
+        have a status of their own.
     """
     width = len(device_set.labels) + 1
     table = _status_by_pair(reference_set, device_set, is_consensus=is_consensus)
@@ -125,9 +129,10 @@ def cross_labels(
     counts = np.bincount(pairs, minlength=table.size)
     by_status = np.bincount(table, counts, len(Status)).astype(np.int64).tolist()
     native = (counts * (table == SCORED)).reshape(-1, width)[1:, 1:]
-    return CrossedLabels(
-        frozen_array(table[pairs], np.int8), counts.reshape(-1, width), by_status, frozen_array(native, np.int64)
-    )
+    reasons = (*EXCLUDED, Status.REFERENCE_NO_MAJORITY) if is_consensus else EXCLUDED
+    excluded = tuple((status.word, by_status[status]) for status in reasons)
+    status = frozen_array(table[pairs], np.int8)
+    return CrossedLabels(status, counts.reshape(-1, width), by_status[SCORED], excluded, frozen_array(native, np.int64))
 
 
 @lru_cache(maxsize=256)
@@ -148,7 +153,6 @@ def account_for_epochs(
     *,
     outside: tuple[int, int],
     notes: tuple[Note, ...],
-    is_consensus: bool,
 ) -> Ledger:
     """Return the ledger of a window.
 
@@ -162,29 +166,13 @@ def account_for_epochs(
         Labelled epochs of either side outside the window.
     notes : tuple of Note
         Of readers and alignment.
-    is_consensus : bool
-        Whether the reference is a consensus of scorers.
     """
     return Ledger(
         crossed.status.size,
-        crossed.by_status[SCORED],
-        count_excluded(crossed, is_consensus=is_consensus),
+        crossed.scored,
+        crossed.excluded,
         *outside,
         tuple(zip(reference_set.labels, crossed.counts.sum(axis=1).tolist()[1:], strict=True)),
         tuple(zip(device_set.labels, crossed.counts.sum(axis=0).tolist()[1:], strict=True)),
         notes,
     )
-
-
-def count_excluded(crossed: CrossedLabels, *, is_consensus: bool = False) -> tuple[tuple[str, int], ...]:
-    """Return how many epochs have each status but ``scored``, under the words of files.
-
-    Parameters
-    ----------
-    crossed : CrossedLabels
-        Both sides of a window.
-    is_consensus : bool
-        Whether the reference is a consensus of scorers, which adds a status for epochs without a majority.
-    """
-    split = (Status.REFERENCE_NO_MAJORITY,) if is_consensus else ()
-    return tuple((status.word, crossed.by_status[status]) for status in (*EXCLUDED, *split))

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.hypnogram.spans import ScoredSpans, label_of_our_own
 
 _LABEL: Final = "(device silent between: taken as wake)"
 _SLACK_S: Final = 1e-3
@@ -31,9 +31,6 @@ def silence_as_wake(spans: ScoredSpans) -> ScoredSpans:
     at = np.flatnonzero(silent_s > _SLACK_S)
     if not at.size:
         return spans
-    label = _LABEL
-    while label in spans.labels:  # a device may use our very words
-        label += "*"
     told = {
         "count": int(at.size),
         "minutes": float(silent_s[at].sum()) / 60.0,
@@ -43,7 +40,7 @@ def silence_as_wake(spans: ScoredSpans) -> ScoredSpans:
         onset_s=np.insert(spans.onset_s, at + 1, begin[at]),
         duration_s=np.insert(spans.duration_s, at + 1, silent_s[at]),
         codes=np.insert(spans.codes, at + 1, len(spans.labels)),
-        labels=(*spans.labels, label),
+        labels=(*spans.labels, label_of_our_own(_LABEL, spans.labels)),
         stages=(*spans.stages, "W"),
         reports=None if spans.reports is None else tuple(dict.fromkeys((*spans.reports, "wake"))),
         cautions=(*spans.cautions, Caution.of(CautionKind.SILENCE_IS_WAKE, **told)),

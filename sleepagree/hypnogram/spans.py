@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
 from enum import StrEnum
@@ -61,8 +62,30 @@ def frozen_array(values: Any, dtype: Any) -> NDArray[Any]:
     return array
 
 
+def label_of_our_own(text: str, labels: Sequence[str]) -> str:
+    """Return a label that is none of a device's, which may use our very words: a table of an earlier run does."""
+    while text in labels:
+        text += "*"
+    return text
+
+
+class Frozen:
+    """A dataclass whose arrays nobody can write to, here or in another process."""
+
+    __slots__ = ()
+
+    def _freeze(self, **dtypes: Any) -> None:
+        """Put write-protected arrays of the given types into the fields of these names."""
+        for name, dtype in dtypes.items():
+            object.__setattr__(self, name, frozen_array(getattr(self, name), dtype))
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        # a plain pickle would bring the arrays back writable
+        return (type(self), tuple(getattr(self, f.name) for f in fields(self)))  # type: ignore[arg-type]
+
+
 @dataclass(frozen=True, eq=False, repr=False)
-class ScoredSpans(Brief):
+class ScoredSpans(Brief, Frozen):
     """Spans of one recording in file order of time, with native labels.
 
     Parameters
@@ -129,9 +152,7 @@ class ScoredSpans(Brief):
 
     def __post_init__(self) -> None:
         refuse_many_labels(len(self.labels), self.origin.name)
-        object.__setattr__(self, "onset_s", frozen_array(self.onset_s, np.float64))
-        object.__setattr__(self, "duration_s", frozen_array(self.duration_s, np.float64))
-        object.__setattr__(self, "codes", frozen_array(self.codes, np.int16))
+        self._freeze(onset_s=np.float64, duration_s=np.float64, codes=np.int16)
         onset, duration = self.onset_s, self.duration_s
         if not onset.shape == duration.shape == self.codes.shape or onset.ndim != 1:
             raise ValueError("onset_s, duration_s and codes must be one-dimensional and of one length")
@@ -159,10 +180,6 @@ class ScoredSpans(Brief):
         if not (self.duration_s > 0).all():
             return "a span ends before it starts or lasts no time"
         return "spans overlap or are not in order of time"
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        # a plain pickle would bring the arrays back writable
-        return (ScoredSpans, tuple(getattr(self, f.name) for f in fields(self)))
 
     @property
     def end_s(self) -> float:

@@ -17,7 +17,7 @@ import numpy as np
 from sleepagree.errors import ClockError, InputError, Option, PairingError, Step, for_page
 from sleepagree.hypnogram.epochs import EpochLabels
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
-from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds, name_begin, place_in_zone
+from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds, key_of_zone, name_begin, place_in_zone
 from sleepagree.mapping.sets import StageSet
 
 #: A file may hold years of a wearable; what is scored as one night is less, or one of its dates is wrong.
@@ -83,14 +83,12 @@ def parse_window(text: str) -> Window:
     word = text.strip()
     if word in ("lights", "reference", "overlap"):
         return Window(WindowRule(word))
-    ends = word.split("/")
-    expected = "lights, reference, overlap, or FROM/TO in ISO 8601 (either end may be lights)"
-    remedy = f"For example {Option.WINDOW:2026-03-01T22:30/2026-03-02T06:45}."
-    if len(ends) != 2:
-        raise InputError("the window cannot be read", "", f"{Option.WINDOW}", text, expected, remedy)
+    ends = [end.strip() for end in word.split("/")]
     try:
-        begin, end = (None if end.strip() == "lights" else datetime.fromisoformat(end.strip()) for end in ends)
-    except ValueError:
+        begin, end = (None if end == "lights" else datetime.fromisoformat(end) for end in ends)
+    except ValueError:  # of one end, or because there are not two
+        expected = "lights, reference, overlap, or FROM/TO in ISO 8601 (either end may be lights)"
+        remedy = f"For example {Option.WINDOW:2026-03-01T22:30/2026-03-02T06:45}."
         raise InputError("the window cannot be read", "", f"{Option.WINDOW}", text, expected, remedy) from None
     if begin is None and end is None:
         return Window(WindowRule.LIGHTS)
@@ -165,18 +163,15 @@ def window_epochs(
     first, last = (
         math.ceil(round((edge_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000)) for edge_s in (begin_s, end_s)
     )
-    if not 0 < last - first <= MOST_WINDOW_EPOCHS:
-        raise PairingError(
-            "the window holds no epoch" if last <= first else "the window is too long for a night",
-            reference.origin.name,
-            f"window rule {rule}",
-            f"{max(0.0, end_s - begin_s):.0f} s",
-            "at least one 30-s epoch" if last <= first else f"at most {MOST_WINDOW_DAYS} days",
-            f"Give another {Option.WINDOW:FROM/TO}."
-            if last <= first
-            else f"Look for a date that is wrong, or give {Option.WINDOW}.",
-        )
-    return first, last
+    if 0 < last - first <= MOST_WINDOW_EPOCHS:
+        return first, last
+    problem, expected = "the window is too long for a night", f"at most {MOST_WINDOW_DAYS} days"
+    remedy = f"Look for a date that is wrong, or give {Option.WINDOW}."
+    if last <= first:
+        problem, expected = "the window holds no epoch", "at least one 30-s epoch"
+        remedy = f"Give another {Option.WINDOW:FROM/TO}."
+    found = f"{max(0.0, end_s - begin_s):.0f} s"
+    raise PairingError(problem, reference.origin.name, f"window rule {rule}", found, expected, remedy)
 
 
 def _staged_part(
@@ -247,8 +242,8 @@ def _given_end(moment: datetime | None, mark_s: float | None, mark: str, referen
 
 def _place_like(moment: datetime, start: datetime) -> datetime:
     """Return a moment without a zone in the zone of ``start``; one that happens twice or never is refused."""
-    zone = getattr(start.tzinfo, "key", None)
-    if not isinstance(zone, str):
+    zone = key_of_zone(start)
+    if zone is None:
         return moment.replace(tzinfo=start.tzinfo)
     return place_in_zone(moment, zone, where=f"{Option.WINDOW}", remedy="Give the time with its offset from UTC.")
 
@@ -258,10 +253,9 @@ def no_scored_epoch(spans: ScoredSpans, side: str) -> PairingError:
     return PairingError(
         f"the {side} has no scored epoch",
         spans.origin.name,
-        "",
-        ", ".join(f"'{label}'" for label in spans.labels) or "no label at all",
-        "at least one stage",
-        ""
+        found=", ".join(f"'{label}'" for label in spans.labels) or "no label at all",
+        expected="at least one stage",
+        remedy=""
         if spans.origin.reader == "memory"
         else for_page(f"Look at it with {Step.LOOK_AT_FILE}.", "Look whether its labels mean what is said."),
     )

@@ -30,11 +30,10 @@ def find_zone(name: str) -> ZoneInfo:
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise ClockError(
             "no time zone has this name",
-            "",
-            "zone",
-            name,
-            "an IANA name such as Europe/Helsinki or UTC",
-            "See the list at https://www.iana.org/time-zones.",
+            where="zone",
+            found=name,
+            expected="an IANA name such as Europe/Helsinki or UTC",
+            remedy="See the list at https://www.iana.org/time-zones.",
         ) from None
 
 
@@ -79,11 +78,12 @@ def with_zone(spans: ScoredSpans, zone_name: str | None) -> ScoredSpans:
     """Return spans whose naive start is placed in a zone; spans with a zone of their own stay as they are."""
     if zone_name is None or spans.start is None:
         return spans
+    if key_of_zone(spans.start) == zone_name:
+        return spans
     if spans.start.tzinfo is not None:
         note = Note.of(NoteKind.ZONE_BESIDE_FILE, zone=ZoneName(zone_name), file=named_file(spans.origin.name))
-        return spans if _knows(spans.start, zone_name) else spans.with_changes(notes=(*spans.notes, note))
-    start = place_in_zone(spans.start, zone_name, path=spans.origin.name)
-    return spans.with_changes(start=start)
+        return spans.with_changes(notes=(*spans.notes, note))
+    return spans.with_changes(start=place_in_zone(spans.start, zone_name, path=spans.origin.name))
 
 
 def in_zone_of(spans: ScoredSpans, other: ScoredSpans) -> ScoredSpans:
@@ -100,8 +100,7 @@ def in_zone_of(spans: ScoredSpans, other: ScoredSpans) -> ScoredSpans:
     if spans.start is None or spans.start.tzinfo is not None or zone is None:
         return spans
     note = Note.of(NoteKind.ZONE_OF_OTHER, zone=ZoneName(zone))
-    start = place_in_zone(spans.start, zone, path=spans.origin.name)
-    return spans.with_changes(start=start, notes=(*spans.notes, note))
+    return with_zone(spans.with_changes(notes=(*spans.notes, note)), zone)
 
 
 def named_place(spans: ScoredSpans) -> str | None:
@@ -113,11 +112,12 @@ def named_place(spans: ScoredSpans) -> str | None:
 
 def has_place(start: datetime) -> bool:
     """Whether a start is on the clock of some place, and not of UTC or an offset alone."""
-    return getattr(start.tzinfo, "key", None) not in (None, "UTC", "Etc/UTC")
+    return key_of_zone(start) not in (None, "UTC", "Etc/UTC")
 
 
-def _knows(start: datetime, zone_name: str) -> bool:
-    return getattr(start.tzinfo, "key", None) == zone_name
+def key_of_zone(start: datetime) -> str | None:
+    """Return the name of the zone of a start; None without one, and for an offset from UTC alone."""
+    return getattr(start.tzinfo, "key", None)
 
 
 def name_begin(spans: ScoredSpans) -> str:
@@ -162,9 +162,7 @@ def seconds_between(reference: ScoredSpans, device: ScoredSpans) -> float:
             f"Give {option:ZONE} (an IANA name such as Europe/Helsinki)"
             + for_page(', or in its layout\n    [file]\n    zone = "Europe/Helsinki"', "."),
         )
-    if first.tzinfo is not None:
-        first, second = first.astimezone(UTC), second.astimezone(UTC)
-    return (second - first).total_seconds()
+    return elapsed_seconds(first, second)
 
 
 def add_seconds(start: datetime, seconds: float) -> datetime:
@@ -176,11 +174,9 @@ def add_seconds(start: datetime, seconds: float) -> datetime:
     except OverflowError:
         raise ClockError(
             "a time lies beyond the calendar",
-            "",
-            "",
-            f"{seconds:.0f} s after {start:%Y-%m-%d %H:%M:%S}",
-            "the years 1 to 9999",
-            "Check the dates (or the unit of the times) in the file.",
+            found=f"{seconds:.0f} s after {start:%Y-%m-%d %H:%M:%S}",
+            expected="the years 1 to 9999",
+            remedy="Check the dates (or the unit of the times) in the file.",
         ) from None
 
 

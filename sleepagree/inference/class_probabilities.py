@@ -89,8 +89,7 @@ class LabelledSequence(NamedTuple):
     @property
     def known(self) -> NDArray[np.bool_]:
         """Rows with a label whose class is known."""
-        found: NDArray[np.bool_] = (self.truth >= 0) & (self.label >= 0)
-        return found
+        return (self.truth >= 0) & (self.label >= 0)
 
 
 @dataclass(frozen=True)
@@ -224,8 +223,7 @@ def _thin(sequences: Sequence[LabelledSequence]) -> _Rows:
 def _person_weights(who: _Ints) -> _Values:
     """Return weights with mean 1 that give every person the same in all."""
     _, position, rows = np.unique(who, return_inverse=True, return_counts=True)
-    weights: _Values = who.size / (rows.size * rows[position])
-    return weights
+    return who.size / (rows.size * rows[position])
 
 
 class _Fits:
@@ -322,8 +320,7 @@ def fit_path(features: _Values, truth: _Ints, weights: _Values, *, classes: int)
 
 def _log_losses(probabilities: _Values, truth: _Ints) -> _Values:
     right = probabilities[np.arange(truth.size), truth]
-    losses: _Values = -np.log(np.maximum(right, np.finfo(float).tiny))
-    return losses
+    return -np.log(np.maximum(right, np.finfo(float).tiny))
 
 
 class _Scored:
@@ -370,8 +367,7 @@ class _Scored:
     def by_person(self) -> _Values:
         """Return log loss and Brier score of model, label, and label and part, shape (3, people, 2)."""
         seen = self._rows > 0
-        means: _Values = self._losses[:, seen] / self._rows[seen, None]
-        return means
+        return self._losses[:, seen] / self._rows[seen, None]
 
     def bins(self) -> tuple[ReliabilityBin, ...]:
         """Return told and seen probabilities by tenths; a tenth that nothing fell into is left out."""

@@ -23,6 +23,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -164,16 +165,12 @@ class PredictionInterval:
         """
         if not self.folds:
             return bounds.clip(value - self.half_width), bounds.clip(value + self.half_width)
-        below: list[float] = []
-        above: list[float] = []
-        shares: list[float] = []
-        for fold in self.folds:
-            predicted = bounds.clip(fold.model.value(features))
-            below += [residual - predicted for residual in fold.residuals]
-            above += [predicted + residual for residual in fold.residuals]
-            shares += fold.shares
+        models = [bounds.clip(fold.model.value(features)) for fold in self.folds]
+        predicted = np.repeat(models, [len(fold.residuals) for fold in self.folds])
+        residuals, shares = (np.concatenate([getattr(f, n) for f in self.folds]) for n in ("residuals", "shares"))
         part = _part(self.level, self.independent)
-        return bounds.clip(-_quantile(below, shares, part)), bounds.clip(_quantile(above, shares, part))
+        low, high = -_quantile(residuals - predicted, shares, part), _quantile(predicted + residuals, shares, part)
+        return bounds.clip(low), bounds.clip(high)
 
 
 def _part(level: float, independent: float) -> float:
@@ -181,12 +178,11 @@ def _part(level: float, independent: float) -> float:
     return min(level * (1 + 1 / independent), 1.0)
 
 
-def _quantile(values: Sequence[float] | _Values, shares: Sequence[float] | _Values, part: float) -> float:
+def _quantile(values: _Values, shares: _Values, part: float) -> float:
     """Return the value up to which that part of the shares lies, on the line between two values."""
-    held, stand_for = np.asarray(values), np.asarray(shares)
-    order = np.argsort(held, kind="stable")
-    reached = np.cumsum(stand_for[order])
-    return float(np.interp(part * reached[-1], reached, held[order]))
+    order = np.argsort(values, kind="stable")
+    reached = np.cumsum(shares[order])
+    return float(np.interp(part * reached[-1], reached, values[order]))
 
 
 @dataclass(frozen=True)
@@ -311,10 +307,16 @@ class Examples:
         features[:, self.expected.at] = self.expected.values[row, np.arange(own.size)]
         return replace(self, features=features)
 
+    @cached_property
+    def _by_person(self) -> tuple[_Ints, _Ints]:
+        """Which person's each night is, counted from 0 in the order of their numbers, and each one's nights."""
+        _, position, nights = np.unique(self.who, return_inverse=True, return_counts=True)
+        return position, nights
+
     @property
     def people(self) -> int:
         """How many people there are."""
-        return int(np.unique(self.who).size)
+        return int(self._by_person[1].size)
 
     def predict(self, model: WeightedSum) -> _Values:
         """Return the corrected values, within bounds."""
@@ -325,15 +327,13 @@ class Examples:
     @property
     def shares(self) -> _Values:
         """What part of its person each night is."""
-        _, position, nights = np.unique(self.who, return_inverse=True, return_counts=True)
-        shares: _Values = 1.0 / nights[position]
-        return shares
+        position, nights = self._by_person
+        return 1.0 / nights[position]
 
     def mean_by_person(self, values: _Values) -> _Values:
         """Return the mean over each person's nights, in the order of their numbers."""
-        _, position, nights = np.unique(self.who, return_inverse=True, return_counts=True)
-        means: _Values = np.bincount(position, weights=values) / nights
-        return means
+        position, nights = self._by_person
+        return np.bincount(position, weights=values) / nights
 
 
 class _Candidate(NamedTuple):
@@ -449,59 +449,31 @@ def fold_people(who: NDArray[np.int64]) -> NDArray[np.int64]:
     who : int array, shape (n_nights,)
         Number of each night's person.
     """
+    from sklearn.model_selection import GroupKFold
+
     people = np.unique(who).size
+    parts = GroupKFold(people if people <= LEAVE_ONE_OUT_UP_TO else _OUTER_FOLDS)
     folds = np.empty(who.size, np.int64)
-    for i, (_, held_out) in enumerate(split_people(who, people if people <= LEAVE_ONE_OUT_UP_TO else _OUTER_FOLDS)):
+    for i, (_, held_out) in enumerate(parts.split(who, groups=who)):
         folds[held_out] = i
     return folds
 
 
 def group_of(folds: _Ints) -> _Ints:
     """Return the group that each fold belongs to: choices are made with whole groups left out."""
-    groups: _Ints = folds % _GROUPS
-    return groups
+    return folds % _GROUPS
 
 
 def _splits(examples: Examples, *, of_groups: bool) -> Iterator[tuple[int, _Rows, _Rows]]:
-    """Yield each fold (or group of folds) with the rows to learn from and those held out."""
+    """Yield each fold (or group of folds), the rows to learn from and those held out; refuse a person on both sides."""
     assert examples.folds is not None  # noqa: S101 - learn_value gives them where nobody else did
     parts = group_of(examples.folds) if of_groups else examples.folds
     for part in np.unique(parts).tolist():
         training, held_out = np.flatnonzero(parts != part), np.flatnonzero(parts == part)
-        _refuse_both(examples.who, training, held_out)
+        both = np.intersect1d(examples.who[training], examples.who[held_out])
+        if both.size:
+            raise ValueError(f"a split has {both.size} people on both sides: their errors would flatter")
         yield part, training, held_out
-
-
-def _refuse_both(who: _Ints, training: _Rows, held_out: _Rows) -> None:
-    both = np.intersect1d(who[training], who[held_out])
-    if both.size:
-        raise ValueError(f"a split has {both.size} people on both sides: their errors would flatter")
-
-
-def split_people(who: NDArray[np.int64], folds: int) -> Iterator[tuple[_Rows, _Rows]]:
-    """Yield rows to learn from and rows to test on, every person's on one side only.
-
-    Parameters
-    ----------
-    who : int array, shape (n_nights,)
-        Number of each night's person.
-    folds : int
-        How many parts the people are split into; each is held out once.
-
-    Raises
-    ------
-    ValueError
-        When a person stands on both sides.
-    """
-    for training, held_out in _group_folds(who, folds):
-        _refuse_both(who, training, held_out)
-        yield training, held_out
-
-
-def _group_folds(who: NDArray[np.int64], folds: int) -> Iterator[tuple[_Rows, _Rows]]:
-    from sklearn.model_selection import GroupKFold
-
-    yield from GroupKFold(folds).split(who, groups=who)
 
 
 def _candidates(examples: Examples) -> tuple[_Candidate, ...]:
@@ -595,14 +567,10 @@ def _least_squares_slope(x: _Values, y: _Values, shares: _Values) -> float:
 def _median_slope(x: _Values, y: _Values) -> float:
     """Return the median slope of the lines through two nights (Theil-Sen); of many nights not all pairs are taken."""
     n = x.size
-    lags = np.unique(np.linspace(1, n - 1, min(n - 1, _MOST_LAGS)).astype(np.intp)) if n > 1 else np.empty(0, np.intp)
-    run, rise = [], []
-    for lag in lags.tolist():
-        run.append(x[lag:] - x[: n - lag])
-        rise.append(y[lag:] - y[: n - lag])
-    if not run:
+    if n < 2:
         return 0.0
-    dx, dy = np.concatenate(run), np.concatenate(rise)
+    lags = np.unique(np.linspace(1, n - 1, min(n - 1, _MOST_LAGS)).astype(np.intp)).tolist()
+    dx, dy = (np.concatenate([side[lag:] - side[: n - lag] for lag in lags]) for side in (x, y))
     apart = dx != 0
     return float(np.median(dy[apart] / dx[apart])) if apart.any() else 0.0
 

@@ -145,18 +145,15 @@ def fit_group_means(
     centre = float(given.mean())  # anchored, so that squares keep their digits
     sums = _Sums(given - centre, who, np.array([told.index(name) for name in names]))
     repeated = bool((sums.per_person > 1).any())
+
+    def worse(share: float) -> float:
+        return -sums.solve(share / (1 - share))[3]
+
     share = 0.0
     if repeated:
-        share = float(
-            minimize_scalar(
-                lambda x: -sums.solve(x / (1 - x))[3],
-                bounds=(0.0, 1 - 1e-9),
-                method="bounded",
-                options={"xatol": 1e-10},
-            ).x
-        )
+        best = minimize_scalar(worse, bounds=(0.0, 1 - 1e-9), method="bounded", options={"xatol": 1e-10})
         # at the end of the range the search stops short of it
-        share = 0.0 if sums.solve(0.0)[3] >= sums.solve(share / (1 - share))[3] else share
+        share = 0.0 if worse(0.0) <= worse(float(best.x)) else float(best.x)
     ratio = share / (1 - share)
     means, inverse, variance, _ = sums.solve(ratio)
     covariance = inverse * variance

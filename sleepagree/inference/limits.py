@@ -192,8 +192,7 @@ class _Draft:
     notes: list[str] = field(default_factory=list)
 
     def explain(self, because: str, *names: str) -> None:
-        for name in names:
-            self.reasons[name] = because
+        self.reasons |= dict.fromkeys(names, because)
 
     def finish(self, **rest: Any) -> LimitsOfAgreement:
         undefined = tuple((name, self.reasons[name]) for name in FIGURES if name in self.reasons)
@@ -356,15 +355,10 @@ def fit_limits_of_agreement(
         "method": _method(nights.design, interval, scale),
     }
     draft = _Draft()
-    if nights.design is Design.EMPTY:
-        draft.explain("No night has a value on both sides.", *FIGURES)
+    left, right, because = _on_scale(nights.reference, nights.device, scale)
+    if because:
+        draft.explain(because, *FIGURES)
         return draft.finish(**settings)
-    logged = _logged(nights.reference, nights.device, scale)
-    if isinstance(logged, str):
-        draft.explain(logged, *FIGURES)
-        return draft.finish(**settings)
-
-    left, right = logged
     difference = right - left
     units = nights.units
     of_difference, of_left, of_right = (take_moments(v, units) for v in (difference, left, right))
@@ -387,13 +381,17 @@ def fit_limits_of_agreement(
     return draft.finish(**settings)
 
 
-def _logged(left: Floats, right: Floats, scale: Scale) -> tuple[Floats, Floats] | str:
+def _on_scale(left: Floats, right: Floats, scale: Scale) -> tuple[Floats, Floats, str]:
+    """Return the values that are subtracted, and why they cannot be, else ""."""
+    if not left.size:
+        return left, right, "No night has a value on both sides."
     if scale is Scale.RAW:
-        return left, right
+        return left, right, ""
     bad = int(np.sum((left <= 0) | (right <= 0)))
     if bad:
-        return f"The log ratio needs values above 0; {bad} of {len(left)} nights have 0 or less on a side."
-    return np.log(left), np.log(right)
+        why = f"The log ratio needs values above 0; {bad} of {len(left)} nights have 0 or less on a side."
+        return left, right, why
+    return np.log(left), np.log(right), ""
 
 
 def _add_limits(draft: _Draft, moments: Moments, level: float, multiplier: float, interval: LimitsInterval) -> None:

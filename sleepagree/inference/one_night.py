@@ -241,9 +241,11 @@ def effective_epochs(values: NDArray[np.float64]) -> float:
     Geyer 1992 for the sequence.
     """
     n = values.size
-    centred = values - values.mean() if n else values
-    variance = float(centred @ centred) / n if n else 0.0
-    if variance <= _ROUNDING * max(1.0, float(np.max(np.abs(values), initial=0.0)) ** 2):
+    if not n:
+        return NAN
+    centred = values - values.mean()
+    variance = float(centred @ centred) / n
+    if variance <= _ROUNDING * max(1.0, float(np.max(np.abs(values))) ** 2):
         return NAN
     covariances = _autocovariances(centred)
     rho = min(max(0.0, covariances[1] / variance + 1.0 / n), 1.0 - 1.0 / n) if n > 1 else 0.0
@@ -260,8 +262,7 @@ def _autocovariances(centred: NDArray[np.float64]) -> NDArray[np.float64]:
     n = centred.size
     size = 1 << (2 * n - 1).bit_length()
     spectrum = np.fft.rfft(centred, size)
-    covariances: NDArray[np.float64] = np.fft.irfft(spectrum * spectrum.conj(), size)[:n] / n
-    return covariances
+    return np.fft.irfft(spectrum * spectrum.conj(), size)[:n] / n
 
 
 def accuracy_interval(agrees: NDArray[np.bool_], bouts: int, *, level: float = 0.95) -> EpochsInterval:
@@ -320,18 +321,17 @@ def kappa_interval(
     influence = (agrees - observed - (1.0 - kappa) * (chance_of - 2.0 * by_chance)) / (1.0 - by_chance)
     effective = effective_epochs(influence)
     if math.isnan(effective):
-        carried = accuracy_interval(agrees, count_bouts(reference), level=level)
-        low, high = ((end - by_chance) / (1.0 - by_chance) for end in carried[:2])
-        return EpochsInterval(max(-1.0, low), min(1.0, high), carried.effective)
-    # as many epochs as give accuracy, with chance agreement held, the standard error that kappa has
-    variance = float(influence.var()) / effective
-    alike = observed * (1.0 - observed) / ((1.0 - by_chance) ** 2 * variance)
-    quantile = t_quantile(level, effective - 1.0)
-    if quantile > 1e100:
-        return EpochsInterval(-1.0, 1.0, effective)
-    low, high = (float(end) for end in score_interval(observed * alike, alike, quantile))
-    ends = [(end - by_chance) / (1.0 - by_chance) for end in (low, high)]
-    return EpochsInterval(max(-1.0, ends[0]), min(1.0, ends[1]), effective)
+        low, high, effective = accuracy_interval(agrees, count_bouts(reference), level=level)
+    else:
+        # as many epochs as give accuracy, with chance agreement held, the standard error that kappa has
+        variance = float(influence.var()) / effective
+        alike = observed * (1.0 - observed) / ((1.0 - by_chance) ** 2 * variance)
+        quantile = t_quantile(level, effective - 1.0)
+        if quantile > 1e100:
+            return EpochsInterval(-1.0, 1.0, effective)
+        low, high = (float(end) for end in score_interval(observed * alike, alike, quantile))
+    low, high = ((end - by_chance) / (1.0 - by_chance) for end in (low, high))
+    return EpochsInterval(max(-1.0, low), min(1.0, high), effective)
 
 
 def count_bouts(classes: NDArray[np.integer]) -> int:

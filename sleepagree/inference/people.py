@@ -101,26 +101,6 @@ def _column(name: str, values: ArrayLike) -> Floats:
     return column
 
 
-def check_columns(
-    reference: ArrayLike, device: ArrayLike, participant: ArrayLike | Sequence[object]
-) -> tuple[Floats, Floats, Labels]:
-    """Check the three columns of a measure and give participants numbers.
-
-    Raises
-    ------
-    ValueError
-        If lengths differ, a value is infinite, a column is not flat, or a participant is missing.
-    """
-    left, right = _column("reference", reference), _column("device", device)
-    who = number_participants(participant)
-    if not len(left) == len(right) == len(who):
-        raise ValueError(
-            "reference, device and participant must have one entry per night, "
-            f"got {len(left)}, {len(right)} and {len(who)}"
-        )
-    return left, right, who
-
-
 def design_of(who: Labels) -> Design:
     """Tell what kind of nights numbered participants make up."""
     participants = int(who.max()) + 1 if len(who) else 0
@@ -132,8 +112,18 @@ def design_of(who: Labels) -> Design:
 
 
 def pair_nights(*, reference: ArrayLike, device: ArrayLike, participant: ArrayLike | Sequence[object]) -> PairedNights:
-    """Keep the nights that have a value on both sides and count the others."""
-    left, right, who = check_columns(reference, device, participant)
+    """Keep the nights that have a value on both sides and count the others.
+
+    Raises
+    ------
+    ValueError
+        If lengths differ, a value is infinite, a column is not flat, or a participant is missing.
+    """
+    left, right = _column("reference", reference), _column("device", device)
+    who = number_participants(participant)
+    if not len(left) == len(right) == len(who):
+        lengths = f"{len(left)}, {len(right)} and {len(who)}"
+        raise ValueError(f"reference, device and participant must have one entry per night, got {lengths}")
     both = ~(np.isnan(left) | np.isnan(right))
     kept = number_participants(who[both])
     count = int(kept.max()) + 1 if len(kept) else 0
@@ -163,8 +153,8 @@ class Line(NamedTuple):
     se: float
     degrees: float
     residuals: Floats
-    because: str  # why there is no slope, else ""
-    because_interval: str  # why there is no interval, else ""
+    because: str = ""  # why there is no slope, else ""
+    because_interval: str = ""  # why there is no interval, else ""
 
     def interval(self, level: float) -> tuple[float, float]:
         """Return the t interval of the slope, nan where there is none."""
@@ -176,7 +166,7 @@ class Line(NamedTuple):
         return self.slope - reach, self.slope + reach
 
 
-def no_line(values: Floats, because: str) -> Line:
+def _no_line(values: Floats, because: str) -> Line:
     """Return a line without figures and the clause that says why."""
     return Line(NAN, NAN, NAN, NAN, np.full(len(values), NAN), because, because)
 
@@ -192,31 +182,28 @@ def fit_line(magnitude: Floats, values: Floats, units: Labels) -> Line:
     nights = np.bincount(units)
     count = len(nights)
     if count < 3:
-        return no_line(values, "a slope needs at least 3 participants (or 3 nights of one participant)")
+        return _no_line(values, "a slope needs at least 3 participants (or 3 nights of one participant)")
     weight = 1 / nights[units]
     centre = float(np.sum(weight * magnitude) / count)
     x = magnitude - centre
     sum_xx = float(np.sum(weight * x * x))
     if sum_xx <= (1e-12 * max(abs(centre), float(np.max(np.abs(x))))) ** 2 * count:
-        return no_line(values, "a slope needs nights of different magnitude")
+        return _no_line(values, "a slope needs nights of different magnitude")
     slope = float(np.sum(weight * x * values) / sum_xx)
     middle = float(np.sum(weight * values) / count)
     residuals = values - middle - slope * x
 
     # Columns scaled so that the cross-product of all rows is the identity: "hat" blocks are then U U'.
     columns = np.column_stack([np.sqrt(weight / count), np.sqrt(weight / sum_xx) * x])
-    products = np.zeros((count, 2, 2))
-    scores = np.zeros((count, 2))
-    for i in range(2):
-        scores[:, i] = np.bincount(units, columns[:, i] * np.sqrt(weight) * residuals, minlength=count)
-        for j in range(2):
-            products[:, i, j] = np.bincount(units, columns[:, i] * columns[:, j], minlength=count)
+    products, scores = np.zeros((count, 2, 2)), np.zeros((count, 2))
+    np.add.at(products, units, columns[:, :, None] * columns[:, None, :])
+    np.add.at(scores, units, columns * np.sqrt(weight)[:, None] * residuals[:, None])
     share, vectors = np.linalg.eigh(products)
     intercept = middle - slope * centre
     if float(np.max(share)) > 1 - 1e-6:
         # The line goes through that participant whatever the error there, so no residual tells of it.
         why = "one participant alone fixes the slope, so its uncertainty cannot be judged"
-        return Line(intercept, slope, NAN, NAN, residuals, "", why)
+        return Line(intercept, slope, NAN, NAN, residuals, because_interval=why)
     stretch = 1 / np.sqrt(1 - share)
     turned = np.einsum("pik,pk,pk->pi", vectors, stretch, vectors[:, 1, :])
     influence = np.einsum("pi,pi->p", turned, scores)
@@ -228,7 +215,7 @@ def fit_line(magnitude: Floats, values: Floats, units: Labels) -> Line:
     cross = reached.T @ reached
     trace = float(np.sum(own) - np.sum(shared))
     squares = float(np.sum(own**2) - 2 * np.sum(own * shared) + np.sum(cross * cross))
-    return Line(intercept, slope, math.sqrt(variance), trace**2 / squares, residuals, "", "")
+    return Line(intercept, slope, math.sqrt(variance), trace**2 / squares, residuals)
 
 
 def as_sentence(clause: str) -> str:

@@ -127,9 +127,7 @@ class VarianceComponents:
         return math.hypot(self.between_sd, self.within_sd / math.sqrt(nights)) if self.separable else NAN
 
 
-def components_from_values(
-    values: ArrayLike, *, participant: ArrayLike | Sequence[object], source: str = ""
-) -> VarianceComponents:
+def components_from_values(values: ArrayLike, *, participant: ArrayLike | Sequence[object]) -> VarianceComponents:
     """Estimate the variance components of any per-night figure, such as the kappa of each night.
 
     Parameters
@@ -138,8 +136,6 @@ def components_from_values(
         One figure per night; nan nights are left out.
     participant : array-like of int or str, shape (nights,)
         Who slept.
-    source : str
-        Where the values come from; default: how many participants and nights.
 
     Returns
     -------
@@ -166,7 +162,7 @@ def components_from_values(
             expected="at least 2",
             remedy="State the spread between and within participants instead.",
         )
-    source = source or f"{participants} participants, {len(who)} nights"
+    source = f"{participants} participants, {len(who)} nights"
     moments = take_moments(figures, who)
     high = upper_between_sd(moments)
     if design is Design.ONE_NIGHT_EACH:
@@ -176,15 +172,13 @@ def components_from_values(
     return VarianceComponents(between, within, source, high, participants, repeated=len(who) - participants)
 
 
-def upper_between_sd(moments: Moments, *, confidence: float = UPPER_CONFIDENCE) -> float:
-    """Return an upper confidence bound of the SD between participants' long-run means.
+def upper_between_sd(moments: Moments) -> float:
+    """Return the upper 95 % confidence bound of the SD between participants' long-run means.
 
     Parameters
     ----------
     moments : Moments
         Of values of nights nested in participants, at least two of them.
-    confidence : float
-        One-sided: the bound lies above the true SD in so large a part of studies.
 
     Returns
     -------
@@ -216,16 +210,14 @@ def upper_between_sd(moments: Moments, *, confidence: float = UPPER_CONFIDENCE) 
     """
     from scipy.special import chdtri, fdtri
 
-    check_probability("confidence", confidence)
-    tail = 1 - confidence
     degrees = _degrees_under_kurtosis(moments.means)
     nights = moments.harmonic_nights
-    above = degrees / float(chdtri(degrees, confidence)) - 1
+    above = degrees / float(chdtri(degrees, UPPER_CONFIDENCE)) - 1
     if not moments.within_degrees:
         return math.sqrt(moments.variance_of_means * (1 + above))
     first, second = nights * moments.variance_of_means, moments.within_variance
-    below = 1 - moments.within_degrees / float(chdtri(moments.within_degrees, tail))
-    ratio = float(fdtri(degrees, moments.within_degrees, tail))
+    below = 1 - moments.within_degrees / float(chdtri(moments.within_degrees, 1 - UPPER_CONFIDENCE))
+    ratio = float(fdtri(degrees, moments.within_degrees, 1 - UPPER_CONFIDENCE))
     both = ((1 - ratio) ** 2 - above**2 * ratio**2 - below**2) / ratio
     reach = (above * first) ** 2 + (below * second) ** 2 + both * first * second
     return math.sqrt(max(first - second + math.sqrt(max(reach, 0.0)), 0.0) / nights)
@@ -335,13 +327,11 @@ class LimitsPrecision:
             return NAN
         of_means, mean_weights = sd_nodes(degrees=participants - 1)
         within, within_weights = sd_nodes(degrees=participants * (nights - 1))
+        between_squares = (self.components.sd_of_means(nights) * of_means[:, None]) ** 2
+        within_squares = (self.components.within_sd * within[None, :]) ** 2
         parts = (
-            VariancePart(1.0, (self.components.sd_of_means(nights) * of_means[:, None]) ** 2, participants - 1),
-            VariancePart(
-                1 - 1 / nights,
-                (self.components.within_sd * within[None, :]) ** 2,
-                participants * (nights - 1),
-            ),
+            VariancePart(1.0, between_squares, participants - 1),
+            VariancePart(1 - 1 / nights, within_squares, participants * (nights - 1)),
         )
         outer, inner = mover_half_widths(parts, count=participants, level=level, multiplier=self.multiplier)
         widths, weights = ((outer + inner) / 2).ravel(), np.outer(mean_weights, within_weights).ravel()

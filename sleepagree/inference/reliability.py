@@ -18,7 +18,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from functools import partial
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -27,17 +28,14 @@ from sleepagree.inference.estimate import NAN, Estimate, undefined
 from sleepagree.inference.normal_theory import check_probability
 from sleepagree.inference.people import Design, Floats, pair_nights, take_moments
 
-
-class _MeanSquares(NamedTuple):
-    """Two-way analysis of variance of targets by methods: BMS, JMS and EMS of Shrout & Fleiss 1979."""
-
-    between_targets: float
-    between_methods: float
-    residual: float
+_ALIKE: Final = "No two participants (or nights) differ on either side, so there is nothing to tell apart."
 
 
-def _split_variance(table: Floats) -> _MeanSquares:
-    """Return the mean squares of a table of values, one per target and method."""
+def _split_variance(table: Floats) -> tuple[float, ...]:
+    """Return the mean squares of a table of values, one per target and method.
+
+    Those between targets, between methods, and the rest: BMS, JMS and EMS of Shrout & Fleiss 1979.
+    """
     n, k = table.shape
     grand = float(table.mean())
     of_targets, of_methods = table.mean(axis=1), table.mean(axis=0)
@@ -49,7 +47,7 @@ def _split_variance(table: Floats) -> _MeanSquares:
     )
     # What is left of equal values after rounding is no variance.
     rounding = n * k * (1e-15 * float(np.max(np.abs(table)))) ** 2
-    return _MeanSquares(*(0.0 if square <= rounding else square for square in squares))
+    return tuple(0.0 if square <= rounding else square for square in squares)
 
 
 def intraclass_correlation(values: ArrayLike, *, level: float = 0.95) -> Estimate:
@@ -92,23 +90,21 @@ def intraclass_correlation(values: ArrayLike, *, level: float = 0.95) -> Estimat
     if not np.isfinite(table).all():
         raise ValueError("values must be finite in every cell, found nan or inf")
     n, k = table.shape
+    nothing = partial(undefined, n=n, method=method, level=level)
     if n < 2:
-        because = f"An intraclass correlation needs at least 2 targets, here are {n}."
-        return undefined(because, n=n, method=method, level=level)
+        return nothing(f"An intraclass correlation needs at least 2 targets, here are {n}.")
     squares = _split_variance(table)
-    if squares.between_targets == 0 and squares.residual == 0:
-        because = "No two participants (or nights) differ on either side, so there is nothing to tell apart."
-        return undefined(because, n=n, method=method, level=level)
+    if squares[0] == 0 and squares[2] == 0:
+        return nothing(_ALIKE)
     single, low, high = _agreement(squares, n, k, level)
     if math.isnan(single):
-        because = "The mean squares leave no variance between participants to divide by."
-        return undefined(because, n=n, method=method, level=level)
+        return nothing("The mean squares leave no variance between participants to divide by.")
     if math.isnan(low):
         method += "; these mean squares leave no interval"
     return Estimate(single, low, high, level, n, method)
 
 
-def _agreement(squares: _MeanSquares, n: int, k: int, level: float) -> tuple[float, float, float]:
+def _agreement(squares: tuple[float, ...], n: int, k: int, level: float) -> tuple[float, float, float]:
     """Return coefficient and interval."""
     from scipy.special import fdtri
 
@@ -181,12 +177,11 @@ def concordance_correlation(*, reference: ArrayLike, device: ArrayLike, level: f
         raise ValueError("reference and device must be finite, found nan or inf")
     n = len(x)
     method = "concordance correlation (Lin 1989), z-transform interval with the variance of Lin 2000"
+    nothing = partial(undefined, n=n, method=method, level=level)
     if n < 3:
-        because = f"A concordance correlation needs at least 3 targets, here are {n}."
-        return undefined(because, n=n, method=method, level=level)
+        return nothing(f"A concordance correlation needs at least 3 targets, here are {n}.")
     if np.ptp(x) == 0 and np.ptp(y) == 0:
-        because = "No two participants (or nights) differ on either side, so there is nothing to tell apart."
-        return undefined(because, n=n, method=method, level=level)
+        return nothing(_ALIKE)
     # Only differences enter, so an offset common to both sides is taken away to keep digits.
     x, y = x - x.mean(), y - x.mean()
     shift = float(np.mean(y))

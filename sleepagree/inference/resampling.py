@@ -365,22 +365,20 @@ def cluster_bootstrap_all(
         raise ValueError(f"resamples must be 1 or more, not {resamples!r}")
     _tail(level)
     sample = _Sample(stack, kernels, influences or {})
-    plan = _Resampling(resamples, level, unit)
+    plan = _Resampling(resamples, level, unit, sample.units)
+    values = sample.values.tolist()
     if sample.units < 2:
-        return sample.without_intervals(plan)
+        note = f"an interval needs at least two {unit}"
+        return sample.named([plan.without_intervals(value, "value without interval", note) for value in values])
     limited = [(bounds or {}).get(name, UNBOUNDED) for name in sample.names()]
-    with_errors = FEWEST_UNITS_FOR_RESAMPLES <= sample.units <= MOST_UNITS_STUDENTISED and any(
-        math.isfinite(high - low) for low, high in limited
-    )
+    has_bounds = [math.isfinite(high - low) for low, high in limited]
+    with_errors = FEWEST_UNITS_FOR_RESAMPLES <= sample.units <= MOST_UNITS_STUDENTISED and any(has_bounds)
     replicates, errors = _replicates(sample, resamples, rng, with_errors=with_errors)
     spreads = sample.spreads()
     results = []
-    for i, value in enumerate(sample.values.tolist()):
-        found = _intervals(value, replicates[:, i], spreads[i], sample.units, plan, limited[i])
-        if with_errors and math.isfinite(limited[i][1] - limited[i][0]) and not math.isnan(found.delta.low):
-            studentised = _studentised(found, replicates[:, i], errors[:, i], plan, limited[i])
-            found = replace(found, studentised=studentised)
-        results.append(found)
+    for i, value in enumerate(values):
+        own_errors = errors[:, i] if with_errors and has_bounds[i] else None
+        results.append(_intervals(value, replicates[:, i], own_errors, spreads[i], plan, limited[i]))
     return sample.named(results)
 
 
@@ -432,30 +430,36 @@ def mean_bootstrap_all(
             unit=unit,
             bounds={str(i): (bounds or {}).get(name, UNBOUNDED) for i, name in enumerate(names)},
         )
+        note = (f"{dropped} of {kept.size} {unit} have no value and were left out",) if dropped else ()
         for i, name in enumerate(names):
-            found[name] = _with_dropped(intervals[str(i)][0], dropped, given[name].size, unit)
+            own = intervals[str(i)][0]
+            found[name] = replace(own, dropped_units=dropped, notes=(*note, *own.notes))
     return {name: found[name] for name in columns}
 
 
 def _mean_of_column(sums: Tables, *, column: int) -> Values:
-    mean: Values = sums[..., column] / sums[..., -1]
-    return mean
-
-
-def _with_dropped(found: BootstrapIntervals, dropped: int, of_all: int, unit: str) -> BootstrapIntervals:
-    if not dropped:
-        return found
-    note = f"{dropped} of {of_all} {unit} have no value and were left out"
-    return replace(found, dropped_units=dropped, notes=(note, *found.notes))
+    return sums[..., column] / sums[..., -1]
 
 
 # ------------------------------------------------------------------------------------------------- machinery
 
 
 class _Resampling(NamedTuple):
+    """How many units are resampled, and how."""
+
     resamples: int
     level: float
     unit: str
+    units: int
+
+    def estimate(self, value: float, method: str, low: float = NAN, high: float = NAN, se: float = NAN) -> Estimate:
+        because = "the statistic has no value on the sum of all units" if math.isnan(value) else ""
+        return Estimate(value, low, high, self.level, self.units, method, because, se)
+
+    def without_intervals(self, value: float, method: str, *notes: str, lacking: int = 0) -> BootstrapIntervals:
+        """Return the value alone, with the reason."""
+        alone = self.estimate(value, method)
+        return BootstrapIntervals(alone, alone, alone, self.units, self.resamples, lacking, notes=notes)
 
 
 class _Spread(NamedTuple):
@@ -498,27 +502,6 @@ class _Sample:
         """Return the statistic of each value."""
         return [name for name, size in zip(self._kernels, self.sizes, strict=True) for _ in range(size)]
 
-    def without_intervals(self, plan: _Resampling) -> dict[str, tuple[BootstrapIntervals, ...]]:
-        """Return the values alone: one unit tells nothing of the spread between units."""
-        note = f"an interval needs at least two {plan.unit}"
-        results = []
-        for value in self.values.tolist():
-            alone = _estimate(value, NAN, NAN, NAN, plan, self.units, "value without interval")
-            results.append(BootstrapIntervals(alone, alone, alone, self.units, plan.resamples, 0, notes=(note,)))
-        return self.named(results)
-
-    def blocks(self) -> Iterator[Values]:
-        """Give the units' tables as floats, a bounded number of bytes at a time."""
-        step = max(1, _BLOCK_BYTES // (8 * max(1, self.flat.shape[1])))
-        for begin in range(0, self.units, step):
-            yield self.flat[begin : begin + step]
-
-    def weighted(self, weights: Values) -> Values:
-        """Return the tables of a block of resamples."""
-        sums = np.zeros((len(weights), self.flat.shape[1]))
-        _add_product(sums, weights, self.flat)
-        return sums
-
     def standard_errors(self, weights: Values, sums: Values) -> Values:
         """Return the delta method's standard errors in a block of resamples, shape (resamples, statistics).
 
@@ -526,8 +509,7 @@ class _Sample:
         the sample.
         """
         pulled, n, size = self.flat @ self.pulls(), self.units, self.values.size
-        both = np.zeros((len(weights), 2 * size))
-        _add_product(both, weights, np.concatenate((pulled, pulled**2), axis=1))
+        both = _product(weights, np.concatenate((pulled, pulled**2), axis=1))
         variances = both[:, size:] - both[:, :size] ** 2 / n
         begin = 0
         for name, width in zip(self._kernels, self.sizes, strict=True):
@@ -541,14 +523,11 @@ class _Sample:
 
     def pulls(self) -> Values:
         """Return the derivative of each statistic by each cell of the sum, shape (cells, statistics)."""
-        columns: list[Values] = []
+        table, columns = self.total.reshape(self.cell_shape), []
         for name, kernel in self._kernels.items():
             influence = self._influences.get(name)
-            table = self.total.reshape(self.cell_shape)
-            if influence is not None:
-                columns.append(influence(table).reshape(-1, 1) / self.total.sum())
-            else:
-                columns.append(_derivative(kernel, table))
+            told = None if influence is None else influence(table).reshape(-1, 1) / self.total.sum()
+            columns.append(_derivative(kernel, table) if told is None else told)
         pulls = np.concatenate(columns, axis=1)
         pulls[~self.flat.any(axis=0)] = 0.0  # no unit has an epoch there
         return pulls
@@ -559,7 +538,9 @@ class _Sample:
         powers = np.zeros((3, self.values.size))
         squares = np.zeros(self.values.size)
         sums = np.zeros(self.values.size)
-        for part in self.blocks():
+        step = max(1, _BLOCK_BYTES // (8 * max(1, self.flat.shape[1])))  # a bounded number of bytes at a time
+        for begin in range(0, self.units, step):
+            part = self.flat[begin : begin + step]
             away = self.values - self.statistics(self.total - part)
             powers += away.sum(axis=0), (away**2).sum(axis=0), (away**3).sum(axis=0)
             pulled = part @ pulls
@@ -582,18 +563,20 @@ class _Sample:
         ]
 
 
-def _add_product(sums: Values, weights: Values, part: Values) -> None:
-    """Add ``weights @ part`` to ``sums``, in pieces so small that the linear algebra library keeps to one core."""
+def _product(weights: Values, tables: Values) -> Values:
+    """Return ``weights @ tables``, made in pieces so small that the linear algebra library keeps to one core."""
     # It shares larger products between cores, and a share that waits for a core that others use costs ten times
     # the work itself. The sums are of whole numbers, so the pieces change nothing.
-    columns = part.shape[1]
+    columns = tables.shape[1]
+    sums = np.zeros((len(weights), columns))
     for row in range(0, len(weights), _PIECE_ROWS):
         rows = slice(row, row + _PIECE_ROWS)
         height = min(_PIECE_ROWS, len(weights) - row)
         depth = max(1, (_PIECE_PRODUCTS if height > 1 else _PIECE_PRODUCTS_OF_ONE) // (height * columns))
-        for begin in range(0, len(part), depth):
+        for begin in range(0, len(tables), depth):
             units = slice(begin, begin + depth)
-            sums[rows] += weights[rows, units] @ part[units]
+            sums[rows] += weights[rows, units] @ tables[units]
+    return sums
 
 
 def _derivative(kernel: Kernel, table: Values) -> Values:
@@ -604,8 +587,7 @@ def _derivative(kernel: Kernel, table: Values) -> Values:
     here = np.atleast_1d(kernel(table))
     once = kernel(table + moved).reshape(cells, -1)
     twice = kernel(table + 2.0 * moved).reshape(cells, -1)
-    slope: Values = (4.0 * once - 3.0 * here - twice) / (2.0 * step)
-    return slope
+    return (4.0 * once - 3.0 * here - twice) / (2.0 * step)
 
 
 def _replicates(
@@ -622,7 +604,7 @@ def _replicates(
     for begin in range(0, resamples, step):
         rows = min(step, resamples - begin)
         weights = participant_weights(sample.units, rows, rng).astype(np.float64)
-        sums = sample.weighted(weights)
+        sums = _product(weights, sample.flat)
         replicates[begin : begin + rows] = sample.statistics(sums)
         if with_errors:
             errors[begin : begin + rows] = sample.standard_errors(weights, sums)
@@ -630,16 +612,14 @@ def _replicates(
 
 
 def _studentised(
-    found: BootstrapIntervals, replicates: Values, errors: Values, plan: _Resampling, bounds: Bounds
+    value: float, error: float, replicates: Values, errors: Values, plan: _Resampling, bounds: Bounds
 ) -> Estimate:
     """Return the bootstrap-t interval, nan where more than 5 % of the resamples have no t statistic."""
-    value, error = found.value, found.delta.se
     told = errors > 1e-9 * error
     t = np.divide(replicates - value, errors, out=np.full(replicates.shape, NAN), where=told)
     low, high, _, because = _percentile_interval(t, _tail(plan.level))
     ends = (NAN, NAN) if because else (max(value - high * error, bounds[0]), min(value - low * error, bounds[1]))
-    method = f"bootstrap-t, {plan.resamples} resamples of {found.units} {plan.unit}"
-    return _estimate(value, *ends, error, plan, found.units, method)
+    return plan.estimate(value, f"bootstrap-t, {plan.resamples} resamples of {plan.units} {plan.unit}", *ends, error)
 
 
 def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, float, str]:
@@ -658,37 +638,40 @@ def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, f
 
 
 def _intervals(
-    value: float, replicates: Values, units_spread: _Spread, units: int, plan: _Resampling, bounds: Bounds
+    value: float, replicates: Values, errors: Values | None, units_spread: _Spread, plan: _Resampling, bounds: Bounds
 ) -> BootstrapIntervals:
-    """Return the three intervals of one statistic."""
-    lacking = int(np.count_nonzero(np.isnan(replicates)))
+    """Return the intervals of one statistic: three, and bootstrap-t where the resamples have standard errors."""
+    lacking, units = int(np.count_nonzero(np.isnan(replicates))), f"{plan.units} {plan.unit}"
     if math.isnan(value):
-        nothing = undefined("the statistic has no value on the sum of all units", n=units, level=plan.level)
-        return BootstrapIntervals(nothing, nothing, nothing, units, plan.resamples, lacking)
+        return plan.without_intervals(value, "", lacking=lacking)
     if bounds in (SHARE, CORRELATION) and value in bounds:
-        edge = _estimate(value, NAN, NAN, NAN, plan, units, f"value of all {units} {plan.unit}, which do not vary")
         what = "share" if bounds == SHARE else "value"
         note = f"no interval: the {what} is {value:g} on every night, so that nothing tells how sure it is"
-        return BootstrapIntervals(edge, edge, edge, units, plan.resamples, lacking, notes=(note,))
-    quantile, tail = _quantile_and_tail(plan.level, units)
+        return plan.without_intervals(value, f"value of all {units}, which do not vary", note, lacking=lacking)
+    quantile, tail = _quantile_and_tail(plan.level, plan.units)
     percentile = _percentile_interval(replicates, tail)
     bca = bca_interval(replicates, value=value, acceleration=units_spread.acceleration, tail=tail)
-    low, high, how = _delta_interval(value, quantile * units_spread.delta_se, bounds)
+    error = units_spread.delta_se
+    low, high, how = _delta_interval(value, quantile * error, bounds)
     spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - lacking > 1 else NAN
-    few = f", tails of t with {units - 1} df"
-    drawn = f"{plan.resamples} resamples of {units} {plan.unit}{few}"
+    few = f", tails of t with {plan.units - 1} df"
+    drawn = f"{plan.resamples} resamples of {units}{few}"
+    studentised = None
+    if errors is not None and not math.isnan(low):
+        studentised = _studentised(value, error, replicates, errors, plan, bounds)
     return BootstrapIntervals(
-        _estimate(value, percentile.low, percentile.high, spread, plan, units, f"percentile, {drawn}"),
-        _estimate(value, bca.low, bca.high, units_spread.jackknife_se, plan, units, f"BCa, {drawn}"),
-        _estimate(value, low, high, units_spread.delta_se, plan, units, f"delta method{how}, {units} {plan.unit}{few}"),
-        units,
+        plan.estimate(value, f"percentile, {drawn}", percentile.low, percentile.high, spread),
+        plan.estimate(value, f"BCa, {drawn}", bca.low, bca.high, units_spread.jackknife_se),
+        plan.estimate(value, f"delta method{how}, {units}{few}", low, high, error),
+        plan.units,
         plan.resamples,
         lacking,
-        notes=tuple(_notes(percentile, bca, tail, units, plan)),
+        notes=tuple(_notes(percentile, bca, tail, plan)),
+        studentised=studentised,
     )
 
 
-def _notes(percentile: Interval, bca: Interval, tail: float, units: int, plan: _Resampling) -> Iterator[str]:
+def _notes(percentile: Interval, bca: Interval, tail: float, plan: _Resampling) -> Iterator[str]:
     """Give what a reader of the intervals should know."""
     if percentile.because:
         yield f"no percentile interval: {percentile.because}"
@@ -698,11 +681,6 @@ def _notes(percentile: Interval, bca: Interval, tail: float, units: int, plan: _
         yield f"no BCa interval: {bca.because}"
     if tail * plan.resamples < 1.0:
         yield (
-            f"with {units} {plan.unit} the ends of the bootstrap intervals are the outermost resamples; "
+            f"with {plan.units} {plan.unit} the ends of the bootstrap intervals are the outermost resamples; "
             "read the delta method's interval, or take more resamples"
         )
-
-
-def _estimate(value: float, low: float, high: float, se: float, plan: _Resampling, units: int, method: str) -> Estimate:
-    because = "the statistic has no value on the sum of all units" if math.isnan(value) else ""
-    return Estimate(value, low, high, plan.level, units, method, because, se)

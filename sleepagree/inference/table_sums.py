@@ -209,8 +209,7 @@ def fold_counts(counts: Counts, rows: Sequence[int], columns: Sequence[int], sha
     array, shape (..., *shape)
         ``R' N D`` with 0/1 matrices R and D.
     """
-    folded: Counts = np.asarray(indicator(rows, shape[0]).T @ counts @ indicator(columns, shape[1]))
-    return folded
+    return np.asarray(indicator(rows, shape[0]).T @ counts @ indicator(columns, shape[1]))
 
 
 def indicator(codes: Sequence[int], n_classes: int) -> npt.NDArray[np.int64]:

@@ -67,22 +67,18 @@ def take_mappings(given: Mappings) -> tuple[StageMapping, ...]:
     """
     if given is None:
         return ()
-    several = [given] if isinstance(given, (StageMapping, str, os.PathLike)) else given
-    if not isinstance(several, Iterable):
-        raise TypeError(_no_mapping("mappings", several))
-    return tuple(_take_mapping(each, i) for i, each in enumerate(several))
+    if isinstance(given, (StageMapping, str, os.PathLike)) or not isinstance(given, Iterable):
+        return (_take_mapping(given, "mappings"),)
+    return tuple(_take_mapping(each, f"mappings[{i}]") for i, each in enumerate(given))
 
 
-def _take_mapping(given: object, position: int) -> StageMapping:
+def _take_mapping(given: object, where: str) -> StageMapping:
     if isinstance(given, StageMapping):
         return given
     if isinstance(given, (str, os.PathLike)):
         return find_mapping(given)
-    raise TypeError(_no_mapping(f"mappings[{position}]", given))
-
-
-def _no_mapping(where: str, found: object) -> str:
-    return f"{where} must be a StageMapping, the name of a built-in one or the path of a file, not {shorten(found)!r}"
+    expected = "a StageMapping, the name of a built-in one or the path of a file"
+    raise TypeError(f"{where} must be {expected}, not {shorten(given)!r}")
 
 
 def is_mapping_file(text: str) -> bool:
@@ -122,21 +118,18 @@ def read_mapping(path: str | os.PathLike[str]) -> StageMapping:
         if key not in _KEYS:
             raise _wrong(path.name, f"key '{shorten(key)}'", "unknown key", str(key), "one of " + ", ".join(_KEYS))
     name = document.get("name", path.stem)
-    if not isinstance(name, str) or not name.strip() or printable(name) != name:
+    if not _is_name(name):
         raise _wrong(path.name, "name", "the name must be a printable text", repr(name), "a text")
     classes = _read_classes(document.get("classes"), path.name)
     reference = _read_side(document, "reference", classes, path.name)
     device = _read_side(document, "device", classes, path.name)
     said = {target for _, target in device}
     rows = {target for _, target in reference}
-    for class_name in classes:
-        if class_name not in rows:
-            problem, expected = (
-                "no reference label is taken into a declared class",
-                "at least one label for every class",
-            )
-            remedy = "Add a label to it, or take it out of 'classes'."
-            raise _wrong(path.name, "[reference]", problem, class_name, expected, remedy)
+    empty = next((name for name in classes if name not in rows), None)
+    if empty is not None:
+        problem, expected = "no reference label is taken into a declared class", "at least one label for every class"
+        remedy = "Add a label to it, or take it out of 'classes'."
+        raise _wrong(path.name, "[reference]", problem, empty, expected, remedy)
     assumption = document.get("assumption", "As the mapping file says.")
     return StageMapping(
         name, classes, tuple(c for c in classes if c in said), reference, device, str(assumption), path.name
@@ -202,8 +195,8 @@ def _read_side(
             raise _wrong(path, where, "unknown class", str(target), expected, remedy)
         key = canonical_stage(label) or label
         if key in spelled:
-            problem, found = "one stage is assigned twice under two spellings", f"'{shorten(spelled[key])}'"
-            found += f" and '{shorten(label)}'"
+            problem = "one stage is assigned twice under two spellings"
+            found = f"'{shorten(spelled[key])}' and '{shorten(label)}'"
             raise _wrong(path, f"[{side}]", problem, found, "each label once", "Take one of the lines out.")
         spelled[key] = label
         pairs[key] = target

@@ -46,11 +46,17 @@ class Vocabulary(NamedTuple):
     ----------
     letters : str
         Small letters beside a to z; "" where they are too many to be told.
+    stages : mapping of str to str
+        Its words for stages, in small letters, and the stage word of each.
+    sleep_words : frozenset of str
+        Its words for sleep, which may stand beside them.
     texts : frozenset of str
-        Its words for stages and for sleep, in small letters.
+        Both.
     """
 
     letters: str
+    stages: dict[str, str]
+    sleep_words: frozenset[str]
     texts: frozenset[str]
 
 
@@ -69,7 +75,7 @@ languages=('German',))}
     """
     found = {label: _readings(label) for label in labels}
     counts = Counter(language for readings in found.values() for language in readings)
-    shared = max(counts, key=lambda language: (counts[language], -list(_words()).index(language)), default="")
+    shared = max(counts, key=lambda language: (counts[language], -list(vocabularies()).index(language)), default="")
     meanings = {}
     for label, readings in found.items():
         words = set(readings.values())
@@ -102,25 +108,13 @@ def _readings(label: str) -> dict[str, str]:
 def _plain_readings(folded: str) -> dict[str, str]:
     spaced = " ".join(_ASIDE.sub(" ", folded).split())
     readings = {}
-    for language, (stages, sleep_words) in _words().items():
-        bare = " ".join(word for word in spaced.split() if word not in sleep_words)
+    for language, words in vocabularies().items():
+        bare = " ".join(word for word in spaced.split() if word not in words.sleep_words)
         for text in (folded, spaced, bare):
-            if text in stages:
-                readings[language] = stages[text]
+            if text in words.stages:
+                readings[language] = words.stages[text]
                 break
     return readings
-
-
-@cache
-def _words() -> dict[str, tuple[dict[str, str], frozenset[str]]]:
-    """Return language -> its words with their stages, and the words that may stand beside them."""
-    return {
-        language: (
-            {way: stage for stage, texts in words.items() if stage not in _BESIDE for way in _ways_to_write(texts)},
-            frozenset(_ways_to_write(words["sleep_words"])),
-        )
-        for language, words in _languages().items()
-    }
 
 
 def _ways_to_write(texts: Sequence[str]) -> list[str]:
@@ -132,10 +126,14 @@ def _ways_to_write(texts: Sequence[str]) -> list[str]:
 def vocabularies() -> dict[str, Vocabulary]:
     """Return language -> what it writes with."""
     return {
-        language: Vocabulary(words.get("letters", ""), frozenset({*_words()[language][0], *_words()[language][1]}))
-        for language, words in _languages().items()
+        language: _vocabulary(words)
+        for language, words in read_data("languages.toml").items()
+        if isinstance(words, dict)
     }
 
 
-def _languages() -> dict[str, dict[str, Any]]:
-    return {language: words for language, words in read_data("languages.toml").items() if isinstance(words, dict)}
+def _vocabulary(words: dict[str, Any]) -> Vocabulary:
+    """Return the vocabulary of a language's table: stage word = texts, and what stands beside them."""
+    stages = {way: stage for stage, texts in words.items() if stage not in _BESIDE for way in _ways_to_write(texts)}
+    sleep_words = frozenset(_ways_to_write(words["sleep_words"]))
+    return Vocabulary(words.get("letters", ""), stages, sleep_words, sleep_words.union(stages))

@@ -107,12 +107,11 @@ class StageMapping:
     def _take_classes(self, field: str) -> tuple[str, ...]:
         """Return classes as they are kept."""
         given: Any = getattr(self, field)
-        if isinstance(given, str) or not isinstance(given, Iterable):
-            raise TypeError(f"{field} must list classes, such as ['wake', 'sleep'], not {shorten(given)!r}")
-        classes = tuple(given)
-        wrong = next((name for name in classes if not isinstance(name, str)), None)
-        if wrong is not None:
-            raise TypeError(f"{field} must list classes, such as ['wake', 'sleep'], not {shorten(wrong)!r}")
+        is_list = isinstance(given, Iterable) and not isinstance(given, str)
+        classes = tuple(given) if is_list else ()
+        wrong = [name for name in classes if not isinstance(name, str)] if is_list else [given]
+        if wrong:
+            raise TypeError(f"{field} must list classes, such as ['wake', 'sleep'], not {shorten(wrong[0])!r}")
         object.__setattr__(self, field, classes)
         return classes
 
@@ -189,13 +188,9 @@ class StageMapping:
         """Return the position among ``reference_classes`` of each of a device's labels; -1 leaves a label out."""
         return tuple(self.device_index[c] if c >= 0 else -1 for c in self.device_codes(stage_set))
 
-    def reference_target(self, label: str, stage: str) -> str | None:
-        """Return the class (or ``"leave-out"``) of a reference label of that stage; None where nothing is said."""
-        return _target(label, stage, *_entries(self, "reference"))
-
-    def device_target(self, label: str, stage: str) -> str | None:
-        """Return the class (or ``"leave-out"``) of a device label of that stage; None where nothing is said."""
-        return _target(label, stage, *_entries(self, "device"))
+    def target(self, side: str, label: str, stage: str) -> str | None:
+        """Return the class (or ``"leave-out"``) of a side's label of that stage; None where nothing is said."""
+        return _target(label, stage, *_entries(self, side))
 
 
 def _split_entries(
@@ -323,12 +318,10 @@ def default_mapping(reference: StageSet, device: StageSet) -> StageMapping:
             )
         raise MappingError(
             "no built-in mapping fits the two label sets",
-            "",
-            "",
-            f"the reference can say {', '.join(reference_reportable(reference)) or 'nothing'}; the device "
+            found=f"the reference can say {', '.join(reference_reportable(reference)) or 'nothing'}; the device "
             f"{', '.join(device.reportable) or 'nothing'}",
-            "at least wake and some sleep on both sides",
-            remedy,
+            expected="at least wake and some sleep on both sides",
+            remedy=remedy,
         )
     return finest
 
@@ -357,14 +350,9 @@ def mapping_named(name: str) -> StageMapping:
     MappingError
         When there is none.
     """
-    for mapping in BUILT_IN_MAPPINGS:
-        if mapping.name == name:
-            return mapping
-    raise MappingError(
-        "no built-in mapping has this name",
-        "",
-        f"{Option.MAPPING}",
-        name,
-        "one of " + ", ".join(m.name for m in BUILT_IN_MAPPINGS),
-        "Give one of these names" + for_page(", or the path of a mapping file ending in .toml.", "."),
-    )
+    by_name = {mapping.name: mapping for mapping in BUILT_IN_MAPPINGS}
+    if name not in by_name:
+        remedy = "Give one of these names" + for_page(", or the path of a mapping file ending in .toml.", ".")
+        expected = "one of " + ", ".join(by_name)
+        raise MappingError("no built-in mapping has this name", "", f"{Option.MAPPING}", name, expected, remedy)
+    return by_name[name]

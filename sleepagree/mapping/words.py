@@ -224,10 +224,9 @@ def refuse_many_labels(count: int, path: str) -> None:
         raise FileFormatError(
             "too many distinct stage labels for a scoring of sleep",
             path,
-            "",
-            f"{count:,} distinct labels",
-            f"at most {MOST_LABELS:,}",
-            "Look whether the labels are stages or measured values: "
+            found=f"{count:,} distinct labels",
+            expected=f"at most {MOST_LABELS:,}",
+            remedy="Look whether the labels are stages or measured values: "
             + for_page(
                 f"a layout ({Option.LAYOUT:FILE.toml}) names the column of stages.",
                 "the column of stages is said at its head.",

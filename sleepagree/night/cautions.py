@@ -14,7 +14,7 @@ from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings, unreported_classes
 from sleepagree.mapping.words import COVERAGE, UNSCORED, canonical_stage, is_sleep
-from sleepagree.night.measures import own_sides
+from sleepagree.night.measures import measure_sides
 from sleepagree.scoring.measures import LATENCIES, MeasurePair, pair_measures
 
 #: From here on time that one side did not score is told beside the measures, whichever comes first.
@@ -184,7 +184,8 @@ def _own_latencies(
     paired: PairedNight, measures: Sequence[MeasurePair], mapping: StageMapping | None
 ) -> tuple[tuple[str, str, float, float], ...]:
     """Return the latencies that are others by all that a side said: measure, side, minutes by that, as counted."""
-    own = {pair.measure: pair for pair in pair_measures(*own_sides(paired, mapping), class_minutes=())}
+    sides = measure_sides(paired, mapping, scored=np.ones(paired.status.size, bool))
+    own = {pair.measure: pair for pair in pair_measures(*sides, class_minutes=())}
     return tuple(
         (pair.measure, side, value, counted)
         for pair in measures

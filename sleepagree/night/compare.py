@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError, Option
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
-from sleepagree.hypnogram.spans import EPOCH_S, Counts, frozen_array
+from sleepagree.hypnogram.spans import EPOCH_S, Counts, Frozen
 from sleepagree.hypnogram.window import WindowRule
 from sleepagree.inference.table_sums import fold_counts
 from sleepagree.mapping.files import Mappings, take_mappings
@@ -27,7 +27,7 @@ from sleepagree.night.cautions import (
     unreported_cautions,
 )
 from sleepagree.night.intervals import NightIntervals, intervals_of_night
-from sleepagree.night.measures import measure_both
+from sleepagree.night.measures import measure_sides, pair_with_classes
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
 from sleepagree.scoring.ceiling import Ceiling, design_ceiling
@@ -45,7 +45,7 @@ _KEPT_WAKE_MIN: Final = 30
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class MappingAgreement(Brief):
+class MappingAgreement(Brief, Frozen):
     """Agreement of one night under one mapping.
 
     Parameters
@@ -72,15 +72,12 @@ class MappingAgreement(Brief):
     ceiling: Ceiling
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "counts", frozen_array(self.counts, np.int64))
+        self._freeze(counts=np.int64)
 
     @property
     def kappa_beside_ceiling(self) -> float:
         """Kappa on the table that the ceiling is of: classes without a label are never found there."""
         return kappa_never_found(self.counts, device_index=self.mapping.device_index)
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        return (MappingAgreement, tuple(getattr(self, f.name) for f in fields(self)))
 
 
 @dataclass(frozen=True, repr=False)
@@ -189,7 +186,7 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
     scored = tuple(_score_mapping(m, paired, native, level) for m in chosen)
     others = () if asked else _with_kappa(scored[0], paired)
     first = scored[0]
-    measures = measure_both(paired, chosen[0], first.counts)
+    measures = pair_with_classes(measure_sides(paired, chosen[0]), chosen[0], first.counts, paired.device_set)
     clock = check_clock(paired, chosen[0])
     changes = clock_change_cautions(paired, chosen[0])
     # a clock that was changed in the night is right before it: no one offset mends that
@@ -356,9 +353,9 @@ def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]
     """Say that a class given to a label which counts as unscored changes nothing."""
     out = []
     for mapping in (m.mapping for m in scored if m.mapping.from_file):
-        for side, stage_set, target_of, counts in (
-            ("reference", paired.reference_set, mapping.reference_target, paired.ledger.reference_labels),
-            ("device", paired.device_set, mapping.device_target, paired.ledger.device_labels),
+        for side, stage_set, counts in (
+            ("reference", paired.reference_set, paired.ledger.reference_labels),
+            ("device", paired.device_set, paired.ledger.device_labels),
         ):
             epochs = dict(counts)
             out += [
@@ -371,7 +368,7 @@ def _unscored_cautions(paired: PairedNight, scored: tuple[MappingAgreement, ...]
                     epochs=epochs[label],
                 )
                 for label, stage in zip(stage_set.labels, stage_set.stages, strict=True)
-                if stage == UNSCORED and (target := target_of(label, stage)) not in (None, LEAVE_OUT)
+                if stage == UNSCORED and (target := mapping.target(side, label, stage)) not in (None, LEAVE_OUT)
                 if epochs.get(label)
             ]
     return out

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import partial
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.one_night import (
     NOTHING,
     EpochsInterval,
@@ -20,10 +18,8 @@ from sleepagree.inference.one_night import (
     share_interval,
 )
 from sleepagree.scoring.class_sequences import JointClasses
-from sleepagree.scoring.redistribution import EPISODE_GAP_MIN
+from sleepagree.scoring.redistribution import GAP_EPOCHS
 from sleepagree.scoring.table_agreement import TableAgreement
-
-_GAP_EPOCHS: Final = EPISODE_GAP_MIN * 60 / EPOCH_S
 
 
 class ClassIntervals(NamedTuple):
@@ -97,8 +93,15 @@ def _moved(found: EpochsInterval, move: Callable[[float], float]) -> EpochsInter
 def _of_class(name: str, code: int, joint: JointClasses, level: float) -> ClassIntervals:
     scored, said = joint.reference == code, joint.device == code
     agrees = scored == said
-    share = partial(_share_within, agrees, joint.epochs, level=level)
-    of_reference, of_device = (_changes(side) for side in (joint.reference, joint.device))
+    # where a stretch of one class begins
+    of_reference, of_device = (np.diff(side, prepend=-1) != 0 for side in (joint.reference, joint.device))
+
+    def share(within: NDArray[np.bool_], changes: NDArray[np.bool_]) -> EpochsInterval:
+        """Return the interval of the share that agrees within some epochs; all alike count as their stretches."""
+        begins = episode_begins(joint.epochs[within], longest_gap=GAP_EPOCHS)
+        stretches = max(int(begins.sum()), int(np.count_nonzero(changes[within])))
+        return share_interval(agrees[within], begins, level=level, alike=stretches)
+
     # F1 is 2 J / (1 + J), where J is the share of agreement among the epochs to which either side gave the class
     overlap = share(scored | said, of_reference)
     constant = bool(agrees.all()) or any(bool(side.all()) or not side.any() for side in (scored, said))
@@ -111,23 +114,3 @@ def _of_class(name: str, code: int, joint: JointClasses, level: float) -> ClassI
         _moved(overlap, lambda j: 2 * j / (1 + j)),
         NOTHING if constant else kappa_interval(scored.astype(np.int8), said.astype(np.int8), level=level),
     )
-
-
-def _changes(classes: NDArray[np.int16]) -> NDArray[np.bool_]:
-    """Return where a stretch of one class begins."""
-    begins: NDArray[np.bool_] = np.diff(classes, prepend=-1) != 0
-    return begins
-
-
-def _share_within(
-    agrees: NDArray[np.bool_],
-    epochs: NDArray[np.intp],
-    within: NDArray[np.bool_],
-    changes: NDArray[np.bool_],
-    *,
-    level: float,
-) -> EpochsInterval:
-    """Return the interval of the share that agrees within some epochs; all alike count as their stretches."""
-    begins = episode_begins(epochs[within], longest_gap=_GAP_EPOCHS)
-    stretches = max(int(begins.sum()), int(np.count_nonzero(changes[within])))
-    return share_interval(agrees[within], begins, level=level, alike=stretches)

@@ -107,7 +107,8 @@ def compare_mappings(
         raise MappingError(problem, "", f"{Option.DECLARED}", declared, "one of " + ", ".join(names), remedy)
     night = compare(paired, mappings=mappings, level=level)
     compared = tuple(_compared(scored, declared, paired.device_set) for scored in night.mappings)
-    return MappingComparison(night, compared, (*night.cautions, *_warnings(compared, declared)))
+    warnings = [Caution.of(CautionKind.NO_MAPPING_DECLARED)] if len(compared) > 1 and not declared else []
+    return MappingComparison(night, compared, (*night.cautions, *warnings))
 
 
 def _compared(scored: MappingAgreement, declared: str, device_set: StageSet) -> ComparedMapping:
@@ -115,7 +116,3 @@ def _compared(scored: MappingAgreement, declared: str, device_set: StageSet) -> 
     reportable = [rows[i] for i in scored.mapping.device_index]
     commonest = max(reportable) / sum(rows) if sum(rows) else float("nan")
     return ComparedMapping(scored, commonest, bias_of_reported(scored, device_set), scored.mapping.name == declared)
-
-
-def _warnings(compared: tuple[ComparedMapping, ...], declared: str) -> list[Caution]:
-    return [Caution.of(CautionKind.NO_MAPPING_DECLARED)] if len(compared) > 1 and not declared else []

@@ -15,6 +15,7 @@ from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping, unreported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import canonical_stage, is_sleep
+from sleepagree.scoring.class_sequences import classes_of
 from sleepagree.scoring.measures import (
     DEEP_BIT,
     REM_BIT,
@@ -28,7 +29,9 @@ from sleepagree.scoring.measures import (
 )
 
 
-def measure_sides(paired: PairedNight, mapping: StageMapping | None) -> tuple[SleepMeasures, SleepMeasures]:
+def measure_sides(
+    paired: PairedNight, mapping: StageMapping | None, *, scored: NDArray[np.bool_] | None = None
+) -> tuple[SleepMeasures, SleepMeasures]:
     """Return the measures of reference and device from jointly scored epochs.
 
     Parameters
@@ -37,22 +40,11 @@ def measure_sides(paired: PairedNight, mapping: StageMapping | None) -> tuple[Sl
         The two sides.
     mapping : StageMapping or None
         Says whether a stage that does not tell (wake-or-sleep) is sleep; without it such epochs are neither.
+    scored : bool array, shape (n_epochs,), optional
+        Epochs that count instead of those.
     """
-    return measure_codes(
-        paired.reference, paired.device, paired.scored, paired.reference_set, paired.device_set, mapping
-    )
-
-
-def own_sides(paired: PairedNight, mapping: StageMapping | None) -> tuple[SleepMeasures, SleepMeasures]:
-    """Return the measures of each side from all of its own epochs in the window, scored by the other side or not."""
-    return measure_codes(
-        paired.reference,
-        paired.device,
-        np.ones(paired.reference.size, bool),
-        paired.reference_set,
-        paired.device_set,
-        mapping,
-    )
+    scored = paired.scored if scored is None else scored
+    return measure_codes(paired.reference, paired.device, scored, paired.reference_set, paired.device_set, mapping)
 
 
 def measure_codes(
@@ -94,7 +86,7 @@ def measure_device(
     wake = _wake_classes(mapping, device_set.stages, columns)
     scored = np.array([*device_set.scored, False])[codes]
     measures = _measure_side(codes, scored, device_set, columns, wake)
-    classes = np.array([*mapping.device_codes(device_set), -1], np.int64)[codes]
+    classes = classes_of(codes, mapping.device_codes(device_set))
     counts = np.zeros((len(mapping.reference_classes), len(mapping.device_classes)), np.int64)
     # minutes of the device's classes are sums of columns: which row holds them does not matter
     counts[0] = np.bincount(classes[classes >= 0], minlength=len(mapping.device_classes))
@@ -118,11 +110,6 @@ def _wake_classes(mapping: StageMapping, stages: tuple[str, ...], codes: tuple[i
     wake |= {target for stage, target in (*mapping.reference, *mapping.device) if stage == "W"}
     of_labels = {code for stage, code in zip(stages, codes, strict=True) if stage == "W" and code >= 0}
     return frozenset(of_labels.union(i for i, name in enumerate(mapping.reference_classes) if name in wake))
-
-
-def measure_both(paired: PairedNight, mapping: StageMapping, counts: Counts) -> tuple[MeasurePair, ...]:
-    """Return the measures of both sides from jointly scored epochs; classes by ``mapping``."""
-    return pair_with_classes(measure_sides(paired, mapping), mapping, counts, paired.device_set)
 
 
 def pair_with_classes(

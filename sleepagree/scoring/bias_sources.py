@@ -71,9 +71,10 @@ def account_for_bias(
         lost = tuple((other, float(minutes[row, j])) for j, other in enumerate(columns) if j != column)
         source = BiasSource(name, bias, gained, lost)
         if unreported:
-            returned = bias - (float(minutes[unreported].sum()) if column == best else 0.0)
-            without = bias - float(minutes[unreported, column].sum())
-            returned_to = columns[best] if best >= 0 else ""
-            source = BiasSource(name, bias, gained, lost, without, returned_to, returned)
+            source = source._replace(
+                without_unreported_min=bias - float(minutes[unreported, column].sum()),
+                returned_to=columns[best] if best >= 0 else "",
+                returned_min=bias - (float(minutes[unreported].sum()) if column == best else 0.0),
+            )
         sources.append(source)
     return tuple(sources)

@@ -15,8 +15,7 @@ from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 
 def classes_of(codes: LabelCodes, of_label: Sequence[int]) -> NDArray[np.int64]:
     """Return the class of each epoch, -1 for a gap and for a label that is left out."""
-    classes: NDArray[np.int64] = np.array([*of_label, -1], np.int64)[codes]
-    return classes
+    return np.array([*of_label, -1], np.int64)[codes]
 
 
 def class_sequence(

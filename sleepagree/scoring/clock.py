@@ -12,12 +12,12 @@ works in steps of 5 s, adds intervals and drift, and decides whether an offset i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields, replace
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
-from sleepagree.hypnogram.spans import EPOCH_S
+from sleepagree.hypnogram.spans import EPOCH_S, Frozen
 from sleepagree.inference.estimate import NAN
 from sleepagree.scoring.clock_blocks import (
     RANGE_S,
@@ -26,7 +26,6 @@ from sleepagree.scoring.clock_blocks import (
     Lags,
     OffsetCurve,
     PartOffset,
-    curve_of,
     find_drift,
     half_weights,
 )
@@ -40,10 +39,10 @@ from sleepagree.scoring.offsets import (
     chance_curve,
     check_codes,
     kappa_where_common,
+    offset_curve,
     peak_heights,
     peak_position,
     peak_score,
-    scan_epoch_offsets,
 )
 from sleepagree.shown import Brief
 
@@ -62,7 +61,7 @@ TUNING_WARNING: Final = (
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ClockReading(Brief):
+class ClockReading(Brief, Frozen):
     """What agreement says about the device's clock.
 
     Parameters
@@ -126,9 +125,6 @@ class ClockReading(Brief):
     jump: ClockJump | None = None
     outside_s: float = NAN
 
-    def __reduce__(self) -> tuple[Any, ...]:
-        return (ClockReading, tuple(getattr(self, f.name) for f in fields(self)))
-
     @property
     def gain(self) -> float:
         """Kappa at the best offset minus kappa as recorded."""
@@ -143,9 +139,7 @@ def read_clock(
     mapping: str,
     rng: np.random.Generator,
     wake_sleep: tuple[ClassCodes, ClassCodes] | None = None,
-    step_s: float = STEP_S,
     range_s: float = RANGE_S,
-    epoch_s: float = EPOCH_S,
     resamples: int = RESAMPLES,
     level: float = 0.95,
 ) -> ClockReading:
@@ -167,7 +161,7 @@ def read_clock(
     Parameters
     ----------
     reference, device : int arrays of shape (n,)
-        Class at each step of one common clock, from `classes_in_steps`; -1 where a side has none. The device may
+        Class at each 5-s step of one common clock, from `classes_in_steps`; -1 where a side has none. The device may
         have classes before the reference's first and after its last one; they count as soon as an offset
         brings them in.
     n_classes : int
@@ -178,10 +172,8 @@ def read_clock(
         Source of random numbers.
     wake_sleep : tuple of two int arrays, optional
         The same two sides as wake (0) and sleep (1).
-    step_s, range_s : float
-        Step, and largest offset to either side (s).
-    epoch_s : float
-        Epoch of the reference (s).
+    range_s : float
+        Largest offset to either side (s), a step or more.
     resamples : int
         Number of resamples for the intervals.
     level : float
@@ -194,66 +186,54 @@ def read_clock(
     Raises
     ------
     ValueError
-        If the codes do not fit each other or a number is out of its range.
+        If the codes do not fit each other.
     """
     check_codes(reference, device, n_classes)
-    if not 0.0 < step_s <= range_s:
-        raise ValueError(f"step_s must lie between 0 and range_s, not {step_s!r} with {range_s!r}")
-    lags = Lags(round(range_s / step_s), round(max(PEAK_SCALES_S) / step_s), step_s)
+    lags = Lags(round(range_s / STEP_S), round(max(PEAK_SCALES_S) / STEP_S), STEP_S)
     blocks = Blocks.of(reference, device, n_classes, lags)
     wide_curve = kappa_where_common(blocks.tables())
     curve = OffsetCurve(lags.offsets_s, wide_curve[lags.inner])
-    two_classes = None if wake_sleep is None else curve_of(wake_sleep, lags)
+    two_classes = None
+    if wake_sleep is not None:
+        two_classes = OffsetCurve(lags.offsets_s, offset_curve(*wake_sleep, 2, lags.reach))
     offset_s, at_best = curve.best
     if math.isnan(offset_s):
         reason = "kappa has no value at any offset"
         return ClockReading(mapping, curve, two_classes, proposed=False, reason=reason, level=level)
-    low_s, high_s, no_interval = blocks.offset_interval(rng, resamples=resamples, level=level, epoch_s=epoch_s)
+    low_s, high_s, no_interval = blocks.offset_interval(rng, resamples=resamples, level=level)
     halves = blocks.best_offsets(half_weights(blocks.count, min(resamples, 200), rng))
     chance = chance_curve(reference, device, n_classes)
-    score = peak_score(wide_curve, lags.most + round(offset_s / lags.step_s), chance, step_s=lags.step_s)
+    score = peak_score(wide_curve, lags.most + round(offset_s / STEP_S), chance, step_s=STEP_S)
     drift = Drift()
     if score >= LOWEST_PEAK_SCORE:
-        drift = find_drift(blocks, offset_s, rng, resamples=min(resamples, 200), level=level, epoch_s=epoch_s)
-    against = _why_not_proposed(curve, lags, low_s, high_s, no_interval, score, epoch_s)
-    outside_s, kappa_outside = NAN, NAN
-    if against and score < LOWEST_PEAK_SCORE:
-        outside_s, kappa_outside = _peak_outside(reference, device, n_classes, lags, chance)
+        drift = find_drift(blocks, offset_s, rng, resamples=min(resamples, 200), level=level)
     found = ClockReading(
         mapping,
         curve,
         two_classes,
-        not against,
-        against or _why_proposed(curve, score),
-        offset_s,
-        low_s,
-        high_s,
-        curve.at_zero,
-        at_best,
-        score,
-        _width_s(curve),
-        float(np.mean(np.abs(halves - offset_s) <= epoch_s)),
-        drift.s_per_h,
-        drift.low,
-        drift.high,
-        drift.offset_s,
-        drift.kappa,
-        blocks.thirds(),
-        level,
+        proposed=False,
+        reason="",
+        offset_s=offset_s,
+        low_s=low_s,
+        high_s=high_s,
+        kappa_at_zero=curve.at_zero,
+        kappa_at_best=at_best,
+        peak_score=score,
+        peak_width_s=_width_s(curve),
+        halves_within_epoch=float(np.mean(np.abs(halves - offset_s) <= EPOCH_S)),
+        **drift._asdict(),
+        thirds=blocks.thirds(),
+        level=level,
     )
-    return found if math.isnan(outside_s) else with_peak_outside(found, outside_s, kappa_outside)
+    against = why_not_proposed(found, no_interval)
+    found = replace(found, proposed=not against, reason=against or _why_proposed(found))
+    if score >= LOWEST_PEAK_SCORE:
+        return found
+    return with_peak_outside(found, *_peak_outside(reference, device, n_classes, lags, chance))
 
 
 def epoch_offset_interval(
-    reference: ClassCodes,
-    device: ClassCodes,
-    n_classes: int,
-    *,
-    rng: np.random.Generator,
-    epoch_s: float = EPOCH_S,
-    range_s: float = RANGE_S,
-    resamples: int = 200,
-    level: float = 0.95,
+    reference: ClassCodes, device: ClassCodes, n_classes: int, *, rng: np.random.Generator
 ) -> tuple[float, float]:
     """Return the interval of the best offset on the epochs themselves, as `read_clock` forms it in its steps.
 
@@ -265,19 +245,14 @@ def epoch_offset_interval(
         Number of classes.
     rng : numpy.random.Generator
         Source of random numbers.
-    epoch_s, range_s : float
-        Length of an epoch, and largest offset to either side (s).
-    resamples, level
-        Of the block bootstrap.
 
     Returns
     -------
     tuple of (float, float)
         Its ends (s); nan where too few resamples have a best offset.
     """
-    lags = Lags(round(range_s / epoch_s), 0, epoch_s)
-    blocks = Blocks.of(reference, device, n_classes, lags)
-    return blocks.offset_interval(rng, resamples=resamples, level=level, epoch_s=epoch_s)[:2]
+    blocks = Blocks.of(reference, device, n_classes, Lags(round(RANGE_S / EPOCH_S), 0, EPOCH_S))
+    return blocks.offset_interval(rng, resamples=200, level=0.95)[:2]
 
 
 def _width_s(curve: OffsetCurve) -> float:
@@ -285,50 +260,38 @@ def _width_s(curve: OffsetCurve) -> float:
     peak = peak_position(curve.kappa, len(curve.kappa) // 2)
     if peak is None:
         return NAN
-    below = ~(curve.kappa >= curve.kappa[peak] - WIDTH_DROP)
-    left = np.flatnonzero(below[:peak])
-    right = np.flatnonzero(below[peak:])
-    begin = int(left[-1]) + 1 if left.size else 0
-    end = peak + int(right[0]) - 1 if right.size else len(below) - 1
+    is_near = curve.kappa >= curve.kappa[peak] - WIDTH_DROP
+    far = np.flatnonzero(~np.pad(is_near, 1)) - 1  # both ends of the range are followed by what is far
+    begin, end = far[far < peak].max() + 1, far[far > peak].min() - 1
     return float(curve.offsets_s[end] - curve.offsets_s[begin])
 
 
-def _why_not_proposed(
-    curve: OffsetCurve,
-    lags: Lags,
-    low_s: float,
-    high_s: float,
-    no_interval: str,
-    score: float,
-    epoch_s: float,
-) -> str:
+def why_not_proposed(found: ClockReading, no_interval: str) -> str:
     """Return the first reason against proposing the best offset, "" when there is none."""
-    offset_s, at_best = curve.best
-    gain = at_best - curve.at_zero
-    if score < LOWEST_PEAK_SCORE:
+    best = f"the best offset ({_signed(found.offset_s)} s)"
+    if found.peak_score < LOWEST_PEAK_SCORE:
         return (
-            f"no offset stands out: the best one ({_signed(offset_s)} s, kappa {at_best:.3f}) is no sharper than "
-            f"what chance makes of unrelated nights (score {score:.1f}, {LOWEST_PEAK_SCORE} needed)"
+            f"no offset stands out: the best one ({_signed(found.offset_s)} s, kappa {found.kappa_at_best:.3f}) is no "
+            "sharper than what chance makes of unrelated nights "
+            f"(score {found.peak_score:.1f}, {LOWEST_PEAK_SCORE} needed)"
         )
-    if abs(offset_s) < epoch_s:
-        return f"the clocks agree: the best offset ({_signed(offset_s)} s) is less than one epoch"
-    if abs(offset_s) >= lags.reach * lags.step_s:
-        return f"the best offset ({_signed(offset_s)} s) lies at the edge of the range searched; search a wider one"
+    if abs(found.offset_s) < EPOCH_S:
+        return f"the clocks agree: {best} is less than one epoch"
+    if abs(found.offset_s) >= found.curve.offsets_s[-1]:
+        return f"{best} lies at the edge of the range searched; search a wider one"
     if no_interval:
-        return f"the best offset ({_signed(offset_s)} s) has no interval: {no_interval}"
-    if low_s <= 0.0 <= high_s:
-        return f"the interval of the best offset ({_signed(low_s)} to {_signed(high_s)} s) includes 0"
-    if gain < SMALLEST_GAIN:
-        return f"the best offset ({_signed(offset_s)} s) gains only {gain:.3f} kappa"
-    return ""
+        return f"{best} has no interval: {no_interval}"
+    if found.low_s <= 0.0 <= found.high_s:
+        return f"the interval of the best offset ({_signed(found.low_s)} to {_signed(found.high_s)} s) includes 0"
+    return f"{best} gains only {found.gain:.3f} kappa" if found.gain < SMALLEST_GAIN else ""
 
 
-def _why_proposed(curve: OffsetCurve, score: float) -> str:
+def _why_proposed(found: ClockReading) -> str:
     """Return why the best offset is worth trying."""
-    offset_s, at_best = curve.best
     return (
-        f"adding {_signed(offset_s)} s to device times raises kappa from {curve.at_zero:.3f} to {at_best:.3f}, "
-        f"and the peak stands out from what chance makes (score {score:.1f}, {LOWEST_PEAK_SCORE} needed)"
+        f"adding {_signed(found.offset_s)} s to device times raises kappa from {found.kappa_at_zero:.3f} to "
+        f"{found.kappa_at_best:.3f}, and the peak stands out from what chance makes "
+        f"(score {found.peak_score:.1f}, {LOWEST_PEAK_SCORE} needed)"
     )
 
 
@@ -336,27 +299,24 @@ def _peak_outside(
     reference: ClassCodes, device: ClassCodes, n_classes: int, lags: Lags, chance: Values
 ) -> tuple[float, float]:
     """Return the offset (s) of a sharp peak outside the range searched and its kappa, nan when there is none."""
-    reach = min(round(_WIDE_S / lags.step_s), reference.size - 1)
+    reach = min(round(_WIDE_S / STEP_S), reference.size - 1)
     if reach <= lags.most:
         return NAN, NAN
-    tables = scan_epoch_offsets(reference, device, n_classes, max_shift_epochs=reach)
-    curve = kappa_where_common(tables)
-    wide = Lags(reach - lags.context, lags.context, lags.step_s)
+    curve = offset_curve(reference, device, n_classes, reach)
     heights = np.zeros(curve.size)
-    inner = wide.inner
-    scale = round(PEAK_SCALES_S[0] / lags.step_s)
-    heights[inner] = np.nan_to_num(peak_heights(curve, scale)[inner])
+    inner = Lags(reach - lags.context, lags.context, STEP_S).inner
+    heights[inner] = np.nan_to_num(peak_heights(curve, round(PEAK_SCALES_S[0] / STEP_S))[inner])
     at = int(np.argmax(heights))
-    offset_s = (at - reach) * lags.step_s
-    if abs(offset_s) <= lags.reach * lags.step_s:
-        return NAN, NAN
-    score = peak_score(curve, at, chance, step_s=lags.step_s)
     # many more offsets were looked at
-    return (offset_s, float(curve[at])) if score >= LOWEST_PEAK_SCORE + 1.0 else (NAN, NAN)
+    stands_out = peak_score(curve, at, chance, step_s=STEP_S) >= LOWEST_PEAK_SCORE + 1.0
+    is_outside = abs(at - reach) > lags.reach
+    return ((at - reach) * STEP_S, float(curve[at])) if is_outside and stands_out else (NAN, NAN)
 
 
 def with_peak_outside(reading: ClockReading, offset_s: float, kappa: float) -> ClockReading:
-    """Return a reading that proposes nothing with a peak outside the range searched."""
+    """Return a reading that proposes nothing with a peak outside the range searched, if there is one."""
+    if math.isnan(offset_s):
+        return reading
     reason = (
         f"{reading.reason}; outside the range searched, near {_signed(offset_s)} s, kappa has a sharp peak of "
         f"{kappa:.3f}"

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.hypnogram.spans import frozen_array
+from sleepagree.hypnogram.spans import EPOCH_S, Frozen
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.resampling import participant_weights, percentile_interval
 from sleepagree.inference.table_sums import sums_from_stack
@@ -18,10 +18,9 @@ from sleepagree.scoring.offsets import (
     ClassCodes,
     Tables,
     Values,
-    check_codes,
     correlate,
     fast_length,
-    kappa_where_common,
+    kappa_of_sums_where_common,
     peak_position,
 )
 
@@ -54,7 +53,7 @@ class PartOffset:
 
 
 @dataclass(frozen=True, eq=False)
-class OffsetCurve:
+class OffsetCurve(Frozen):
     """Kappa as a function of the clock offset.
 
     Parameters
@@ -69,11 +68,7 @@ class OffsetCurve:
     kappa: Values
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "offsets_s", frozen_array(self.offsets_s, np.float64))
-        object.__setattr__(self, "kappa", frozen_array(self.kappa, np.float64))
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        return (OffsetCurve, (self.offsets_s, self.kappa))
+        self._freeze(offsets_s=np.float64, kappa=np.float64)
 
     @property
     def at_zero(self) -> float:
@@ -108,8 +103,7 @@ class Lags:
     @property
     def offsets_s(self) -> Values:
         """The offsets of the range searched (s)."""
-        offsets: Values = np.arange(-self.reach, self.reach + 1, dtype=np.float64) * self.step_s
-        return offsets
+        return np.arange(-self.reach, self.reach + 1, dtype=np.float64) * self.step_s
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,20 +169,18 @@ class Blocks:
         step = max(1, (8 << 20) // (8 * flat.shape[1]))
         for begin in range(0, len(weights), step):
             part = weights[begin : begin + step].astype(np.float64) @ flat
-            curves = _kappa_where_half_common(np.moveaxis(part.reshape(-1, sums, offsets), 1, 0))
+            curves = kappa_of_sums_where_common(np.moveaxis(part.reshape(-1, sums, offsets), 1, 0))
             for row, curve in enumerate(curves):
                 peak = peak_position(curve, self.lags.reach)
                 if peak is not None:
                     found[begin + row] = (peak - self.lags.reach) * self.lags.step_s
         return found
 
-    def offset_interval(
-        self, rng: np.random.Generator, *, resamples: int, level: float, epoch_s: float
-    ) -> tuple[float, float, str]:
+    def offset_interval(self, rng: np.random.Generator, *, resamples: int, level: float) -> tuple[float, float, str]:
         """Return the ends of the interval of the best offset (s), and why there is none, else ""."""
         replicates = self.best_offsets(participant_weights(self.count, resamples, rng))
         interval = percentile_interval(replicates, level=level)
-        return interval.low - epoch_s / 2.0, interval.high + epoch_s / 2.0, interval.because
+        return interval.low - EPOCH_S / 2.0, interval.high + EPOCH_S / 2.0, interval.because
 
     def thirds(self) -> tuple[PartOffset, ...]:
         """Return the best offset of each third of the blocks."""
@@ -199,24 +191,10 @@ class Blocks:
         parts = []
         for begin, end in pairwise(round(night * part / 3) for part in range(4)):
             inside = (self.places >= begin) & (self.places < end)
-            curve = _kappa_where_half_common(margins[inside].sum(axis=0))
+            curve = kappa_of_sums_where_common(margins[inside].sum(axis=0))
             best = OffsetCurve(self.lags.offsets_s, curve).best
             parts.append(PartOffset(begin * self.block_s, end * self.block_s, *best))
         return tuple(parts)
-
-
-def _kappa_where_half_common(sums: Values) -> Values:
-    """Return kappa from margin sums (3k, ..., offsets), nan where less than half of the epochs are common."""
-    margins = sums_from_stack(sums)
-    curve = kappa.of_sums(margins)
-    return np.where(2.0 * margins.n >= margins.n.max(axis=-1, keepdims=True), curve, np.nan)
-
-
-def curve_of(sides: tuple[ClassCodes, ClassCodes], lags: Lags) -> OffsetCurve:
-    """Return kappa of two classes at each offset of the range."""
-    check_codes(*sides, 2)
-    tables = Blocks.of(*sides, 2, Lags(lags.reach, 0, lags.step_s)).tables()
-    return OffsetCurve(lags.offsets_s, kappa_where_common(tables))
 
 
 def half_weights(count: int, draws: int, rng: np.random.Generator) -> NDArray[np.int64]:
@@ -225,15 +203,14 @@ def half_weights(count: int, draws: int, rng: np.random.Generator) -> NDArray[np
     return (order < max(1, count // 2)).astype(np.int64)
 
 
-@dataclass(frozen=True)
-class Drift:
-    """Change per hour of the seconds to add, its interval, and offset at the middle and kappa with it; else nan."""
+class Drift(NamedTuple):
+    """What a `ClockReading` tells of drift; nan where it was not searched."""
 
-    s_per_h: float = NAN
-    low: float = NAN
-    high: float = NAN
-    offset_s: float = NAN
-    kappa: float = NAN
+    drift_s_per_h: float = NAN
+    drift_low: float = NAN
+    drift_high: float = NAN
+    offset_at_middle_s: float = NAN
+    kappa_with_drift: float = NAN
 
 
 def _drifted(blocks: Blocks, offset_s: float, within_s: float) -> tuple[Values, Values, Values]:
@@ -259,13 +236,10 @@ def _drifted(blocks: Blocks, offset_s: float, within_s: float) -> tuple[Values, 
 
 def drift_curves(blocks: Blocks, offset_s: float, *, within_s: float) -> Values:
     """Return kappa of the night at each drift and each offset within a distance of one, shape (drifts, offsets)."""
-    curves: Values = kappa.of_sums(sums_from_stack(_drifted(blocks, offset_s, within_s)[0].sum(axis=0)))
-    return curves
+    return kappa.of_sums(sums_from_stack(_drifted(blocks, offset_s, within_s)[0].sum(axis=0)))
 
 
-def find_drift(
-    blocks: Blocks, offset_s: float, rng: np.random.Generator, *, resamples: int, level: float, epoch_s: float
-) -> Drift:
+def find_drift(blocks: Blocks, offset_s: float, rng: np.random.Generator, *, resamples: int, level: float) -> Drift:
     """Search offset and drift together; the interval resamples blocks."""
     sums, drifts, near = _drifted(blocks, offset_s, _DRIFT_OFFSETS_S)
     kinds = sums.shape[1]
@@ -287,5 +261,5 @@ def find_drift(
             if row == 0:
                 middle_s, at_best = offset_s + float(near[peak % near.size]), float(curve[peak])
     interval = percentile_interval(found[1:], level=level)
-    slack = epoch_s / 2.0 / (float(blocks.places[-1] - blocks.places[0] + 1) * blocks.block_s / 3600.0)
+    slack = EPOCH_S / 2.0 / (float(blocks.places[-1] - blocks.places[0] + 1) * blocks.block_s / 3600.0)
     return Drift(float(found[0]), interval.low - slack, interval.high + slack, middle_s, at_best)

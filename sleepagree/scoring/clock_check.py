@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError, Option, for_page
@@ -16,15 +15,13 @@ from sleepagree.hypnogram.clock_changes import ClockChange, change_caution, poss
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings
-from sleepagree.scoring.class_sequences import both_codes, class_sequence, square_mapping
+from sleepagree.scoring.class_sequences import both_codes, classes_of, square_mapping
 from sleepagree.scoring.coefficients import kappa
-from sleepagree.scoring.offsets import ClassCodes, ClockHint, QuickOffset, classes_in_steps, quick_offset
+from sleepagree.scoring.offsets import STEP_S, ClassCodes, ClockHint, QuickOffset, classes_in_steps, quick_offset
 
 if TYPE_CHECKING:
     from sleepagree.scoring.clock import ClockReading
     from sleepagree.scoring.clock_jump import ClockJump
-
-STEP_S: Final = 5.0
 
 #: From here on a peak is so sharp that its interval is not worth the time; right clocks never have one beside 0.
 _SURE_SCORE: Final = 8.0
@@ -47,8 +44,6 @@ _NEAR_CHANCE: Final = {
     ClockHint.UNTOLD: CautionKind.CLOCK_UNTOLD,
 }
 
-Codes = NDArray[np.int8]
-
 
 def check_clock(paired: PairedNight, mapping: StageMapping) -> QuickOffset | None:
     """Look at the clock by whole epochs; None where no square mapping fits."""
@@ -67,8 +62,7 @@ def check_clock(paired: PairedNight, mapping: StageMapping) -> QuickOffset | Non
 def _classes(paired: PairedNight, square: StageMapping) -> tuple[ClassCodes, ClassCodes]:
     """Return the class of each epoch of the window on both sides, -1 for none."""
     rows, columns = both_codes(paired, square)
-    reference = class_sequence(paired.reference, paired.reference >= 0, rows, -1)
-    return reference, class_sequence(paired.device, paired.device >= 0, columns, -1)
+    return classes_of(paired.reference, rows), classes_of(paired.device, columns)
 
 
 def _device_around(paired: PairedNight, square: StageMapping, device: ClassCodes, more: int) -> ClassCodes:
@@ -150,17 +144,10 @@ def clock_caution(found: QuickOffset | None) -> list[Caution]:
         return []
     if found.hint in _NEAR_CHANCE:
         return [Caution.of(_NEAR_CHANCE[found.hint], kappa=found.kappa_at_zero)]
+    kind, seconds, there = CautionKind.CLOCK_OFFSET, found.offset_s, found.kappa_at_best
     if found.hint is ClockHint.ZONE:
-        kappas = {"kappa": found.kappa_at_zero, "kappa_there": found.kappa_at_zone}
-        return [Caution.of(CautionKind.CLOCK_ZONE, seconds=found.zone_s, **kappas)]
-    return [
-        Caution.of(
-            CautionKind.CLOCK_OFFSET,
-            seconds=found.offset_s,
-            kappa=found.kappa_at_zero,
-            kappa_there=found.kappa_at_best,
-        )
-    ]
+        kind, seconds, there = CautionKind.CLOCK_ZONE, found.zone_s, found.kappa_at_zone
+    return [Caution.of(kind, seconds=seconds, kappa=found.kappa_at_zero, kappa_there=there)]
 
 
 def jump_caution(paired: PairedNight, mapping: StageMapping, found: QuickOffset | None) -> list[Caution]:
@@ -180,7 +167,7 @@ def _look_for_jump(paired: PairedNight, square: StageMapping) -> ClockJump | Non
     from sleepagree.scoring.clock_jump import REACH_S, best_jump  # few nights come here
 
     sides = _sides_in_steps(paired, square, REACH_S, paired.epoch_s)
-    jump = best_jump(*sides, len(square.reference_classes), epoch_s=paired.epoch_s)
+    jump = best_jump(*sides, len(square.reference_classes))
     if jump is None:
         return None
     places = {name: getattr(jump, name) - REACH_S for name in ("at_s", "at_low_s", "at_high_s")}
@@ -245,14 +232,9 @@ def scan_clock(
     asked = take_mappings(mapping)
     square = square_mapping(paired, asked[0] if asked else default_mapping(paired.reference_set, paired.device_set))
     if square is None:
-        raise MappingError(
-            "no mapping with a kappa fits the two label sets",
-            "",
-            "",
-            "",
-            "at least wake and sleep on both sides",
-            for_page(f"Give one with {Option.MAPPING:FILE.toml}.", ""),
-        )
+        problem, expected = "no mapping with a kappa fits the two label sets", "at least wake and sleep on both sides"
+        remedy = for_page(f"Give one with {Option.MAPPING:FILE.toml}.", "")
+        raise MappingError(problem, expected=expected, remedy=remedy)
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
     two = next((m for m in fitting if m.name == "wake-sleep"), None)
     wake_sleep = None if two is None or two is square else _sides_in_steps(paired, two, range_s)
@@ -262,7 +244,6 @@ def scan_clock(
         mapping=square.name,
         rng=rng_for(seed, "clock"),
         wake_sleep=wake_sleep,
-        step_s=STEP_S,
         range_s=range_s,
         resamples=resamples,
         level=level,
@@ -276,7 +257,7 @@ def scan_clock(
 
 def _sides_in_steps(
     paired: PairedNight, mapping: StageMapping, range_s: float, step_s: float = STEP_S
-) -> tuple[Codes, Codes]:
+) -> tuple[ClassCodes, ClassCodes]:
     """Lay both sides on equal steps that reach beyond the window; the reference counts inside it only."""
     reference, device, shift_s = paired.reference_spans, paired.device_spans, paired.shift_s
     margin = round(range_s / step_s)
@@ -290,6 +271,8 @@ def _sides_in_steps(
     return first, second
 
 
-def _lay(spans: ScoredSpans, class_codes: tuple[int, ...], origin_s: float, n: int, step_s: float = STEP_S) -> Codes:
+def _lay(
+    spans: ScoredSpans, class_codes: tuple[int, ...], origin_s: float, n: int, step_s: float = STEP_S
+) -> ClassCodes:
     lookup = np.array(class_codes, np.int16)
     return classes_in_steps(spans.onset_s, spans.duration_s, lookup[spans.codes], origin_s=origin_s, n=n, step_s=step_s)

@@ -18,9 +18,10 @@ from sleepagree.scoring.offsets import (
     chance_curve,
     check_codes,
     kappa_where_common,
+    moved_later,
+    offset_curve,
     peak_position,
     peak_score,
-    scan_epoch_offsets,
 )
 
 REACH_S: Final = 5400.0
@@ -37,6 +38,7 @@ LOWEST_PART_SCORE: Final = 4.5
 FEWEST_CLASSES: Final = 3
 """Wake and sleep alone change too seldom: two offsets for two parts of a night fit anything."""
 _BLOCK_S: Final = 300.0
+_LAGS: Final = Lags(round(REACH_S / EPOCH_S), round(max(PEAK_SCALES_S) / EPOCH_S), EPOCH_S)
 #: Offsets further apart than this are beyond any drift that is looked for.
 _BEYOND_DRIFT_S: Final = 900.0
 #: Places of the jump at which no more agreeing epochs are lost than this explain the night as well as the best.
@@ -95,9 +97,7 @@ class ClockJump:
         )
 
 
-def best_jump(
-    reference: ClassCodes, device: ClassCodes, n_classes: int, *, epoch_s: float = EPOCH_S
-) -> ClockJump | None:
+def best_jump(reference: ClassCodes, device: ClassCodes, n_classes: int) -> ClockJump | None:
     """Return the two offsets, and the place between them, that explain a night best.
 
     For every place on a 5-min grid, both parts 1 h or longer, each part has its own best offset up to 90 min; the
@@ -110,8 +110,6 @@ def best_jump(
         Class of each epoch, -1 for none. The device may have classes beyond the reference's.
     n_classes : int
         Number of classes.
-    epoch_s : float
-        Length of an epoch (s).
 
     Returns
     -------
@@ -125,75 +123,58 @@ def best_jump(
         If the codes do not fit each other.
     """
     check_codes(reference, device, n_classes)
-    lags = Lags(round(REACH_S / epoch_s), round(max(PEAK_SCALES_S) / epoch_s), epoch_s)
-    blocks = Blocks.of(reference, device, n_classes, lags, block_s=_BLOCK_S)
+    blocks = Blocks.of(reference, device, n_classes, _LAGS, block_s=_BLOCK_S)
     sums = np.moveaxis(blocks.counts, -1, 1).cumsum(axis=0)  # (blocks, offsets with context, k, k)
     least = round(LEAST_PART_S / _BLOCK_S)
     if n_classes < FEWEST_CLASSES or len(sums) < round(LEAST_NIGHT_S / _BLOCK_S):
         return None
     cuts = np.arange(least, len(sums) - least + 1)
     firsts, seconds = sums[cuts - 1], sums[-1] - sums[cuts - 1]
-    tops = [_tops(tables, lags) for tables in (firsts, seconds)]
+    tops = [_tops(tables) for tables in (firsts, seconds)]
     both = np.arange(cuts.size)
     kappas = kappa(firsts[both, tops[0]] + seconds[both, tops[1]])
     if np.isnan(kappas).all():
         return None
     best = int(np.nanargmax(kappas))
-    before, after = (int(top[best]) - lags.most for top in tops)
+    before, after = (int(top[best]) - _LAGS.most for top in tops)
     jump = after - before
-    at, low, high = _places(reference, device, before, after, round(LEAST_PART_S / epoch_s))
+    at, low, high = _places(reference, device, before, after)
     parts = slice(at), slice(at + max(0, jump), None)
     scores = [
-        _part_score(reference, device, part, shift, n_classes, lags)
+        _part_score(reference, moved_later(device, shift), part, n_classes)
         for part, shift in zip(parts, (before, after), strict=True)
     ]
-    with_drift = NAN
-    if abs(jump) * epoch_s <= _BEYOND_DRIFT_S:
-        middle_s = (before + after) * epoch_s / 2.0
-        with_drift = float(np.nanmax(drift_curves(blocks, middle_s, within_s=abs(jump) * epoch_s)))
-    one = float(np.nanmax(kappa_where_common(sums[-1])[lags.inner]))
-    return ClockJump(
-        at * epoch_s,
-        low * epoch_s,
-        high * epoch_s,
-        before * epoch_s,
-        after * epoch_s,
-        float(kappas[best]),
-        one,
-        with_drift,
-        scores[0],
-        scores[1],
-    )
+    jump_s, with_drift = abs(jump) * EPOCH_S, NAN
+    if jump_s <= _BEYOND_DRIFT_S:
+        middle_s = (before + after) * EPOCH_S / 2.0
+        with_drift = float(np.nanmax(drift_curves(blocks, middle_s, within_s=jump_s)))
+    one = float(np.nanmax(kappa_where_common(sums[-1])[_LAGS.inner]))
+    at_s, low_s, high_s, before_s, after_s = (epochs * EPOCH_S for epochs in (at, low, high, before, after))
+    best_kappa = float(kappas[best])
+    return ClockJump(at_s, low_s, high_s, before_s, after_s, best_kappa, one, with_drift, scores[0], scores[1])
 
 
-def _part_score(
-    reference: ClassCodes, device: ClassCodes, part: slice, shift: int, n_classes: int, lags: Lags
-) -> float:
-    """Return how far the peak of one part of the reference's time stands out."""
+def _part_score(reference: ClassCodes, moved: ClassCodes, part: slice, n_classes: int) -> float:
+    """Return how far the peak of one part of the reference's time stands out, with the device at its best offset."""
     inside = np.full(reference.size, -1, reference.dtype)
     inside[part] = reference[part]
-    wide = np.pad(device, lags.most, constant_values=-1)
-    moved = wide[lags.most - shift : lags.most - shift + device.size]
-    tables = scan_epoch_offsets(inside, moved, n_classes, max_shift_epochs=lags.context)
-    return peak_score(
-        kappa_where_common(tables), lags.context, chance_curve(inside, moved, n_classes), step_s=lags.step_s
-    )
+    curve = offset_curve(inside, moved, n_classes, _LAGS.context)
+    return peak_score(curve, _LAGS.context, chance_curve(inside, moved, n_classes), step_s=EPOCH_S)
 
 
-def _tops(tables: Values, lags: Lags) -> Values:
+def _tops(tables: Values) -> Values:
     """Return the position of the best offset of each row of tables, the one nearest to 0 among equals."""
-    curves = kappa_where_common(tables)[:, lags.inner]
-    return np.array([peak_position(curve, lags.reach) or 0 for curve in curves]) + lags.context
+    curves = kappa_where_common(tables)[:, _LAGS.inner]
+    return np.array([peak_position(curve, _LAGS.reach) or 0 for curve in curves]) + _LAGS.context
 
 
-def _places(reference: ClassCodes, device: ClassCodes, before: int, after: int, least: int) -> tuple[int, int, int]:
+def _places(reference: ClassCodes, device: ClassCodes, before: int, after: int) -> tuple[int, int, int]:
     """Return the end of the first part with which most epochs agree, and the earliest and latest one as good."""
-    scored = np.flatnonzero(reference >= 0)
+    scored, least = np.flatnonzero(reference >= 0), round(LEAST_PART_S / EPOCH_S)
     agree = []
     for shift in (before, after):
-        source = np.arange(reference.size) - shift
-        moved = np.where((source >= 0) & (source < device.size), device[source.clip(0, device.size - 1)], -1)
-        agree.append(np.concatenate(([0], np.cumsum((moved == reference) & (reference >= 0)))))
+        agrees = (moved_later(device, shift) == reference) & (reference >= 0)
+        agree.append(np.concatenate(([0], np.cumsum(agrees))))
     # a device that goes on with an earlier time has nothing for as long as that: nothing counts there
     lost = max(0, after - before)
     first, last = int(scored[0]) + least, int(scored[-1]) + 1 - least

@@ -42,7 +42,7 @@ class Statistic:
     name : str
         Name of its function.
     kernel : TableFigure
-        From counts (..., k, k) to values (...,), or (..., k) if ``per_class``.
+        From counts (..., k, k) to values (...,), or (..., k) if ``per_class``; of sums, with the class axis first.
     why : str or callable
         The reason for nan of a table that holds an epoch; a callable tells it of `TableSums` and a class position.
     reference : str
@@ -66,10 +66,6 @@ class Statistic:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "key", self.key or self.name)
-
-    def from_sums(self, t: TableSums) -> Values:
-        """Return what ``kernel`` does from `TableSums`, but with the class axis, if any, first."""
-        return self.kernel.of_sums(t)
 
     def why_undefined(self, t: TableSums, position: int) -> str:
         """Return why the statistic is nan."""
@@ -310,14 +306,8 @@ def only_class(sums: Values) -> bool:
 
 
 def _why_no_spread(t: TableSums, _position: int) -> str:
-    reference_constant, device_constant = only_class(t.rows), only_class(t.columns)
-    side = (
-        "each side"
-        if reference_constant and device_constant
-        else "the reference"
-        if reference_constant
-        else "the device"
-    )
+    constant = [side for side, sums in (("reference", t.rows), ("device", t.columns)) if only_class(sums)]
+    side = "each side" if len(constant) == 2 else f"the {constant[0]}"
     return f"{side} used one class only, so there is nothing to correlate"
 
 

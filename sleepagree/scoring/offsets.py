@@ -16,11 +16,14 @@ from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
+from sleepagree.inference.table_sums import stack_sums, sums_from_stack
 from sleepagree.scoring.coefficients import kappa
 
 ClassCodes: TypeAlias = NDArray[Any]
 Tables: TypeAlias = NDArray[np.int64]
 Values: TypeAlias = NDArray[np.float64]
+DeviceAround: TypeAlias = Callable[[int], ClassCodes]
+"""Returns the device's classes with so many epochs more before and after the window."""
 
 STEP_S: Final = 5.0
 CAUTION_OFFSET_S: Final = 60.0
@@ -54,6 +57,8 @@ PROFILE_SHIFTS: Final = (*range(-NEAR_EPOCHS, NEAR_EPOCHS + 1), *HOUR_SHIFTS)
 """Shifts (epochs) that a profile tells of."""
 PROFILE_UNIT: Final = 1 / 8
 """What a step of a profile's numbers stands for, in standard deviations of chance peaks."""
+_WIDEST: Final = max(HOUR_SHIFTS) + round(max(PEAK_SCALES_S) / EPOCH_S)
+"""Largest shift (epochs) that the wide look needs, with room for the peak score."""
 
 
 # ----------------------------------------------------------------------------------- tables at many offsets
@@ -127,16 +132,18 @@ def scan_epoch_offsets(
     [[1, 0], [0, 1]]
     """
     check_codes(reference_codes, device_codes, n_classes)
-    n = reference_codes.size
     shift = max_shift_epochs
     if shift < 0:
         raise ValueError(f"max_shift_epochs must be 0 or more, not {shift!r}")
-    length = fast_length(n + shift)  # positive and negative shifts then do not meet
-    counts = correlate(
-        reference_codes[None], device_codes[None], n_classes, length=length, shifts=range(-shift, shift + 1)
-    )
-    tables: Tables = np.moveaxis(counts[0], -1, 0)
-    return tables
+    length = fast_length(reference_codes.size + shift)  # positive and negative shifts then do not meet
+    shifts = range(-shift, shift + 1)
+    counts = correlate(reference_codes[None], device_codes[None], n_classes, length=length, shifts=shifts)
+    return np.moveaxis(counts[0], -1, 0)
+
+
+def offset_curve(reference: ClassCodes, device: ClassCodes, n_classes: int, reach: int) -> Values:
+    """Return kappa at each shift of the device by up to ``reach`` steps, as `scan_epoch_offsets` counts."""
+    return kappa_where_common(scan_epoch_offsets(reference, device, n_classes, max_shift_epochs=reach))
 
 
 def check_codes(reference: ClassCodes, device: ClassCodes, n_classes: int) -> None:
@@ -222,13 +229,7 @@ class QuickOffset(NamedTuple):
 
 
 def quick_offset(
-    reference_codes: ClassCodes,
-    device_codes: ClassCodes,
-    n_classes: int,
-    *,
-    epoch_s: float = EPOCH_S,
-    max_shift_epochs: int = NEAR_EPOCHS,
-    device_around: Callable[[int], ClassCodes] | None = None,
+    reference_codes: ClassCodes, device_codes: ClassCodes, n_classes: int, *, device_around: DeviceAround | None = None
 ) -> QuickOffset:
     """Return the whole number of epochs that would raise kappa most, and whether that looks like a wrong clock.
 
@@ -238,12 +239,8 @@ def quick_offset(
         Class of each epoch of the window, in order and without jumps; -1 where a side has none.
     n_classes : int
         Number of classes.
-    epoch_s : float
-        Length of an epoch (s).
-    max_shift_epochs : int
-        Largest shift, earlier and later (epochs).
     device_around : callable, optional
-        Returns the device's classes with so many epochs more before and after the window; default: nothing is there.
+        What the device says around the window; default: nothing.
 
     Returns
     -------
@@ -257,32 +254,29 @@ def quick_offset(
     ValueError
         As `scan_epoch_offsets`.
     """
-    reach = max_shift_epochs
-    curve = kappa_where_common(scan_epoch_offsets(reference_codes, device_codes, n_classes, max_shift_epochs=reach))
-    best = peak_position(curve, reach)
-    at_zero = float(curve[reach])
+    curve = offset_curve(reference_codes, device_codes, n_classes, NEAR_EPOCHS)
+    best = peak_position(curve, NEAR_EPOCHS)
+    at_zero = float(curve[NEAR_EPOCHS])
     if best is None:
         return QuickOffset(NAN, at_zero, NAN, NAN)
-    offset_s, at_best = (best - reach) * epoch_s, float(curve[best])
-    found = QuickOffset(offset_s, at_zero, at_best, at_best - at_zero)
-    gains = abs(offset_s) >= CAUTION_OFFSET_S and found.gain >= CAUTION_GAIN
+    shift, at_best = best - NEAR_EPOCHS, float(curve[best])
+    found = QuickOffset(shift * EPOCH_S, at_zero, at_best, at_best - at_zero)
+    gains = abs(found.offset_s) >= CAUTION_OFFSET_S and found.gain >= CAUTION_GAIN
     if not (gains or at_zero < SURE_KAPPA):
         return found
     # what follows costs as much again, so only nights that give reason for it are looked at closer
-    wide = _WideCurve.of(reference_codes, device_codes, n_classes, device_around, epoch_s=epoch_s, reach=reach)
-    score = wide.score(best - reach)
-    hours = wide.best_whole_hour(reach) if at_zero < SURE_KAPPA else 0
+    wide = _WideCurve(reference_codes, device_codes, n_classes, device_around)
+    score = wide.score(shift)
+    hours = wide.best_whole_hour() if at_zero < SURE_KAPPA else 0
     hour_score = wide.score(hours, moved=hours) if hours else 0.0
-    values = (offset_s, at_zero, at_best, found.gain)
-    profile = wide.profile(hours)
+    found = found._replace(peak_score=score, profile=wide.profile(hours))
     if hour_score >= max(_LOWEST_HOUR_SCORE, score) and wide.at(hours) >= at_best + CAUTION_GAIN:
-        return QuickOffset(*values, ClockHint.ZONE, score, hours * epoch_s, wide.at(hours), profile)
-    hint = ClockHint.NONE
-    if gains and score >= LOWEST_PEAK_SCORE and abs(best - reach) < reach:
-        hint = ClockHint.OFFSET
-    elif gains and at_zero < NEAR_CHANCE:
-        hint = _hint_near_chance(found, max(map(wide.score, (-1, 0, 1))))
-    return QuickOffset(*values, hint, score, profile=profile)
+        return found._replace(hint=ClockHint.ZONE, zone_s=hours * EPOCH_S, kappa_at_zone=wide.at(hours))
+    if gains and score >= LOWEST_PEAK_SCORE and abs(shift) < NEAR_EPOCHS:
+        return found._replace(hint=ClockHint.OFFSET)
+    if gains and at_zero < NEAR_CHANCE:
+        return found._replace(hint=_hint_near_chance(found, max(map(wide.score, (-1, 0, 1)))))
+    return found
 
 
 def _hint_near_chance(found: QuickOffset, score_as_recorded: float) -> ClockHint:
@@ -293,64 +287,42 @@ def _hint_near_chance(found: QuickOffset, score_as_recorded: float) -> ClockHint
     return ClockHint.DOUBT if speaks_against else ClockHint.UNTOLD
 
 
-class _WideCurve(NamedTuple):
+class _WideCurve:
     """Kappa by shift up to 14 h, and the classes that it is made of."""
 
-    curve: Values
-    zero: int
-    step_s: float
-    reference: ClassCodes
-    around: ClassCodes
-    n_classes: int
-    chances: dict[int, Values]
-
-    @classmethod
-    def of(
-        cls,
-        reference: ClassCodes,
-        device: ClassCodes,
-        n_classes: int,
-        device_around: Callable[[int], ClassCodes] | None,
-        *,
-        epoch_s: float,
-        reach: int,
-    ) -> _WideCurve:
-        context = round(max(PEAK_SCALES_S) / epoch_s)
-        zero = max(reach, round((MOST_HOURS * 3600 + _HOUR_SLACK_S) / epoch_s)) + context
-        around = np.pad(device, zero, constant_values=-1) if device_around is None else device_around(zero)
-        # the reference is empty around the window, so shifts up to ``zero`` meet nothing twice
-        length = fast_length(around.size)
-        shifts = range(-zero, zero + 1)
-        padded = np.pad(reference, zero, constant_values=-1)
-        counts = correlate(padded[None], around[None], n_classes, length=length, shifts=shifts)
-        curve = kappa_where_common(np.moveaxis(counts[0], -1, 0))
-        return cls(curve, zero, epoch_s, reference, around, n_classes, {})
+    def __init__(
+        self, reference: ClassCodes, device: ClassCodes, n_classes: int, device_around: DeviceAround | None
+    ) -> None:
+        self.reference, self.n_classes = reference, n_classes
+        self.around = np.pad(device, _WIDEST, constant_values=-1) if device_around is None else device_around(_WIDEST)
+        length = fast_length(self.around.size)
+        # the device begins `_WIDEST` epochs before the window, so a shift of -_WIDEST is the offset 0
+        shifts = range(-2 * _WIDEST, 1)
+        counts = correlate(reference[None], self.around[None], n_classes, length=length, shifts=shifts)
+        self.curve = kappa_where_common(np.moveaxis(counts[0], -1, 0))
+        self._chances: dict[int, Values] = {}
 
     def at(self, shift: int) -> float:
-        return float(self.curve[self.zero + shift])
+        return float(self.curve[_WIDEST + shift])
 
     def chance(self, moved: int) -> Values:
         """Return chance's curve for the part of the device's night that a shift puts into the window."""
-        if moved not in self.chances:
-            begin = self.zero - moved
+        if moved not in self._chances:
+            begin = _WIDEST - moved
             part = self.around[begin : begin + self.reference.size]
-            self.chances[moved] = chance_curve(self.reference, part, self.n_classes)
-        return self.chances[moved]
+            self._chances[moved] = chance_curve(self.reference, part, self.n_classes)
+        return self._chances[moved]
 
     def score(self, shift: int, *, moved: int = 0) -> float:
-        return peak_score(self.curve, self.zero + shift, self.chance(moved), step_s=self.step_s)
+        return peak_score(self.curve, _WIDEST + shift, self.chance(moved), step_s=EPOCH_S)
 
-    def best_whole_hour(self, reach: int) -> int:
-        """Return the shift near a whole number of hours, beyond ``reach``, with the highest kappa; 0 without one."""
-        shifts = np.rint(np.array(HOUR_SHIFTS) * (EPOCH_S / self.step_s)).astype(int)
-        shifts = shifts[np.abs(shifts) > reach]
-        kappas = self.curve[self.zero + shifts]
-        return 0 if np.isnan(kappas).all() else int(shifts[np.nanargmax(kappas)])
+    def best_whole_hour(self) -> int:
+        """Return the shift near a whole number of hours with the highest kappa; 0 without one."""
+        kappas = self.curve[_WIDEST + np.array(HOUR_SHIFTS)]
+        return 0 if np.isnan(kappas).all() else HOUR_SHIFTS[int(np.nanargmax(kappas))]
 
     def profile(self, hours: int) -> bytes:
-        """Return how far the curve stands out at ``PROFILE_SHIFTS``; empty for epochs of another length."""
-        if self.step_s != EPOCH_S or self.zero < max(HOUR_SHIFTS):
-            return b""
+        """Return how far the curve stands out at ``PROFILE_SHIFTS``."""
         heights = self._heights(self.chance(0))
         of_hours = self._heights(self.chance(hours)) if hours else heights
         told = np.concatenate((heights[list(PROFILE_SHIFTS[: 2 * NEAR_EPOCHS + 1])], of_hours[list(HOUR_SHIFTS)]))
@@ -360,16 +332,13 @@ class _WideCurve(NamedTuple):
         """Return signed heights by shift (position 0 is shift 0), in standard deviations of the same along chance."""
         total, of_chance = np.zeros(self.curve.size), np.zeros(chance.size)
         for scale_s in PEAK_SCALES_S:
-            scale = max(1, round(scale_s / self.step_s))
+            scale = round(scale_s / EPOCH_S)
             by_chance = peak_heights(chance, scale)
-            spread = float(np.nanstd(by_chance)) if not np.isnan(by_chance).all() else 0.0
+            spread = _spread(by_chance)
             if spread > 0.0:
                 total += peak_heights(self.curve, scale) / spread
                 of_chance += by_chance / spread
-        spread = float(np.nanstd(of_chance)) if not np.isnan(of_chance).all() else 0.0
-        if spread > 0.0:
-            total /= spread
-        return np.roll(np.nan_to_num(total), -self.zero)
+        return np.roll(np.nan_to_num(total / (_spread(of_chance) or 1.0)), -_WIDEST)
 
 
 def range_min_for(offset_s: float) -> int:
@@ -377,9 +346,21 @@ def range_min_for(offset_s: float) -> int:
     return math.ceil(abs(offset_s) / 900.0) * 15 + 15
 
 
+def moved_later(codes: ClassCodes, steps: int) -> ClassCodes:
+    """Return classes so many steps later (earlier, below 0); -1 where nothing is known."""
+    room = abs(steps)
+    return np.pad(codes, room, constant_values=-1)[room - steps : room - steps + codes.size]
+
+
 def peak_heights(curve: Values, scale: int) -> Values:
     """Return how far each point of a circular curve lies above the mean of the points a scale away."""
     return curve - 0.5 * (np.roll(curve, scale) + np.roll(curve, -scale))
+
+
+def _spread(heights: Values) -> float:
+    """Return the standard deviation of what is known; 0 where nothing is."""
+    known = heights[~np.isnan(heights)]
+    return float(known.std()) if known.size else 0.0
 
 
 def chance_curve(reference: ClassCodes, device: ClassCodes, n_classes: int) -> Values:
@@ -415,11 +396,9 @@ def peak_score(curve: Values, at: int, chance: Values, *, step_s: float) -> floa
     """
     scores = [0.0]
     for scale_s in PEAK_SCALES_S:
-        scale = max(1, round(scale_s / step_s))
+        scale = round(scale_s / step_s)
         height = curve[at] - 0.5 * (curve[at - scale] + curve[at + scale])
-        heights = peak_heights(chance, scale)
-        heights = heights[~np.isnan(heights)]
-        spread = float(heights.std()) if heights.size else 0.0
+        spread = _spread(peak_heights(chance, scale))
         if height > 0.0 and spread > 0.0:
             scores.append(float(height) / spread)
     return max(scores)
@@ -427,9 +406,14 @@ def peak_score(curve: Values, at: int, chance: Values, *, step_s: float) -> floa
 
 def kappa_where_common(tables: NDArray[Any]) -> Values:
     """Return kappa of each table, nan where less than half of the largest table's epochs are left."""
-    curve = kappa(tables)
-    n = tables.sum(axis=(-2, -1))
-    return np.where(n * 2 >= n.max(axis=-1, keepdims=True), curve, np.nan)
+    return kappa_of_sums_where_common(stack_sums(tables))
+
+
+def kappa_of_sums_where_common(sums: Values) -> Values:
+    """Return the same from sums of `stack_sums`, shape (3k, ..., offsets)."""
+    margins = sums_from_stack(sums)
+    enough = 2.0 * margins.n >= margins.n.max(axis=-1, keepdims=True)
+    return np.where(enough, kappa.of_sums(margins), np.nan)
 
 
 def peak_position(curve: Values, zero: int) -> int | None:

@@ -29,7 +29,7 @@ LEFT_OUT_COLUMN: Final = "left out"
 
 #: REM epochs with less than this between them belong to one episode (common practice, no source).
 EPISODE_GAP_MIN: Final = 15.0
-_GAP_EPOCHS: Final = EPISODE_GAP_MIN * 60 / EPOCH_S
+GAP_EPOCHS: Final = EPISODE_GAP_MIN * 60 / EPOCH_S
 
 #: Device stages that name an AASM stage of their own; ``sleep``, ``nrem`` and mixtures do not.
 _NAMING: Final = frozenset({*AASM_STAGES, "light"})
@@ -157,7 +157,7 @@ def trace_unreported_stage(
     total = int(goes_to.sum())
     low, high = wilson_interval(goes_to, np.full(len(columns), total), level=level)
     at = np.flatnonzero(is_stage)
-    begins = episode_begins(at, longest_gap=_GAP_EPOCHS)
+    begins = episode_begins(at, longest_gap=GAP_EPOCHS)
     primary = [share_interval(device_classes[at] == i, begins, level=level) for i in range(len(columns))]
     to = tuple(
         Destination(

@@ -200,26 +200,21 @@ def expected_runs(reference: Epochs, wrong: Flags, joined: Flags, *, n_classes: 
     pairs = np.bincount(kind[joined], minlength=n_classes**2)
     kinds = np.flatnonzero(pairs)
     number = pairs[kinds].astype(np.float64)
-    members = np.zeros((kinds.size, n_classes), dtype=np.int64)
-    np.add.at(members, (np.arange(kinds.size), kinds // n_classes), 1)
-    np.add.at(members, (np.arange(kinds.size), kinds % n_classes), 1)
     stage = np.arange(n_classes)
+    members = (np.stack((kinds // n_classes, kinds % n_classes))[:, :, None] == stage).sum(axis=0)
     both = chance[stage, members].prod(axis=1)
     mean_pairs = float(number @ both)
     # pairs that share an epoch: three in a row
     inner = np.flatnonzero(joined[1:] & joined[:-1]) + 1
     place = np.zeros(n_classes**2, dtype=np.int64)
     place[kinds] = np.arange(kinds.size)
-    touching = np.zeros((kinds.size, kinds.size))
-    three = np.zeros((n_classes, n_classes, n_classes))
-    if inner.size:
-        left_kind, right_kind = place[kind[inner - 1]], place[kind[inner]]
-        touching += np.bincount(left_kind * kinds.size + right_kind, minlength=kinds.size**2).reshape(touching.shape)
-        triple = (reference[inner - 1] * n_classes + reference[inner]) * n_classes + reference[inner + 1]
-        three += np.bincount(triple, minlength=n_classes**3).reshape(three.shape)
-    found = np.argwhere(three)
-    trio = (found[:, :, None] == stage).sum(axis=1)
-    mean_three = float(three[three > 0] @ chance[stage, trio].prod(axis=1)) if len(found) else 0.0
+    left_kind, right_kind = place[kind[inner - 1]], place[kind[inner]]
+    touching = np.bincount(left_kind * kinds.size + right_kind, minlength=kinds.size**2)
+    touching = touching.reshape(kinds.size, kinds.size)
+    triple = (reference[inner - 1] * n_classes + reference[inner]) * n_classes + reference[inner + 1]
+    three = np.bincount(triple, minlength=n_classes**3).reshape((n_classes,) * 3)
+    trio = (np.argwhere(three)[:, :, None] == stage).sum(axis=1)
+    mean_three = float(three[three > 0].astype(np.float64) @ chance[stage, trio].prod(axis=1))
     # ordered pairs of pairs without a common epoch
     apart = number[:, None] * number[None, :] - np.diag(number) - touching - touching.T
     four = chance[stage, members[:, None, :] + members[None, :, :]].prod(axis=2)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
 
+from sleepagree.hypnogram.spans import Frozen
 from sleepagree.inference.estimate import NAN, Estimate, undefined
 from sleepagree.inference.proportions import normal_quantile
 from sleepagree.inference.table_sums import Counts, TableSums, square_tables, sum_table, widen_columns
@@ -62,7 +63,7 @@ class ClassAgreement:
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
-class TableAgreement(Brief):
+class TableAgreement(Brief, Frozen):
     """Agreement of one table: one night, or pooled nights.
 
     Parameters
@@ -101,12 +102,7 @@ class TableAgreement(Brief):
     reasons: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:
-        counts = np.array(self.counts, dtype=np.int64)
-        counts.flags.writeable = False
-        object.__setattr__(self, "counts", counts)
-
-    def __reduce__(self) -> tuple[type[TableAgreement], tuple[Any, ...]]:
-        return TableAgreement, tuple(getattr(self, field.name) for field in fields(self))
+        self._freeze(counts=np.int64)
 
     @property
     def unreported(self) -> tuple[str, ...]:
@@ -177,20 +173,15 @@ def chance_corrected_kappa(counts: Counts, *, level: float = 0.95) -> Estimate:
     value, n, z = float(kappa.of_sums(sums)), int(sums.n), normal_quantile(level)
     if math.isnan(value):
         return undefined(NO_EPOCH if n == 0 else ONE_SHARED_CLASS, n=n, method=_KAPPA_METHOD, level=level)
-    se = 0.0 if _certain_on_paper(sums) else float(kappa_se(table))
+    # perfect agreement, or a side that used one class
+    is_certain_on_paper = bool(sums.agreed == sums.n) or only_class(sums.rows) or only_class(sums.columns)
+    se = 0.0 if is_certain_on_paper else float(kappa_se(table))
     if se < _ROUNDING:
         method = f"{_KAPPA_METHOD}; no interval, because the standard error is 0 here"
         return Estimate(value, level=level, n=n, method=method, se=0.0)
     low, high = value - z * se, value + z * se
-    method = _KAPPA_METHOD
-    if low < -1.0 or high > 1.0:
-        method += ", limits cut at -1 and 1"
+    method = _KAPPA_METHOD + ", limits cut at -1 and 1" * (low < -1.0 or high > 1.0)
     return Estimate(value, max(low, -1.0), min(high, 1.0), level=level, n=n, method=method, se=se)
-
-
-def _certain_on_paper(sums: TableSums) -> bool:
-    """Whether the standard error of kappa is exactly 0: perfect agreement, or a side that used one class."""
-    return bool(sums.agreed == sums.n) or only_class(sums.rows) or only_class(sums.columns)
 
 
 def summarise_table(
@@ -278,19 +269,17 @@ def _table_values(sums: TableSums, lacking: tuple[str, ...]) -> tuple[dict[str, 
     values: dict[str, Any] = {}
     reasons: list[tuple[str, str]] = []
     for statistic in TABLE_STATISTICS:
-        if lacking and statistic.name in NEED_ALL_CLASSES:
-            values[statistic.name] = NAN
-            reasons.append((statistic.key, _cannot_report(lacking)))
-            continue
-        value = float(statistic.from_sums(sums))
+        needs_more = bool(lacking) and statistic.name in NEED_ALL_CLASSES
+        value = NAN if needs_more else float(statistic.kernel.of_sums(sums))
         values[statistic.name] = value
         if math.isnan(value):
-            reasons.append((statistic.key, statistic.why_undefined(sums, 0)))
+            why = _cannot_report(lacking) if needs_more else statistic.why_undefined(sums, 0)
+            reasons.append((statistic.key, why))
     return values, tuple(reasons)
 
 
 def _class_agreements(sums: TableSums, rows: tuple[str, ...], columns: tuple[str, ...]) -> tuple[ClassAgreement, ...]:
-    by_class = np.stack([statistic.from_sums(sums) for statistic in CLASS_STATISTICS], axis=1).tolist()
+    by_class = np.stack([statistic.kernel.of_sums(sums) for statistic in CLASS_STATISTICS], axis=1).tolist()
     epochs = np.stack([sums.rows, sums.columns], axis=1).astype(np.int64).tolist()
     keys = [statistic.key for statistic in CLASS_STATISTICS]
     classes = []

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from sleepagree.errors import EpochGridError, FileFormatError, InputError, shorten
 from sleepagree.files.kinds import PARQUET
 from sleepagree.files.reading import InputFile, open_known
-from sleepagree.hypnogram.ledger import Status, count_excluded, cross_labels
+from sleepagree.hypnogram.ledger import Status, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet, make_stage_set
@@ -207,10 +207,10 @@ def _summarise(
         "",
         "table",
         crossed.status.size,
-        crossed.by_status[Status.SCORED],
+        crossed.scored,
         0,
         0,
-        share_equal(count_excluded(crossed)),
+        share_equal(crossed.excluded),
         sets[0],
         sets[1],
         crossed.native,

@@ -339,7 +339,7 @@ class _Sequence(NamedTuple):
 def _lay_in_window(spans: ScoredSpans, night: PairedNight) -> _Sequence:
     """Return what a scorer says of the epochs of a night's window."""
     origin_s = night.begin_s - seconds_between(night.reference_spans, spans)
-    codes = lay_on_epochs(spans, origin_s=origin_s, epoch_s=night.epoch_s).window(0, night.status.size)
+    codes = lay_on_epochs(spans, origin_s=origin_s).window(0, night.status.size)
     stage_set = make_stage_set(spans.labels, spans.stages, reports=spans.reports, path=spans.origin.name)
     return _Sequence(spans.origin.name, codes, stage_set)
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 from sklearn.linear_model import LinearRegression, Ridge
-from sklearn.model_selection import LeaveOneGroupOut
+from sklearn.model_selection import GroupKFold, LeaveOneGroupOut
 
 from sleepagree.inference import correction
 from sleepagree.inference.correction import (
@@ -19,7 +19,6 @@ from sleepagree.inference.correction import (
     Verdict,
     WeightedSum,
     learn_value,
-    split_people,
 )
 
 ANY = Bounds(-np.inf, np.inf)
@@ -156,12 +155,12 @@ def test_people_cannot_be_memorised():
 
 
 def test_a_planted_leak_is_refused(monkeypatch):
-    def leaky(who, folds):
-        rows = np.arange(who.size)
-        for fold in range(folds):
-            yield rows[rows % folds != fold], rows[rows % folds == fold]
+    def leaky(folds, who, groups):
+        rows, count = np.arange(who.size), folds.n_splits
+        for fold in range(count):
+            yield rows[rows % count != fold], rows[rows % count == fold]
 
-    monkeypatch.setattr(correction, "_group_folds", leaky)
+    monkeypatch.setattr(GroupKFold, "split", leaky)
     with pytest.raises(ValueError, match="on both sides"):
         learn_value(memorable())
 
@@ -215,9 +214,12 @@ def test_what_a_model_expects_is_taken_from_models_that_saw_nobody_held_out(monk
 
 
 def test_every_person_is_held_out_once():
-    who = np.repeat(np.arange(7), [1, 2, 3, 1, 2, 3, 1])
-    held = [set(who[test].tolist()) for _, test in split_people(who, 3)]
-    assert sorted(person for people in held for person in people) == list(range(7))
+    for people, parts in ((7, 7), (25, 10)):
+        who = np.repeat(np.arange(people), 1 + np.arange(people) % 3)
+        folds = correction.fold_people(who)
+        held = [set(who[folds == fold].tolist()) for fold in range(parts)]
+        assert all(held)
+        assert sorted(person for group in held for person in group) == list(range(people))
 
 
 def test_too_few_people_are_refused():

@@ -107,12 +107,12 @@ def test_components_are_those_of_limits_of_agreement() -> None:
 
 
 def test_one_night_each_cannot_be_taken_apart() -> None:
-    found = components_from_values([0.7, 0.6, np.nan, 0.8], participant=["a", "b", "b", "c"], source="pilot")
+    found = components_from_values([0.7, 0.6, np.nan, 0.8], participant=["a", "b", "b", "c"])
     assert found.between_sd == pytest.approx(0.1)
     assert not found.separable
     assert found.night_sd == found.between_sd
     assert math.isnan(found.sd_of_means(2))
-    assert found.source == "pilot; one night per participant"
+    assert found.source == "3 participants, 3 nights; one night per participant"
 
 
 def test_too_few_participants_is_one_clear_message() -> None:

@@ -189,7 +189,7 @@ def test_each_resample_has_the_standard_error_of_the_people_drawn():
     # Yang & Zhou 2014 once more: pulls by the sample's table in closed form, each as often as its person was drawn
     pulls = np.einsum("pij,ij->p", tables, coefficients.kappa_influence(tables.sum(axis=0))) / tables.sum()
     drawn = np.array([pulls.repeat(times.astype(int)) for times in weights])
-    found = sample.standard_errors(weights, sample.weighted(weights))
+    found = sample.standard_errors(weights, weights @ sample.flat)
     assert found[:, 0] == pytest.approx(np.sqrt(15 * drawn.var(axis=1, ddof=1)), rel=1e-6)
 
 
@@ -213,12 +213,16 @@ def test_student_tails_widen_by_what_few_participants_ask_for():
 
 def test_several_statistics_share_the_resamples_of_each_alone():
     tables = participants()
-    kernels = {"kappa": coefficients.kappa, "sensitivity": class_figures.sensitivity}
-    together = cluster_bootstrap_all(tables, kernels, rng=rng(18), resamples=300)
-    alone = bootstrap(tables, coefficients.kappa, rng=rng(18), resamples=300)
-    assert together["kappa"] == (alone,)
-    assert len(together["sensitivity"]) == 3
-    assert [part.value for part in together["sensitivity"]] == class_figures.sensitivity(tables.sum(axis=0)).tolist()
+    kernels = {"accuracy": coefficients.accuracy, "sensitivity": class_figures.sensitivity, "kappa": coefficients.kappa}
+    influence = coefficients.kappa_influence
+    together = cluster_bootstrap_all(tables, kernels, rng=rng(18), resamples=300, influences={"kappa": influence})
+    assert together["accuracy"] == (bootstrap(tables, coefficients.accuracy, rng=rng(18), resamples=300),)
+    assert together["kappa"] == (
+        bootstrap(tables, coefficients.kappa, rng=rng(18), resamples=300, influence=influence),
+    )
+    of_classes = together["sensitivity"]
+    assert [part.value for part in of_classes] == class_figures.sensitivity(tables.sum(axis=0)).tolist()
+    assert len({part.percentile.low for part in of_classes}) == 3
 
 
 def test_same_seed_same_intervals():
@@ -246,6 +250,7 @@ def test_no_participant_with_a_value():
     found = bootstrap_mean(np.array([np.nan, np.nan]), rng=rng())
     assert np.isnan(found.value)
     assert found.delta.undefined_because == "none of the 2 participants has a value"
+    assert (found.units, found.undefined_replicates, found.dropped_units) == (0, 0, 2)
 
 
 def test_one_unit_has_a_value_and_no_interval():

@@ -16,9 +16,8 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.window import parse_window
 from sleepagree.inference import resampling
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
-from sleepagree.inference.resampling import cluster_bootstrap_all
 from sleepagree.readers.memory import read_hypnogram
-from sleepagree.scoring import class_figures, coefficients
+from sleepagree.scoring import coefficients
 from sleepagree.scoring.bias_sources import account_for_bias
 from sleepagree.scoring.measures import SleepMeasures, pair_measures
 from tests.bootstraps import bootstrap, bootstrap_mean, level_of_textbook
@@ -150,29 +149,6 @@ def test_the_standard_error_of_few_resamples_is_that_of_numpy() -> None:
     assert math.isnan(bootstrap_mean(values, rng=np.random.default_rng(1), resamples=1).percentile.se)
 
 
-def test_statistics_together_have_the_intervals_that_each_has_alone() -> None:
-    rng = np.random.default_rng(6)
-    tables = rng.integers(1, 40, (15, 3, 3)) + 30 * np.eye(3, dtype=np.int64)
-    kernels = {"accuracy": coefficients.accuracy, "sensitivity": class_figures.sensitivity, "kappa": coefficients.kappa}
-    influences = {"kappa": coefficients.kappa_influence}
-    together = cluster_bootstrap_all(
-        tables, kernels, rng=np.random.default_rng(7), resamples=300, influences=influences
-    )
-    for name in ("accuracy", "kappa"):
-        alone = bootstrap(
-            tables, kernels[name], rng=np.random.default_rng(7), resamples=300, influence=influences.get(name)
-        )
-        (found,) = together[name]
-        for kind in ("percentile", "bca", "delta"):
-            one, other = getattr(found, kind), getattr(alone, kind)
-            assert (one.value, one.low, one.high, one.se) == pytest.approx(
-                (other.value, other.low, other.high, other.se), rel=1e-12
-            )
-    assert len(together["sensitivity"]) == 3
-    # classes have intervals of their own
-    assert len({found.percentile.low for found in together["sensitivity"]}) == 3
-
-
 @pytest.mark.parametrize("units", [9, 10, 11])
 def test_a_statistic_without_bounds_has_the_interval_of_the_delta_method(units: int) -> None:
     tables = np.random.default_rng(6).integers(1, 40, (units, 2, 2))
@@ -188,12 +164,6 @@ def test_pieces_of_the_resampling_make_no_difference(monkeypatch: pytest.MonkeyP
     parts = bootstrap(tables, coefficients.kappa, rng=np.random.default_rng(7), resamples=500)
     assert (parts.percentile.low, parts.percentile.high) == pytest.approx((whole.percentile.low, whole.percentile.high))
     assert parts.delta.se == pytest.approx(whole.delta.se)
-
-
-def test_a_mean_of_nothing_has_no_resample_without_a_value() -> None:
-    found = bootstrap_mean(np.array([math.nan, math.nan]), rng=np.random.default_rng(1), resamples=40)
-    assert math.isnan(found.value)
-    assert (found.units, found.undefined_replicates, found.dropped_units) == (0, 0, 2)
 
 
 @pytest.mark.parametrize("share", [0.08, 0.5, 0.92])
