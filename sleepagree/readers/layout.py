@@ -1,5 +1,7 @@
 """A layout tells how to read a device's file: columns, times, zone, labels, and what the device can say."""
 
+# ruff: noqa: RUF009 - the functions below make fields, as dataclasses.field does
+
 from __future__ import annotations
 
 import codecs
@@ -8,7 +10,7 @@ import datetime as dt
 import os
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from typing import Any, Final, NamedTuple
 
@@ -98,6 +100,127 @@ ELAPSED_UNITS: Final[Mapping[TimeForm, float]] = {
 TIME_FORMS: Final = ", ".join(TimeForm)
 
 
+DURATION_UNITS: Final[Mapping[str, float]] = {"s": 1.0, "min": 60.0, "ms": 0.001, "h": 3600.0}
+#: The unit of durations that are counts of epochs.
+_EPOCHS: Final = "epochs"
+_LONGEST_EPOCH_S: Final = 3600.0
+
+
+# --- values -----------------------------------------------------------------------------------------------
+
+
+def _text(value: Any) -> str | None:
+    return value.strip() or None if isinstance(value, str) else None
+
+
+def _stage_words(value: Any) -> tuple[str, ...] | None:
+    usable = isinstance(value, list) and value and all(isinstance(word, str) for word in value)
+    return tuple(value) if usable else None
+
+
+def _column_names(value: Any) -> tuple[str, ...] | None:
+    names = [_text(name) for name in value] if isinstance(value, list) else []
+    return tuple(filter(None, names)) if len(names) > 1 and None not in names else None
+
+
+def _epoch_seconds(value: Any) -> float | None:
+    if isinstance(value, str) and re.fullmatch(r"\d+(\.\d+)?", value.strip(), re.ASCII):
+        value = float(value)  # a blank of a proposed layout that was filled in between its quotes
+    usable = isinstance(value, int | float) and not isinstance(value, bool) and 1.0 <= value <= _LONGEST_EPOCH_S
+    return float(value) if usable else None
+
+
+def _time_form(value: Any) -> str | None:
+    if value in list(TimeForm):
+        return str(value)
+    if not isinstance(value, str) or "%" not in value:
+        return None
+    if reason := strptime_fault(value):
+        raise ValueError(reason)
+    return value
+
+
+def _day_or_moment(value: Any) -> dt.date | None:
+    """Return a date, or a date with a time; a text is read as ISO 8601."""
+    if isinstance(value, str):
+        text = value.strip()
+        form = r"\d{4}-\d\d-\d\d(?P<time>[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:?\d\d)?)?"
+        match = re.fullmatch(form, text, re.ASCII)
+        try:
+            parse = dt.datetime.fromisoformat if match and match["time"] else dt.date.fromisoformat
+            value = parse(text) if match else None
+        except ValueError:
+            return None
+    return value if isinstance(value, dt.date) and 1000 <= value.year < 9000 else None
+
+
+def _delimiter(value: Any) -> str | None:
+    if value in (AFTER_TIMES, WIDE_SPACES):
+        return str(value)
+    usable = isinstance(value, str) and len(value) == 1 and value not in '"\r\n\x00' and not value.isalnum()
+    return value if usable else None
+
+
+def _whole(value: Any) -> int | None:
+    return value if isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 2**31 else None
+
+
+def _one_of_column(value: Any) -> str | None:
+    """Return a value of a column; a blank is "", which a reader refuses with all that there are."""
+    if isinstance(value, str):
+        return value.strip()
+    return str(value) if isinstance(value, int) and not isinstance(value, bool) else None
+
+
+def _stage_form(value: Any) -> str | None:
+    form = _text(value) or ""
+    usable = form.count(STAGE_PLACE) == 1 and f"*{STAGE_PLACE}" not in form and f"{STAGE_PLACE}*" not in form
+    return form if usable else None
+
+
+def _encoding(value: Any) -> str | None:
+    """Return the name of an encoding of texts; "rot13", "zip" and their like are codecs too."""
+    name = _text(value)
+    if name is None:
+        raise ValueError('a text in quotes, such as "Start time"')
+    try:
+        usable = isinstance(b"a".decode(codecs.lookup(name).name), str)
+    except (LookupError, UnicodeError, ValueError):
+        usable = name.casefold().replace("-", "").replace("_", "").startswith(("utf16", "utf32"))
+    return name if usable else None
+
+
+class _Key(NamedTuple):
+    """How a value of a layout is read: None or a ValueError where it cannot be, and what is expected then."""
+
+    read: Callable[[Any], Any]
+    expected: str
+    is_above: bool = False  # [file]
+    is_column: bool = False
+
+
+def _key(read: Callable[[Any], Any], expected: str, default: Any = None, **where: bool) -> Any:
+    """Return a field of a layout."""
+    return field(default=default, metadata={"key": _Key(read, expected, **where)})
+
+
+def _one_of(values: Mapping[str, Any], default: Any = None) -> Any:
+    expected = "one of " + ", ".join(values)
+    return _key(lambda word: values.get(word) if isinstance(word, str) else None, expected, default)
+
+
+def _choice(kind: type[StrEnum], default: StrEnum | None = None) -> Any:
+    return _one_of({member.value: member for member in kind}, default)
+
+
+def _quoted(example: str, what: str = "a text", read: Callable[[Any], Any] = _text, **where: bool) -> Any:
+    return _key(read, f'{what} in quotes, such as "{example}"', **where)
+
+
+def _column() -> Any:
+    return _quoted("Start time", is_column=True)
+
+
 @dataclass(frozen=True)
 class Layout:
     """How to read one kind of file; every field that is None is found by plain names or sniffed.
@@ -163,44 +286,60 @@ class Layout:
     """
 
     name: str = ""
-    reports: tuple[str, ...] | None = None
-    epoch_seconds: float | None = None
-    shape: Shape | None = None
-    start: str | None = None
-    end: str | None = None
-    duration: str | None = None
-    stage: str | None = None
-    date: str | None = None
-    duration_unit: float | None = None
-    marks: Marks = Marks.START
-    ends: Ends | None = None
-    time: str | None = None
-    night_of: NightOf | None = None
-    begins: dt.date | None = None
-    zone: str | None = None
-    overlaps: Overlaps = Overlaps.REFUSE
-    silence: Silence = Silence.MISSING
-    delimiter: str | None = None
-    encoding: str | None = None
+    reports: tuple[str, ...] | None = _key(
+        _stage_words, 'a list of stages, such as ["wake", "light", "deep"]', is_above=True
+    )
+    epoch_seconds: float | None = _key(_epoch_seconds, "a number of seconds from 1 to 3600", is_above=True)
+    shape: Shape | None = _choice(Shape)
+    start: str | None = _column()
+    end: str | None = _column()
+    duration: str | None = _column()
+    stage: str | None = _column()
+    date: str | None = _column()
+    stage_columns: tuple[str, ...] | None = _key(
+        _column_names, 'a list of two columns or more, such as ["Wake", "Light", "Deep"]'
+    )
+    duration_unit: float | None = _one_of({**DURATION_UNITS, _EPOCHS: _EPOCHS})
+    marks: Marks = _choice(Marks, Marks.START)
+    ends: Ends | None = _choice(Ends)
+    time: str | None = _key(_time_form, f'one of {TIME_FORMS}, or a strptime text such as "%d.%m.%Y %H:%M:%S"')
+    night_of: NightOf | None = _choice(NightOf)
+    begins: dt.date | None = _key(_day_or_moment, "a date and time such as 2026-03-01T22:30:00, or a date")
+    zone: str | None = _quoted("Europe/Helsinki", "a time zone")
+    overlaps: Overlaps = _choice(Overlaps, Overlaps.REFUSE)
+    silence: Silence = _choice(Silence, Silence.MISSING)
+    delimiter: str | None = _key(
+        _delimiter, 'one character such as ",", ";", "|" or "\\t", "spaces" (two or more), or "after times"'
+    )
+    encoding: str | None = _key(_encoding, "a name such as utf-8, cp1252, iso-8859-15 or utf-16")
+    epoch_number: str | None = _column()
+    person_column: str | None = _column()
+    night_column: str | None = _column()
+    zone_column: str | None = _column()
+    am_pm: str | None = _column()
+    first_epoch: int | None = _key(_whole, "a whole number such as 1")
+    person: str | None = _quoted("crew-3", read=_one_of_column)
+    night: str | None = _quoted("2", read=_one_of_column)
+    skip_lines: int = _key(_whole, "a number of lines, 0 or more", 0)
+    header: bool = _key(lambda value: value if isinstance(value, bool) else None, "true or false", default=True)
+    records: str | None = _quoted("sleep.segments", "a path")
+    sheet: str | None = _quoted("Night 1")
+    foot: str | None = _quoted("Total")
+    stage_form: str | None = _key(
+        _stage_form, 'a text with {stage} in it once, such as "state changed to {stage} (pulse #)"'
+    )
     stages: dict[str, str] = field(default_factory=dict)
-    epoch_number: str | None = None
-    first_epoch: int | None = None
-    person_column: str | None = None
-    person: str | None = None
-    night_column: str | None = None
-    night: str | None = None
-    zone_column: str | None = None
-    am_pm: str | None = None
-    skip_lines: int = 0
-    header: bool = True
-    records: str | None = None
-    sheet: str | None = None
-    stage_columns: tuple[str, ...] | None = None
-    foot: str | None = None
-    stage_form: str | None = None
 
 
 NO_LAYOUT: Final = Layout()
+
+_KEYS: Final[Mapping[str, _Key]] = {f.name: f.metadata["key"] for f in fields(Layout) if "key" in f.metadata}
+#: What a layout calls the columns that it can name.
+COLUMNS: Final = tuple(name for name, key in _KEYS.items() if key.is_column)
+#: Keys above ``[file]``, and below it.
+EPOCH_KEYS: Final = tuple(name for name, key in _KEYS.items() if key.is_above)
+FILE_KEYS: Final = tuple(name for name, key in _KEYS.items() if not key.is_above)
+_TOP_KEYS: Final = (*EPOCH_KEYS, "file", "stages")
 
 
 def one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
@@ -211,21 +350,6 @@ def one_zone(zone: str | None, layout: Layout, path: str) -> str | None:
         found = f"{layout.zone} in {layout.name or 'the layout'}, {zone} on the command line or in the nights table"
         raise ClockError(problem, path, "zone", found, "one zone", remedy)
     return zone or layout.zone
-
-
-DURATION_UNITS: Final[Mapping[str, float]] = {"s": 1.0, "min": 60.0, "ms": 0.001, "h": 3600.0}
-
-#: What a layout calls the columns that it can name.
-COLUMNS: Final = (
-    *("start", "end", "duration", "stage", "date"),
-    *("epoch_number", "person_column", "night_column", "zone_column", "am_pm"),
-)
-#: The unit of durations that are counts of epochs.
-_EPOCHS: Final = "epochs"
-_LONGEST_EPOCH_S: Final = 3600.0
-
-#: Key -> what makes a value of what stands there, None or a ValueError where it cannot, and what it expects.
-_Keys = Mapping[str, tuple[Callable[[Any], Any], str]]
 
 
 def read_layout(path: str | os.PathLike[str]) -> Layout:
@@ -265,8 +389,8 @@ def parse_layout(data: bytes, name: str) -> Layout:
     checker = _Checker(name)
     checker.refuse_unknown(document, _TOP_KEYS, "")
     table = checker.table(document, "file")
-    checker.refuse_unknown(table, tuple(_FILE), "[file]")
-    given = checker.values(document, _TOP, "key '{}'") | checker.values(table, _FILE, "[file], key '{}'")
+    checker.refuse_unknown(table, FILE_KEYS, "[file]")
+    given = checker.values(document, EPOCH_KEYS, "key '{}'") | checker.values(table, FILE_KEYS, "[file], key '{}'")
     checker.refuse_shared_columns(given)
     if given.get("duration_unit") == _EPOCHS:
         given["duration_unit"] = given.get("epoch_seconds")
@@ -286,7 +410,8 @@ def layout_of(values: Mapping[str, Any], stages: Mapping[str, str], *, name: str
         When a value is none that a layout can have.
     """
     top, below = (
-        [f"{k} = {toml_value(v)}" for k, v in values.items() if (k in _TOP) is is_top] for is_top in (True, False)
+        [f"{key} = {toml_value(value)}" for key, value in values.items() if (key in EPOCH_KEYS) is is_above]
+        for is_above in (True, False)
     )
     told = [f"{toml_text(label)} = {toml_text(word)}" for label, word in stages.items()]
     return parse_layout("\n".join([*top, "[file]", *below, "[stages]", *told]).encode(), name)
@@ -294,8 +419,7 @@ def layout_of(values: Mapping[str, Any], stages: Mapping[str, str], *, name: str
 
 def told_values(layout: Layout) -> dict[str, Any]:
     """Return what a layout says, as a layout file writes it, without the lines of ``[stages]``."""
-    told = {key: getattr(layout, key) for key in (*_TOP, *_FILE)}
-    told = {key: value for key, value in told.items() if value != getattr(NO_LAYOUT, key)}
+    told = {key: value for key in _KEYS if (value := getattr(layout, key)) != getattr(NO_LAYOUT, key)}
     if "duration_unit" in told:
         units = (unit for unit, seconds in DURATION_UNITS.items() if seconds == told["duration_unit"])
         told["duration_unit"] = next(units, _EPOCHS)
@@ -343,7 +467,7 @@ class _Checker(NamedTuple):
                 raise self._unknown(key, known, section)
 
     def _unknown(self, key: str, known: Sequence[str], section: str) -> FileFormatError:
-        other, place = (tuple(_FILE), "[file]") if section == "" else (_TOP_KEYS, "the top, above [file]")
+        other, place = (FILE_KEYS, "[file]") if section == "" else (_TOP_KEYS, "the top, above [file]")
         if key in other:
             remedy = f"'{key}' belongs in {place}." if section == "" else f"'{key}' belongs at {place}."
         else:
@@ -362,17 +486,17 @@ class _Checker(NamedTuple):
             raise self.wrong(key, value, f"a table [{key}]")
         return value
 
-    def values(self, table: Mapping[str, Any], keys: _Keys, place: str) -> dict[str, Any]:
+    def values(self, table: Mapping[str, Any], keys: Sequence[str], place: str) -> dict[str, Any]:
         """Return the values of those keys that a table has."""
         values = {}
-        for key, (read, expected) in keys.items():
+        for key in keys:
             if key in table:
                 try:
-                    values[key] = read(table[key])
+                    values[key] = _KEYS[key].read(table[key])
                 except ValueError as error:
                     raise self.wrong(place.format(key), table[key], str(error)) from None
                 if values[key] is None:
-                    raise self.wrong(place.format(key), table[key], expected)
+                    raise self.wrong(place.format(key), table[key], _KEYS[key].expected)
         return values
 
     def refuse_shared_columns(self, given: Mapping[str, Any]) -> None:
@@ -474,132 +598,3 @@ def strptime_fault(text: str) -> str:
     if any(parts) and not all(parts):
         return "a whole date (year, month, day) or none"
     return ""
-
-
-# --- values -----------------------------------------------------------------------------------------------
-
-
-def _text(value: Any) -> str | None:
-    return value.strip() or None if isinstance(value, str) else None
-
-
-def _stage_words(value: Any) -> tuple[str, ...] | None:
-    usable = isinstance(value, list) and value and all(isinstance(word, str) for word in value)
-    return tuple(value) if usable else None
-
-
-def _column_names(value: Any) -> tuple[str, ...] | None:
-    names = [_text(name) for name in value] if isinstance(value, list) else []
-    return tuple(filter(None, names)) if len(names) > 1 and None not in names else None
-
-
-def _epoch_seconds(value: Any) -> float | None:
-    if isinstance(value, str) and re.fullmatch(r"\d+(\.\d+)?", value.strip(), re.ASCII):
-        value = float(value)  # a blank of a proposed layout that was filled in between its quotes
-    usable = isinstance(value, int | float) and not isinstance(value, bool) and 1.0 <= value <= _LONGEST_EPOCH_S
-    return float(value) if usable else None
-
-
-def _time_form(value: Any) -> str | None:
-    if value in list(TimeForm):
-        return str(value)
-    if not isinstance(value, str) or "%" not in value:
-        return None
-    if reason := strptime_fault(value):
-        raise ValueError(reason)
-    return value
-
-
-def _day_or_moment(value: Any) -> dt.date | None:
-    """Return a date, or a date with a time; a text is read as ISO 8601."""
-    if isinstance(value, str):
-        text = value.strip()
-        form = r"\d{4}-\d\d-\d\d(?P<time>[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:?\d\d)?)?"
-        match = re.fullmatch(form, text, re.ASCII)
-        try:
-            parse = dt.datetime.fromisoformat if match and match["time"] else dt.date.fromisoformat
-            value = parse(text) if match else None
-        except ValueError:
-            return None
-    return value if isinstance(value, dt.date) and 1000 <= value.year < 9000 else None
-
-
-def _delimiter(value: Any) -> str | None:
-    if value in (AFTER_TIMES, WIDE_SPACES):
-        return str(value)
-    usable = isinstance(value, str) and len(value) == 1 and value not in '"\r\n\x00' and not value.isalnum()
-    return value if usable else None
-
-
-def _whole(value: Any) -> int | None:
-    return value if isinstance(value, int) and not isinstance(value, bool) and 0 <= value < 2**31 else None
-
-
-def _one_of_column(value: Any) -> str | None:
-    """Return a value of a column; a blank is "", which a reader refuses with all that there are."""
-    if isinstance(value, str):
-        return value.strip()
-    return str(value) if isinstance(value, int) and not isinstance(value, bool) else None
-
-
-def _stage_form(value: Any) -> str | None:
-    form = _text(value) or ""
-    usable = form.count(STAGE_PLACE) == 1 and f"*{STAGE_PLACE}" not in form and f"{STAGE_PLACE}*" not in form
-    return form if usable else None
-
-
-def _encoding(value: Any) -> str | None:
-    """Return the name of an encoding of texts; "rot13", "zip" and their like are codecs too."""
-    name = _text(value)
-    if name is None:
-        raise ValueError(_A_TEXT[1])
-    try:
-        usable = isinstance(b"a".decode(codecs.lookup(name).name), str)
-    except (LookupError, UnicodeError, ValueError):
-        usable = name.casefold().replace("-", "").replace("_", "").startswith(("utf16", "utf32"))
-    return name if usable else None
-
-
-def _one_of(values: Mapping[str, Any]) -> tuple[Callable[[Any], Any], str]:
-    return lambda word: values.get(word) if isinstance(word, str) else None, "one of " + ", ".join(values)
-
-
-def _choice(kind: type[StrEnum]) -> tuple[Callable[[Any], Any], str]:
-    return _one_of({member.value: member for member in kind})
-
-
-_A_TEXT: Final = (_text, 'a text in quotes, such as "Start time"')
-_TOP: Final[_Keys] = {
-    "reports": (_stage_words, 'a list of stages, such as ["wake", "light", "deep"]'),
-    "epoch_seconds": (_epoch_seconds, "a number of seconds from 1 to 3600"),
-}
-#: Keys above ``[file]``, and below it.
-EPOCH_KEYS: Final = tuple(_TOP)
-_TOP_KEYS: Final = (*_TOP, "file", "stages")
-_FILE: Final[_Keys] = {
-    "shape": _choice(Shape),
-    **dict.fromkeys(COLUMNS[:5], _A_TEXT),
-    "stage_columns": (_column_names, 'a list of two columns or more, such as ["Wake", "Light", "Deep"]'),
-    "duration_unit": _one_of({**DURATION_UNITS, _EPOCHS: _EPOCHS}),
-    "marks": _choice(Marks),
-    "ends": _choice(Ends),
-    "time": (_time_form, f'one of {TIME_FORMS}, or a strptime text such as "%d.%m.%Y %H:%M:%S"'),
-    "night_of": _choice(NightOf),
-    "begins": (_day_or_moment, "a date and time such as 2026-03-01T22:30:00, or a date"),
-    "zone": (_text, 'a time zone in quotes, such as "Europe/Helsinki"'),
-    "overlaps": _choice(Overlaps),
-    "silence": _choice(Silence),
-    "delimiter": (_delimiter, 'one character such as ",", ";", "|" or "\\t", "spaces" (two or more), or "after times"'),
-    "encoding": (_encoding, "a name such as utf-8, cp1252, iso-8859-15 or utf-16"),
-    **dict.fromkeys(COLUMNS[5:], _A_TEXT),
-    "first_epoch": (_whole, "a whole number such as 1"),
-    "person": (_one_of_column, 'a text in quotes, such as "crew-3"'),
-    "night": (_one_of_column, 'a text in quotes, such as "2"'),
-    "skip_lines": (_whole, "a number of lines, 0 or more"),
-    "header": (lambda value: value if isinstance(value, bool) else None, "true or false"),
-    "records": (_text, 'a path in quotes, such as "sleep.segments"'),
-    "sheet": (_text, 'a text in quotes, such as "Night 1"'),
-    "foot": (_text, 'a text in quotes, such as "Total"'),
-    "stage_form": (_stage_form, 'a text with {stage} in it once, such as "state changed to {stage} (pulse #)"'),
-}
-FILE_KEYS: Final = tuple(_FILE)
