@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
 from sleepagree.files.kinds import HEAD_BYTES
@@ -16,7 +16,10 @@ from sleepagree.files.markup import MARKUP, said_otherwise
 from sleepagree.files.packed import PACKED, STANDARD_INPUT, STANDARD_INPUT_NAME, read_standard_input, unpack
 from sleepagree.files.reading import holding, open_known
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.readers.layout import Layout, Silence
+from sleepagree.readers.layout import NO_LAYOUT, Layout, Silence
+
+if TYPE_CHECKING:
+    from sleepagree.readers.table.table import Table
 
 _MNE: Final = (".fif", ".vhdr", ".vmrk", ".set", ".amrk", ".fif.gz")
 #: Suffix -> the reader's name. An explicit table: nothing is discovered at import.
@@ -57,22 +60,33 @@ def _reader_of(kind: str) -> Reader | None:
 
             return read_events
         case "table":
-            from sleepagree.readers.table.reader import read_table
+            from sleepagree.readers.table.reader import table_of_text
 
-            return read_table
+            return _through_table(table_of_text)
         case "parquet":
-            from sleepagree.readers.table.parquet import read_parquet
+            from sleepagree.readers.table.parquet import parquet_table
 
-            return read_parquet
+            return _through_table(parquet_table)
         case "excel":
-            from sleepagree.readers.table.excel import read_excel
+            from sleepagree.readers.table.excel import table_of_sheet
 
-            return read_excel
+            return _through_table(table_of_sheet)
         case "json":
             from sleepagree.readers.json.file import read_json
 
             return read_json
     return None
+
+
+def _through_table(table_of: Callable[[str, Layout], Table]) -> Reader:
+    """Return a reader of a format that holds one table."""
+    from sleepagree.readers.table.reader import spans_of_table
+
+    def read(path: str, *, layout: Layout | None, zone: str | None, own_words: frozenset[str]) -> ScoredSpans:
+        given = layout or NO_LAYOUT
+        return spans_of_table(table_of(path, given), layout=given, zone=zone, own_words=own_words)
+
+    return read
 
 
 def _in_zone(read: Reader) -> Reader:

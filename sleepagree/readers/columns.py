@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 
 from sleepagree.errors import LONGEST_FOUND, FileFormatError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
-from sleepagree.readers.layout import COLUMNS, Layout, Shape
+from sleepagree.readers.layout import COLUMNS, Layout, Shape, for_layout
 from sleepagree.readers.times.words import unit_in_name
 
 _TIME_WORD: Final = r"(_?(date_?)?time)?"
@@ -369,10 +369,7 @@ def _across(names: Sequence[str], times: Sequence[TimeOfColumn]) -> FileFormatEr
     problem = f"each row seems to be {row}, and each column a time"
     first, last = (shorten(names[times[i].position]) for i in (0, -1))
     shown = f"{len(times)} columns from '{first}' to '{last}'"
-    remedy = for_page(
-        f'Say so in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    shape = "across"',
-        f"Answer {asked('shape', 'across')}.",
-    )
+    remedy = for_layout(f"Say so in a layout ({Option.LAYOUT:FILE.toml}) with", "shape", "across")
     return FileFormatError(problem, found=shown, expected="a row for every epoch", remedy=remedy)
 
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from typing import Any, Final, NamedTuple
 
-from sleepagree.errors import ClockError, FileFormatError, for_page, shorten
+from sleepagree.errors import ClockError, FileFormatError, asked, for_page, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import TomlError, parse_toml, toml_text
 from sleepagree.mapping.words import canonical_stage
@@ -437,6 +437,39 @@ def toml_value(value: Any) -> str:
     if isinstance(value, int | float):  # with all its digits
         return str(int(value) if value == int(value) else value)
     return toml_text(str(value)).replace("\\U00000009", "\\t")
+
+
+def for_layout(lead: str, key: str, value: Any, *others: str) -> str:
+    """Return a remedy that shows a line of a layout, and on the page the answer that says the same.
+
+    Parameters
+    ----------
+    lead : str
+        What leads to the line.
+    key, value
+        Of the line.
+    *others : str
+        Other values that may stand there.
+
+    Examples
+    --------
+    >>> from sleepagree.errors import Front, name_options
+    >>> text = for_layout("Give a layout with", "duration_unit", "min", "s", "ms")
+    >>> print(name_options(text, Front.COMMAND))
+    Give a layout with
+        [file]
+        duration_unit = "min"
+      or "s" or "ms".
+    >>> print(name_options(text, Front.PAGE))
+    Answer "Unit of durations": min, s or ms.
+    """
+    line, answer = f"{key} = {toml_value(value)}", str(asked(key, value))
+    if others:
+        *some, last = others
+        line += "\n  or " + ", ".join(f'"{other}"' for other in some) + f' or "{last}".'
+        answer = ", ".join((answer, *some)) + f" or {last}"
+    above = "" if key in EPOCH_KEYS else "\n    [file]"
+    return for_page(f"{lead}{above}\n    {line}", f"{'Answer' if lead[:1].isupper() else 'answer'} {answer}.")
 
 
 def _parse(data: bytes, path: str) -> dict[str, Any]:

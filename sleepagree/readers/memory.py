@@ -250,15 +250,14 @@ def _column_of(column: Any, name: str) -> ColumnData:
     """Return a column of a DataFrame as times or texts."""
     import pandas as pd
 
-    from sleepagree.readers.times.clock import Clock, Times
+    from sleepagree.readers.times.clock import Clock, Times, offset_of
 
     if isinstance(column.dtype, pd.DatetimeTZDtype) or pd.api.types.is_datetime64_dtype(column.dtype):
         _refuse_missing(column, column.name, name)
         aware = column.dt.tz is not None
         moments = column.dt.tz_convert("UTC").dt.tz_localize(None) if aware else column
         us = moments.to_numpy("M8[us]").view(np.int64)
-        offset = column.iloc[0].utcoffset() if aware else None
-        return Times(us, Clock.UTC if aware else Clock.LOCAL, 0 if offset is None else round(offset.total_seconds()))
+        return Times(us, Clock.UTC if aware else Clock.LOCAL, offset_of(column.iloc[0]) or 0)
     if pd.api.types.is_timedelta64_dtype(column.dtype):
         column = column.dt.total_seconds()
     return [_label_text(value) or "" for value in column.tolist()]
@@ -280,8 +279,8 @@ def _from_labels(values: list[Any], told: _Told) -> ScoredSpans:
     begin, length = edges[:-1], np.diff(edges)
     kept = codes[begin] >= 0 if begin.size else np.zeros(0, bool)
     return ScoredSpans(
-        begin[kept] * told.epoch_s,
-        length[kept] * told.epoch_s,
+        np.asarray(begin[kept] * told.epoch_s, np.float64),
+        np.asarray(length[kept] * told.epoch_s, np.float64),
         codes[begin[kept]],
         labels,
         stages,

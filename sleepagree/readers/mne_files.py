@@ -206,8 +206,8 @@ def spans_from_mne(
     InputError
         When an onset or a duration is no finite number.
     """
-    if stages:
-        layout = replace(layout or NO_LAYOUT, stages={**(layout or NO_LAYOUT).stages, **stages})
+    layout = layout or NO_LAYOUT
+    layout = replace(layout, stages={**layout.stages, **stages}) if stages else layout
     onsets = [float(onset) for onset in annotations.onset]
     durations = [float(duration) for duration in annotations.duration]
     texts = [str(text) for text in annotations.description]
@@ -218,16 +218,15 @@ def spans_from_mne(
             raise InputError(problem, path, f"annotation {i}", found, expected, "Correct the annotations.")
     start, notes = _start(annotations.orig_time, layout)
     source = Source(path, origin or Origin(path, READER), start, notes)
-    spans = spans_of_annotations(
-        list(map(EdfAnnotation, onsets, durations, texts)), source, layout=layout, own_words=frozenset(own_words)
-    )
+    annotated = list(map(EdfAnnotation, onsets, durations, texts))
+    spans = spans_of_annotations(annotated, source, layout=layout, own_words=frozenset(own_words))
     if spans is None:
         raise no_stage_error(path, texts)
     return spans
 
 
-def _start(orig_time: datetime | None, layout: Layout | None) -> tuple[datetime | None, list[Note]]:
-    begins = layout.begins if layout else None
+def _start(orig_time: datetime | None, layout: Layout) -> tuple[datetime | None, list[Note]]:
+    begins = layout.begins
     if isinstance(begins, datetime):
         return begins, [Note.of(NoteKind.START_FROM_LAYOUT)]
     if orig_time is None:
@@ -237,7 +236,7 @@ def _start(orig_time: datetime | None, layout: Layout | None) -> tuple[datetime 
             )
             where = for_page("[file], key 'begins'", asked("begins"))
             expected = "a date and a time such as 2026-03-01T22:30:00"
-            raise ClockError(problem, layout.name if layout else "", where, str(begins), expected, "Add the time.")
+            raise ClockError(problem, layout.name, where, str(begins), expected, "Add the time.")
         return None, []
     clock = orig_time.astimezone(UTC).replace(tzinfo=None) if orig_time.tzinfo else orig_time
     if begins is not None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, Option, asked, for_page
 from sleepagree.hypnogram.spans import EpochLengthFrom
-from sleepagree.readers.layout import Ends
+from sleepagree.readers.layout import Ends, for_layout
 from sleepagree.readers.rows import Places, Rows
 from sleepagree.readers.times.clock import HOUR_US, SECOND_US, FileClock, Microseconds, show_number
 
@@ -153,10 +153,7 @@ def common_step_us(onset_us: Microseconds, end_us: Microseconds) -> int:
 
 def _one_row(path: str) -> EpochGridError:
     problem, expected = "one row alone does not tell how long an epoch is", "two rows, or a declared length"
-    remedy = for_page(
-        f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    epoch_seconds = 30",
-        f"Answer {asked('epoch_seconds', 30)}.",
-    )
+    remedy = for_layout(f"Give a layout ({Option.LAYOUT:FILE.toml}) with", "epoch_seconds", 30)
     return EpochGridError(problem, path, found="1 row with a time", expected=expected, remedy=remedy)
 
 
@@ -175,7 +172,7 @@ def _odd_step(step: int, path: str) -> EpochGridError:
     problem = "the step between rows is no length of an epoch"
     remedy = (
         "If the column counts epochs rather than seconds, export their times; if each row lasts until the next, "
-        + for_page('say so in a layout\n    [file]\n    shape = "intervals"', f"answer {asked('shape', 'intervals')}.")
+        + for_layout("say so in a layout", "shape", "intervals")
     )
     found = f"rows {show_number(step / SECOND_US)} s apart"
     return EpochGridError(problem, path, found=found, expected="1 s to 1 h", remedy=remedy)

@@ -12,8 +12,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sleepagree.errors import FileFormatError, SleepAgreeError
+from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Ends, Layout, Marks, NightOf, Overlaps, Shape, Silence, read_layout
-from sleepagree.readers.table.reader import read_table
 
 
 @pytest.fixture(autouse=True)
@@ -321,7 +321,7 @@ def test_tables_of_the_documentation_are_read_by_the_layout_below_them() -> None
     assert len(pairs) == 12
     for table, example in pairs:
         Path("night.csv").write_text(table, encoding="utf-8")
-        spans = read_table("night.csv", layout=layout(example))
+        spans = read_spans("night.csv", layout=layout(example))
         assert spans.onset_s.size >= 1
         assert spans.start is not None
 

@@ -25,7 +25,7 @@ from sleepagree.mapping.words import (
     is_edf_stage_text,
     recognise_label,
 )
-from sleepagree.readers.layout import NO_LAYOUT, Layout
+from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import (
     LabelledRows,
     Places,
@@ -110,7 +110,7 @@ class Marks(NamedTuple):
 
 
 def spans_of_annotations(
-    annotations: Sequence[EdfAnnotation], source: Source, *, layout: Layout | None, own_words: frozenset[str]
+    annotations: Sequence[EdfAnnotation], source: Source, *, layout: Layout, own_words: frozenset[str]
 ) -> ScoredSpans | None:
     """Return the scored spans that annotations tell, or None when no annotation is a stage.
 
@@ -121,10 +121,9 @@ def spans_of_annotations(
     UnknownStageError
         When a text claims to be a stage that nothing explains.
     """
-    given = layout or NO_LAYOUT
     texts = dict.fromkeys([annotation.text for annotation in annotations])
     has_standard = any(is_edf_stage_text(text.partition("@@")[0]) for text in texts)
-    meanings = _meanings(texts, given, own_words, takes_plain_words=not has_standard)
+    meanings = _meanings(texts, layout, own_words, takes_plain_words=not has_standard)
     found = {meaning.stage for meaning in meanings.values() if meaning.role is _Role.STAGE}
     # Events named "movement" or "artefact" alone make no hypnogram.
     if not found or (not has_standard and found == {UNSCORED}):
@@ -135,15 +134,15 @@ def spans_of_annotations(
     said = [meanings[annotation.text].label for annotation in staged]
     labels, codes = number_labels(said)
     places = Places(onset_s.tolist(), "annotation at {} s", "annotations at {} s", "{:.10g}".format)
-    stages = stages_of_labels(labels, codes, places, table=given.stages, own_words=own_words, path=source.path)
+    stages = stages_of_labels(labels, codes, places, table=layout.stages, own_words=own_words, path=source.path)
     marks = _marks(annotations, meanings, source.path)
-    cautions = _missed_stages(meanings, given) if has_standard else ()
+    cautions = _missed_stages(meanings, layout) if has_standard else ()
     _note_texts(annotations, meanings, source.notes)
-    if not (given.stages or own_words):
+    if not (layout.stages or own_words):
         _note_merged(labels, source.notes)
-    duration_s, epoch_s, epoch_from = _settle_durations(onset_s, duration_s, said, given, source)
+    duration_s, epoch_s, epoch_from = _settle_durations(onset_s, duration_s, said, layout, source)
     rows = elapsed_rows(onset_s, duration_s, codes, labels, stages, places, source)
-    return settle_rows(rows, source, marks, layout=given, epoch=(epoch_s, epoch_from), cautions=cautions)
+    return settle_rows(rows, source, marks, layout=layout, epoch=(epoch_s, epoch_from), cautions=cautions)
 
 
 def elapsed_rows(

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime, time, timedelta
 from pathlib import Path
+from typing import Final
 
 from sleepagree.errors import FileFormatError, asked, for_page, shorten
 from sleepagree.files.reading import read_bytes
@@ -22,7 +22,9 @@ from sleepagree.readers.json.mobile_health import gather_mobile_health, is_mobil
 from sleepagree.readers.json.records import Records, find_records, recordings, table_of_records
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Shape, one_zone
 from sleepagree.readers.table.reader import spans_of_table
-from sleepagree.readers.table.table import Table
+from sleepagree.readers.table.table import Table, origin_of
+
+_OF_ANOTHER_NIGHT: Final = "the beginning is that of another night"
 
 
 def read_json(
@@ -72,7 +74,7 @@ def read_json(
     data = read_bytes(path, expected="JSON")
     given = layout or NO_LAYOUT
     document = decode_json(data, path=name)
-    origin = Origin(Path(name).name, "json", hashlib.sha256(data).hexdigest())
+    origin = origin_of(name, "json", data)
     own = frozenset(own_words)
     # the words of the standards are rarer than those of a table: look for them first
     for belongs, gather, reader in (
@@ -122,19 +124,15 @@ def _refuse_another_night(document: JsonDocument, layout: Layout) -> None:
     root = document.fields[0]
     if not document.by_line:
         _refuse_another_day(root, layout.records, layout.begins)
-    if document.by_line or (found := night_that_begins(root.value, layout.records, layout.begins)) is None:
+    if document.by_line or (begun := night_that_begins(root.value, layout.records, layout.begins)) is None:
         return
-    other, name = found
+    other, name = begun
     told = beginning(root.value, layout.records)
     key = for_page("'begins' in the layout", asked("begins"))
-    raise FileFormatError(
-        "the beginning is that of another night",
-        root.path,
-        shorten(layout.records),
-        f"{layout.begins.isoformat(' ')}, as '{shorten(name.rpartition('.')[2])}' beside {shorten(other)} says",
-        "the beginning of this night" + (f", {told}" if told else ""),
-        f"Correct {key}" + (f" to {told}" if told else "") + f", or choose {shorten(other)}.",
-    )
+    found = f"{layout.begins.isoformat(' ')}, as '{shorten(name.rpartition('.')[2])}' beside {shorten(other)} says"
+    expected = "the beginning of this night" + (f", {told}" if told else "")
+    remedy = f"Correct {key}" + (f" to {told}" if told else "") + f", or choose {shorten(other)}."
+    raise FileFormatError(_OF_ANOTHER_NIGHT, root.path, shorten(layout.records), found, expected, remedy)
 
 
 def _refuse_another_day(root: Field, records: str, begins: datetime) -> None:
@@ -143,14 +141,12 @@ def _refuse_another_day(root: Field, records: str, begins: datetime) -> None:
     if day is None or abs(begins.replace(tzinfo=None) - datetime.combine(day, time(12))) <= timedelta(hours=24):
         return
     key = for_page("'begins' in the layout", asked("begins"))
-    raise FileFormatError(
-        "the beginning is that of another night",
-        root.path,
-        shorten(records),
+    found, expected = (
         f"{begins.isoformat(' ')}, beside the day '{shorten(text)}'",
         f"a beginning between noon before {day} and noon after it",
-        f"Correct {key}, or choose another night.",
     )
+    remedy = f"Correct {key}, or choose another night."
+    raise FileFormatError(_OF_ANOTHER_NIGHT, root.path, shorten(records), found, expected, remedy)
 
 
 def json_table(path: str | os.PathLike[str], layout: Layout) -> Table | None:

@@ -14,7 +14,7 @@ from sleepagree.readers.columns import find_columns
 from sleepagree.readers.json.fields import Field, JsonDocument
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places
-from sleepagree.readers.table.table import Table
+from sleepagree.readers.table.table import Table, cell_text
 
 #: What the field of plain values in a list is called, and that of the names that "*" stands for.
 _VALUE: Final = "value"
@@ -219,7 +219,7 @@ def _columns_of(records: Records, layout: Layout) -> tuple[list[str], list[list[
         deeper, left = plain_fields(flat)
         if len(deeper) > len(names):
             rows, names, nested = flat, deeper, left
-    return names, [[_cell(row.get(name)) for row in rows] for name in names], nested
+    return names, [[cell_text(row.get(name), largest=2**53) for row in rows] for name in names], nested
 
 
 def _will_do(names: Sequence[str], layout: Layout) -> bool:
@@ -245,15 +245,3 @@ def plain_fields(rows: Sequence[Mapping[str, object]]) -> tuple[list[str], set[s
     """Return the names of fields with plain values, in order of appearance, and of those with objects or lists."""
     nested = {name for row in rows for name, value in row.items() if isinstance(value, dict | list)}
     return [name for name in dict.fromkeys(name for row in rows for name in row) if name not in nested], nested
-
-
-def _cell(value: object) -> str:
-    """Return a value as the text that a table would hold."""
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
-        # 1714599660.0 is how some writers put a whole number
-        return str(int(value))
-    return str(value)

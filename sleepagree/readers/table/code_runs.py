@@ -8,8 +8,9 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from sleepagree.errors import EpochGridError, FileFormatError, asked, for_page
+from sleepagree.errors import EpochGridError, FileFormatError
 from sleepagree.hypnogram.spans import EpochLengthFrom
+from sleepagree.readers.layout import for_layout
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.lengths import LONGEST_STEP_S
 from sleepagree.readers.table.table import TableReading
@@ -66,9 +67,7 @@ def _steps(reading: TableReading, n: int) -> tuple[Microseconds, EpochLengthFrom
         return np.full(n, round(declared * SECOND_US), np.int64), EpochLengthFrom.LAYOUT
     if reading.columns.step is None:
         problem, found = "a text of codes does not tell how long a code lasts", "no column 'step'"
-        remedy = for_page(
-            "Give it in the layout, above [file]:\n    epoch_seconds = 30", f"Answer {asked('epoch_seconds', 30)}."
-        )
+        remedy = for_layout("Give it in the layout, above [file]:", "epoch_seconds", 30)
         raise EpochGridError(problem, reading.path, found=found, expected="the length of an epoch", remedy=remedy)
     column = reading.column(reading.columns.step)
     numbers = read_numbers(reading.table.texts(reading.columns.step), column, expected="a step in seconds")

@@ -47,7 +47,7 @@ def read_events(
         ``*_events.tsv``; ``Levels`` of its stage column are looked up in the JSON files that belong to it, beside
         it and in the folders of session, participant and dataset.
     layout, zone, own_words
-        As for `read_table`. A layout goes before ``Levels``; it may name a code or what
+        As for `spans_of_table`. A layout goes before ``Levels``; it may name a code or what
         the code means.
 
     Returns
@@ -58,14 +58,13 @@ def read_events(
     Raises
     ------
     FileFormatError, EpochGridError, ClockError, InputError
-        As :func:`sleepagree.readers.table.reader.read_table`; also when a JSON file is broken.
+        As :func:`sleepagree.readers.table.reader.spans_of_table`; also when a JSON file is broken.
     UnknownStageError
         When a label or code is explained neither by ``Levels`` nor by a layout.
     """
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
-    data = read_bytes(path)
-    table = table_of_text(data, name, "events", layout=layout)
+    table = table_of_text(name, layout, "events")
     columns = find_columns(table.names, layout, path=name, where=table.header_place)
     stage = table.names[columns.stage]
     levels, notes = ({}, ()) if columns.marks else find_levels(Path(path), stage)

@@ -11,7 +11,7 @@ from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import EpochLengthFrom
-from sleepagree.readers.layout import DURATION_UNITS, Marks, Shape
+from sleepagree.readers.layout import DURATION_UNITS, Marks, Shape, for_layout
 from sleepagree.readers.row_lengths import (
     coarse_grid_caution,
     common_step_us,
@@ -59,7 +59,7 @@ def find_extent(reading: TableReading, times: RowTimes, staged: Rows, codes: NDA
     Raises
     ------
     FileFormatError, EpochGridError
-        As :func:`sleepagree.readers.table.reader.read_table`.
+        As :func:`sleepagree.readers.table.reader.spans_of_table`.
     """
     layout = reading.layout
     if layout.shape is Shape.EPOCHS and (layout.end or layout.duration):
@@ -253,12 +253,9 @@ def _duration_unit(
         return told
     if proven is None:
         found = "numbers that do not lead from one row to the next in s, min, ms or h"
-        layout = f"Give a layout ({Option.LAYOUT:FILE.toml}) with"
-        in_layout = for_page(
-            f'{layout}\n    [file]\n    duration_unit = "s"\n  or "min", "ms" or "h".',
-            f"Answer {asked('duration_unit', 's')}, min, ms or h.",
-        )
-        raise EpochGridError("the unit of the durations is not told", reading.path, where, found, "a unit", in_layout)
+        lead = f"Give a layout ({Option.LAYOUT:FILE.toml}) with"
+        remedy = for_layout(lead, "duration_unit", "s", "min", "ms", "h")
+        raise EpochGridError("the unit of the durations is not told", reading.path, where, found, "a unit", remedy)
     reading.notes.append(Note.of(NoteKind.DURATION_UNIT, unit=_unit_name(proven)))
     return proven
 

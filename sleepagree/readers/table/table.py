@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+import math
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -90,6 +93,22 @@ class Table(NamedTuple):
             for i, data in self.columns.items()
         }
         return self._replace(columns=columns, places=self.places._replace(numbers=numbers))
+
+
+def origin_of(path: str, reader: str, data: bytes) -> Origin:
+    """Return what a result tells of the file that a table came from."""
+    return Origin(os.path.basename(path), reader, hashlib.sha256(data).hexdigest())  # noqa: PTH119 - text or Path
+
+
+def cell_text(value: object, *, largest: float = math.inf) -> str:
+    """Return a value as a text table would hold it: a whole number below ``largest`` without decimals, None as ""."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, float) and value.is_integer() and abs(value) < largest:
+        return str(int(value))
+    return str(value)
 
 
 @dataclass(eq=False)

@@ -37,7 +37,7 @@ from sleepagree.readers.times.nights import (
     runs_backwards,
 )
 from sleepagree.readers.times.reading import read_times
-from sleepagree.readers.times.zones import resolve_each, resolve_wall_clock
+from sleepagree.readers.times.zones import known_zone, resolve_each, resolve_wall_clock
 
 _OFFSET_CHANGES: Final = (NoteKind.OFFSET_CHANGES, NoteKind.OFFSET_CHANGES_MORE)
 #: A night begins within so long after what is told of its beginning.
@@ -83,7 +83,7 @@ def read_row_times(reading: TableReading, starts: Times, staged: Rows) -> RowTim
     Raises
     ------
     FileFormatError, EpochGridError, ClockError
-        As :func:`sleepagree.readers.table.reader.read_table`.
+        As :func:`sleepagree.readers.table.reader.spans_of_table`.
     """
     ends = _read_ends(reading, starts, staged) if reading.has_ends else None
     if starts.clock in (Clock.LOCAL, Clock.UTC):
@@ -333,15 +333,6 @@ def _clock(reading: TableReading, starts: Times, shown_in: tzinfo) -> FileClock:
         if begins.tzinfo is None:
             begins = place_in_zone(begins, reading.zone, path=layout.name, where=where)
         else:  # a moment as it is, by the clock of the zone
-            begins = begins.astimezone(_known_zone(reading.zone, layout.name))
+            begins = begins.astimezone(known_zone(reading.zone, layout.name))
             reading.notes.append(Note.of(NoteKind.ZONE_BESIDE_TIMES, zone=ZoneName(reading.zone)))
     return FileClock(Clock.ELAPSED, None, begins)
-
-
-def _known_zone(name: str, path: str) -> tzinfo:
-    from sleepagree.hypnogram.zones import find_zone
-
-    try:
-        return find_zone(name)
-    except ClockError as error:
-        raise error.in_file(path) from None

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import re
-from typing import Final
-
 from sleepagree.caution import Note, NoteKind, OwnWord, ZoneName
 from sleepagree.errors import ClockError, asked, for_page, shorten
 from sleepagree.readers.table.table import TableReading
-from sleepagree.readers.times.clock import SECOND_US, Clock, Column, Times
+from sleepagree.readers.times.clock import SECOND_US, Clock, Column, Times, read_offset
 from sleepagree.readers.times.forms import with_offsets
-
-_OFFSET: Final = re.compile(r"(?:(?:UTC|GMT) ?)?([+-])(\d{1,2})(?::?([0-5]\d))?|Z|UTC|GMT", re.ASCII | re.IGNORECASE)
+from sleepagree.readers.times.zones import known_zone
 
 _NAME_IT = for_page(
     'Take zone_column out of the layout and name the zone: [file] zone = "Europe/Helsinki".',
@@ -34,7 +30,7 @@ def in_zones_of_column(
     if starts.clock is not Clock.LOCAL:
         raise reading.contradiction("zone_column", "the times tell no clock that a zone could be of")
     cells = [text.strip() for text in reading.table.texts(position)]
-    offsets = {cell: _offset_s(cell) for cell in dict.fromkeys(cells)}
+    offsets = {cell: read_offset(cell) for cell in dict.fromkeys(cells)}
     if all(offset is None for offset in offsets.values()) and len(offsets) == 1 and cells[0]:
         reading.zone = _same_zone(reading, cells[0], column)
         reading.notes.append(Note.of(NoteKind.ZONE_FROM_COLUMN, zone=ZoneName(cells[0]), column=OwnWord(column.name)))
@@ -64,24 +60,10 @@ def in_zones_of_column(
 
 def _same_zone(reading: TableReading, name: str, column: Column) -> str:
     if reading.zone is None:
-        from sleepagree.hypnogram.zones import find_zone
-
-        try:
-            find_zone(name)
-        except ClockError as error:
-            raise error.in_file(column.path, column.where(0)) from None
+        known_zone(name, column.path, column.where(0))
         return name
     if reading.zone != name:
         raise reading.contradiction(
             "zone_column", f"it says {shorten(name)}, and the zone is said to be {reading.zone}"
         )
     return name
-
-
-def _offset_s(cell: str) -> int | None:
-    """Return the seconds of an offset such as +02:00, UTC+2, GMT or Z; None where it is none."""
-    match = _OFFSET.fullmatch(cell)
-    if match is None:
-        return None
-    hours, minutes = int(match[2] or 0), int(match[3] or 0)
-    return None if hours > 18 else (-1 if match[1] == "-" else 1) * (hours * 3600 + minutes * 60)

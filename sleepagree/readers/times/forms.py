@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import product
 from typing import Final
@@ -24,6 +24,7 @@ from sleepagree.readers.times.clock import (
     Microseconds,
     Times,
     microseconds_of,
+    offset_of,
     show_offset,
 )
 from sleepagree.readers.times.words import (
@@ -134,8 +135,7 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
             raise column.error(FileFormatError, row, problem, f"'{cell}'", expected, remedy) from None
         values[row] = microseconds_of(moment) + DAY_US * late
         midnights += late
-        offset = moment.utcoffset()
-        offsets.append(None if offset is None else round(offset.total_seconds()))
+        offsets.append(offset_of(moment))
     if not strptime_has_date(form):
         return Times(values, Clock.DAY, 0, (*notes, *midnight_note(midnights)))
     return with_offsets(values, offsets, texts, column, midnight_note(midnights))
@@ -217,18 +217,19 @@ def with_offsets(
     if first is None:
         return Times(values, Clock.LOCAL, 0, notes)
     known = np.array(offsets, np.int64)
-    changes = np.flatnonzero(known[1:] != known[:-1]) + 1
-    for row in changes[:_SHOWN_CHANGES].tolist():
-        notes = (*notes, offset_change(int(known[row - 1]), int(known[row]), column.at(row)))
-    if changes.size > _SHOWN_CHANGES:
-        notes = (*notes, Note.of(NoteKind.OFFSET_CHANGES_MORE, count=int(changes.size) - _SHOWN_CHANGES))
-    return Times(values - known * SECOND_US, Clock.UTC, first, notes)
+    return Times(values - known * SECOND_US, Clock.UTC, first, (*notes, *offset_changes(known, column.at)))
 
 
-def offset_change(before_s: int, after_s: int, place: str) -> Note:
-    """Return the note that the offset from UTC changes at a place of a file."""
-    before, after = ZoneName(show_offset(before_s)), ZoneName(show_offset(after_s))
-    return Note.of(NoteKind.OFFSET_CHANGES, before=before, after=after, place=place)
+def offset_changes(offsets_s: NDArray[np.int64], at: Callable[[int], str], **more: bool) -> list[Note]:
+    """Return the notes that the offset from UTC changes: the first with their places, and how many more there are."""
+    changes = (np.flatnonzero(offsets_s[1:] != offsets_s[:-1]) + 1).tolist()
+    notes = []
+    for row in changes[:_SHOWN_CHANGES]:
+        before, after = (ZoneName(show_offset(int(offsets_s[i]))) for i in (row - 1, row))
+        notes.append(Note.of(NoteKind.OFFSET_CHANGES, before=before, after=after, place=at(row)))
+    if len(changes) > _SHOWN_CHANGES:
+        notes.append(Note.of(NoteKind.OFFSET_CHANGES_MORE, count=len(changes) - _SHOWN_CHANGES, **more))
+    return notes
 
 
 def midnight_note(count: int) -> tuple[Note, ...]:

@@ -13,6 +13,16 @@ from sleepagree.errors import ClockError
 from sleepagree.readers.times.clock import DAY_US, HOUR_US, Microseconds, naive_datetime
 
 
+def known_zone(name: str, path: str, where: str = "") -> tzinfo:
+    """Return the IANA zone that a file or its layout names; raise a ClockError about it where there is none."""
+    from sleepagree.hypnogram.zones import find_zone
+
+    try:
+        return find_zone(name)
+    except ClockError as error:
+        raise error.in_file(path, where) from None
+
+
 class Resolved(NamedTuple):
     """Wall-clock readings placed in a zone."""
 
@@ -68,12 +78,7 @@ def resolve_each(readings_us: Microseconds, zone_name: str, *, path: str, where:
     The two are the same but in an hour that is repeated. Parameters and errors as
     :func:`resolve_wall_clock`, which also tells the two apart by the order of the readings.
     """
-    from sleepagree.hypnogram.zones import find_zone
-
-    try:
-        zone = find_zone(zone_name)
-    except ClockError as error:
-        raise error.in_file(path) from None
+    zone = known_zone(zone_name, path)
     offset = _constant_offset(int(readings_us.min()), int(readings_us.max()), zone)
     if offset is not None:
         moments = readings_us - offset
