@@ -12,7 +12,7 @@ from types import MappingProxyType, TracebackType
 from typing import Final, Self
 
 from sleepagree.errors import InputError, Option
-from sleepagree.files.kinds import HEAD_BYTES, PARQUET, SPREADSHEET, ZIP, Kind, refuse_foreign
+from sleepagree.files.kinds import HEAD_BYTES, Kind, refuse_foreign
 from sleepagree.files.writing import name_inputs
 
 #: What a reader that says nothing else expects.
@@ -215,9 +215,13 @@ def _cannot_open(name: str, error: OSError | ValueError) -> InputError:
 
 
 def read_bytes(
-    path: str | os.PathLike[str], *, expected: str = TABLE_OF_TEXTS, largest: int = LARGEST_TABLE_BYTES
+    path: str | os.PathLike[str],
+    *,
+    expected: str = TABLE_OF_TEXTS,
+    largest: int = LARGEST_TABLE_BYTES,
+    own: tuple[Kind, ...] = (),
 ) -> bytes:
-    """Return all bytes of an input file that should be a text of any kind.
+    """Return all bytes of an input file that should be a text of any kind, or of its own kind.
 
     Parameters
     ----------
@@ -227,6 +231,8 @@ def read_bytes(
         What should stand there, for messages.
     largest : int
         Bytes that are accepted.
+    own : tuple of Kind
+        What is expected instead of a text.
 
     Returns
     -------
@@ -240,22 +246,6 @@ def read_bytes(
     FileFormatError
         When it is a recording, a spreadsheet, a compressed file or another binary one. Nothing of it is shown.
     """
-    return _read_whole(path, expected, None, largest)
-
-
-def read_parquet_bytes(path: str | os.PathLike[str]) -> bytes:
-    """Return all bytes of a file that should be Parquet; errors as :func:`read_bytes`."""
-    return _read_whole(path, "a complete Parquet file", PARQUET, LARGEST_TABLE_BYTES)
-
-
-def read_zipped_bytes(path: str | os.PathLike[str], *, expected: str, largest: int) -> bytes:
-    """Return all bytes of a file that should be a zip archive of any kind; errors as :func:`read_bytes`."""
-    return _read_whole(path, expected, (ZIP, SPREADSHEET), largest)
-
-
-def _read_whole(
-    path: str | os.PathLike[str], expected: str, own: Kind | tuple[Kind, ...] | None, largest: int
-) -> bytes:
     with open_input(path) as file:
         if file.size > largest:
             refuse_foreign(file.read_at(0, min(HEAD_BYTES, file.size)), file.path, expected=expected, own=own)
@@ -270,7 +260,7 @@ def _read_whole(
 
 @contextmanager
 def open_known(
-    path: str | os.PathLike[str], *, expected: str = TABLE_OF_TEXTS, own: Kind | None = None
+    path: str | os.PathLike[str], *, expected: str = TABLE_OF_TEXTS, own: tuple[Kind, ...] = ()
 ) -> Iterator[InputFile]:
     """Open a text, or a file of its own kind, that may be too large to be held; errors as :func:`read_bytes`."""
     with open_input(path) as file:

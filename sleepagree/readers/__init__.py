@@ -165,16 +165,15 @@ def opened(path: str) -> Iterator[tuple[str, str]]:
         When it is broken, holds another number of files than one, or is too large for that.
     """
     name = os.path.basename(path)  # noqa: PTH119
-    if path != STANDARD_INPUT and _suffix_of(name) in MARKUP:
-        content = said_otherwise(path, _suffix_of(name))
-        with holding(path, content.data):
-            yield path, content.name
-        return
-    if path != STANDARD_INPUT and _suffix_of(name) not in PACKED:
+    if path == STANDARD_INPUT:
+        path, content = STANDARD_INPUT_NAME, read_standard_input()
+    elif (suffix := _suffix_of(name)) in PACKED:
+        content = unpack(path)
+    elif suffix in MARKUP:
+        content = said_otherwise(path, suffix)
+    else:
         yield path, name if kind_of_file(name) or not _is_text(path) else f"{name}.txt"
         return
-    content = read_standard_input() if path == STANDARD_INPUT else unpack(path)
-    path = STANDARD_INPUT_NAME if path == STANDARD_INPUT else path
     if (suffix := _suffix_of(content.name)) in MARKUP:
         content = said_otherwise(path, suffix, content.data)
     if kind_of_file(content.name) == "mne":

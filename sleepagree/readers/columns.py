@@ -43,19 +43,7 @@ _MILLISECONDS: Final = frozenset(("ms", "msec", "millisecond", "milliseconds"))
 _HOURS: Final = frozenset(("h", "hr", "hrs", "hour", "hours"))
 _UNITS: Final = _SECONDS | _MINUTES | _MILLISECONDS
 _CLOCK_WORDS: Final = frozenset(("utc", "local", "iso"))
-_WHAT: Final = {
-    "start": "the times",
-    "stage": "the stages",
-    "end": "the ends",
-    "duration": "the durations",
-    "date": "the dates",
-    "step": "the step",
-}
-_BY_NAME: Final = {key: key for key in COLUMNS} | {
-    "person_column": "person",
-    "night_column": "night",
-    "zone_column": "zone",
-}
+_WHAT: Final = {role: f"the {role}s" for role in _PLAIN_NAMES} | {"start": "the times", "step": "the step"}
 _SHOWN: Final = 12
 #: Characters that a list of names has in a message, behind "the columns".
 _ROOM: Final = LONGEST_FOUND - len("the columns ")
@@ -116,9 +104,8 @@ class Columns(NamedTuple):
     @property
     def used(self) -> set[int]:
         """Positions of all columns that are read."""
-        told = (self.end, self.duration, self.date, self.step, self.epoch_number, self.zone, self.am_pm)
-        chosen = (self.person, self.night)
-        positions = {position for position in (*told, *chosen) if position is not None}
+        may_be = (self.end, self.duration, self.date, self.step, self.epoch_number, self.zone, self.am_pm)
+        positions = {position for position in (*may_be, self.person, self.night) if position is not None}
         return {self.start, self.stage, *self.marks, *positions}
 
 
@@ -172,7 +159,7 @@ def _find(
 
     ``counted`` is the shape of rows that may go without times.
     """
-    found = {_BY_NAME[role]: _named(names, name, role) for role, name in asked}
+    found = {role.removesuffix("_column"): _named(names, name, role) for role, name in asked}
     marked = tuple(_named(names, name, "stage_columns") for name in marks)
     if marked:
         found["stage"] = marked[0]

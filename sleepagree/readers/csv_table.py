@@ -13,6 +13,7 @@ from typing import Final, NamedTuple
 
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, Option, asked, counted, for_page, shorten
+from sleepagree.files.kinds import WIDE_MARKS
 from sleepagree.readers.encodings import likely_encodings, with_plain_digits
 from sleepagree.readers.layout import AFTER_TIMES, NO_LAYOUT, WIDE_SPACES, Layout, for_layout
 from sleepagree.readers.times.words import is_beside_clock, is_half, with_plain_half
@@ -23,14 +24,7 @@ MOST_ABOVE: Final = 10
 #: Lines that may stand below a table.
 MOST_BELOW: Final = 20
 _DELIMITER_NAMES: Final = {",": "comma", "\t": "tab", ";": "semicolon", "|": "bar", " ": "space"}
-#: The longer marks first: that of UTF-32 begins like that of UTF-16.
-_BYTE_ORDER_MARKS: Final = (
-    (codecs.BOM_UTF8, "utf-8"),
-    (codecs.BOM_UTF32_LE, "utf-32-le"),
-    (codecs.BOM_UTF32_BE, "utf-32-be"),
-    (codecs.BOM_UTF16_LE, "utf-16-le"),
-    (codecs.BOM_UTF16_BE, "utf-16-be"),
-)
+_BYTE_ORDER_MARKS: Final = ((codecs.BOM_UTF8, "utf-8"), *WIDE_MARKS)
 _SNIFFED_LINES: Final = 50
 #: A cell of a line that is drawn below names of columns: within bars one character is enough.
 _RULE: Final = re.compile(r":?(?:-+|=+):?")

@@ -210,14 +210,11 @@ def _refuse_several_nights(frame: Any, name: str) -> None:
     named = [column for column in frame.columns if str(column).casefold() in _NAMES_OF_NIGHTS]
     several = [column for column in named if frame[column].nunique() > 1]
     if several:
+        problem, expected = "the DataFrame holds more than one night", "the rows of one night"
+        found = f"{frame[several[0]].nunique()} names in column '{several[0]}'"
         by = ", ".join(repr(str(column)) for column in named)
-        raise InputError(
-            "the DataFrame holds more than one night",
-            name,
-            found=f"{frame[several[0]].nunique()} names in column '{several[0]}'",
-            expected="the rows of one night",
-            remedy=f"Group it: for names, rows in frame.groupby([{by}]). summarise_study() takes the nights then.",
-        )
+        remedy = f"Group it: for names, rows in frame.groupby([{by}]). summarise_study() takes the nights then."
+        raise InputError(problem, name, found=found, expected=expected, remedy=remedy)
 
 
 def _refuse_two_sides(table: Table, layout: Layout) -> None:
@@ -227,13 +224,9 @@ def _refuse_two_sides(table: Table, layout: Layout) -> None:
     told = {table.names[i]: data for i, data in table.columns.items() if isinstance(data, list)}
     sides = _columns_of_stages(told)
     if len(sides) > 1:
-        raise InputError(
-            "more than one column holds stages",
-            table.path,
-            found=" and ".join(f"'{name}'" for name in sides),
-            expected="the stages of one side",
-            remedy=f"Give that side's column with its times, such as frame[['{table.names[0]}', '{sides[0]}']].",
-        )
+        problem, found = "more than one column holds stages", " and ".join(f"'{name}'" for name in sides)
+        remedy = f"Give that side's column with its times, such as frame[['{table.names[0]}', '{sides[0]}']]."
+        raise InputError(problem, table.path, found=found, expected="the stages of one side", remedy=remedy)
 
 
 def _columns_of_stages(columns: Mapping[str, Sequence[str]]) -> list[str]:

@@ -27,7 +27,7 @@ from typing import Any, Final
 
 from sleepagree.caution import Note, NoteKind, OtherText
 from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, asked, for_page, shorten
-from sleepagree.files.kinds import HEAD_BYTES, refuse_recording
+from sleepagree.files.kinds import BDF, EDF, HEAD_BYTES, kind_of_bytes
 from sleepagree.files.reading import open_input
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.edf.annotation_lists import LARGEST_SECONDS
@@ -88,7 +88,9 @@ def read_mne_file(
     given = Path(path)
     markers = given.with_suffix(_MARKERS.get(given.suffix.casefold(), given.suffix))
     with open_input(markers) as file:
-        refuse_recording(file.read_at(0, min(HEAD_BYTES, file.size)), file.path, expected="an annotation file")
+        head, expected = file.read_at(0, min(HEAD_BYTES, file.size)), "an annotation file"
+        if (kind := kind_of_bytes(head)) in (EDF, BDF):
+            raise FileFormatError(f"this is {kind.name}", file.path, "", "", expected, kind.remedy)
         data = file.read_at(0, file.size) if file.size <= _LARGEST_HASHED else b""
     digest = hashlib.sha256(data).hexdigest() if data else ""
     annotations, warned = read_annotations(markers)

@@ -7,7 +7,7 @@ row by row, settled by the declared rule with a line in the ledger, or refused w
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import lru_cache
+from functools import lru_cache, partial
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
@@ -220,15 +220,12 @@ def stages_of_labels(
     UnknownStageError
         When a label is neither plain, nor in the table, nor explained by a mapping.
     """
+    known = partial(assign_stages, table=table, own_words=own_words, rechtschaffen_kales=rechtschaffen_kales, path=path)
     try:
-        return assign_stages(
-            labels, table=table, own_words=own_words, rechtschaffen_kales=rechtschaffen_kales, path=path
-        )
+        return known(labels)
     except UnknownStageError:
         counts = {label: places.listing(np.flatnonzero(codes == code)) for code, label in enumerate(labels)}
-        return assign_stages(
-            labels, counts=counts, table=table, own_words=own_words, rechtschaffen_kales=rechtschaffen_kales, path=path
-        )
+        return known(labels, counts=counts)
 
 
 _LIGHTS: Final = {"lights off": "off", "lights out": "off", "lights on": "on"}

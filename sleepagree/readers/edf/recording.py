@@ -36,10 +36,10 @@ from sleepagree.readers.edf.header import BEGINS, EdfHeader, EdfSignal, HeaderBy
 from sleepagree.readers.edf.stages import (
     EdfAnnotation,
     Source,
-    elapsed_rows,
+    TimedLabels,
     marks_of_annotations,
     no_stage_error,
-    settle_rows,
+    settle_elapsed,
     spans_of_annotations,
 )
 from sleepagree.readers.layout import NO_LAYOUT, Layout
@@ -358,9 +358,9 @@ def _spans_of_signal(
         starts_s = np.arange(header.records, dtype=np.float64) * header.record_duration_s
     onset_s = (starts_s[:, None] - starts_s[0] + np.arange(signal.samples) * epoch_s).ravel()
     source = source._replace(start=header.start, origin=replace(source.origin, sha256=digest))
-    rows = elapsed_rows(onset_s, np.full(onset_s.size, epoch_s), positions, labels, stages, places, source)
+    timed = TimedLabels(onset_s, np.full(onset_s.size, epoch_s), positions, labels, stages, places)
     marks = marks_of_annotations(contents.annotations, file.path, layout=layout)
-    return settle_rows(rows, source, marks, layout=layout, epoch=(epoch_s, EpochLengthFrom.FILE))
+    return settle_elapsed(timed, source, marks, layout=layout, epoch=(epoch_s, EpochLengthFrom.FILE))
 
 
 def _hypnogram_signal(header: EdfHeader, path: str) -> tuple[EdfSignal | None, bool]:

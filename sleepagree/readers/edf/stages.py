@@ -141,28 +141,23 @@ def spans_of_annotations(
     if not (layout.stages or own_words):
         _note_merged(labels, source.notes)
     duration_s, epoch_s, epoch_from = _settle_durations(onset_s, duration_s, said, layout, source)
-    rows = elapsed_rows(onset_s, duration_s, codes, labels, stages, places, source)
-    return settle_rows(rows, source, marks, layout=layout, epoch=(epoch_s, epoch_from), cautions=cautions)
+    timed = TimedLabels(onset_s, duration_s, codes, labels, stages, places)
+    return settle_elapsed(timed, source, marks, layout=layout, epoch=(epoch_s, epoch_from), cautions=cautions)
 
 
-def elapsed_rows(
-    onset_s: Seconds,
-    duration_s: Seconds,
-    codes: NDArray[np.intp],
-    labels: tuple[str, ...],
-    stages: tuple[str, ...],
-    places: Places,
-    source: Source,
-) -> LabelledRows:
-    """Return stages with their places in the file as rows of elapsed time; they need not stand in order of time."""
-    order = np.argsort(onset_s, kind="stable")
-    onset_us, end_us = (np.rint(s[order] * SECOND_US).astype(np.int64) for s in (onset_s, onset_s + duration_s))
-    clock = FileClock(Clock.ELAPSED, None, source.start)
-    return LabelledRows(onset_us, end_us, codes[order], order, labels, stages, places, clock, source.path)
+class TimedLabels(NamedTuple):
+    """Labels in elapsed time, which need not stand in its order: seconds, position of each label, and what it means."""
+
+    onset_s: Seconds
+    duration_s: Seconds
+    codes: NDArray[np.intp]
+    labels: tuple[str, ...]
+    stages: tuple[str, ...]
+    places: Places
 
 
-def settle_rows(
-    rows: LabelledRows,
+def settle_elapsed(
+    timed: TimedLabels,
     source: Source,
     marks: Marks,
     *,
@@ -170,7 +165,12 @@ def settle_rows(
     epoch: tuple[float | None, EpochLengthFrom],
     cautions: tuple[Caution, ...] = (),
 ) -> ScoredSpans:
-    """Return rows of elapsed time as scored spans, by the rules that all tables follow."""
+    """Return labels in elapsed time as scored spans, by the rules that all tables follow."""
+    onset_s, duration_s, codes, labels, stages, places = timed
+    order = np.argsort(onset_s, kind="stable")
+    onset_us, end_us = (np.rint(s[order] * SECOND_US).astype(np.int64) for s in (onset_s, onset_s + duration_s))
+    clock = FileClock(Clock.ELAPSED, None, source.start)
+    rows = LabelledRows(onset_us, end_us, codes[order], order, labels, stages, places, clock, source.path)
     off_us, on_us = (None if mark is None else round(mark * SECOND_US) for mark in marks[:2])
     facts = SourceFacts(layout.reports, *epoch, off_us, on_us, marks.ignored, tuple(source.notes), cautions)
     return make_spans(rows, origin=source.origin, facts=facts, overlaps=layout.overlaps)
@@ -296,18 +296,14 @@ def no_stage_error(path: str, texts: Iterable[str]) -> UnknownStageError:
     listing += [f"{more} more"] if more else []
     listing += [f"{rare} that stand{'s' if rare == 1 else ''} fewer than {_SHOWN_FROM} times"] if rare else []
     lines = "\n".join(f'    {toml_text(text)} = "..."' for text, _ in recurring[:12] if text != _EMPTY_TEXT)
-    return UnknownStageError(
-        "no annotation is a sleep stage",
-        path,
-        found=f"{counted(len(ordered), 'text')}: {', '.join(listing)}",
-        expected="texts such as 'Sleep stage N2'" + for_page(", or a layout that names the stages", ""),
-        remedy=for_page(
-            f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}", "Say what each label means."
-        )
-        if lines
-        else "Check that this is the file with the scoring" + for_page(", or name its texts in a layout.", "."),
-        facts=[text for text, _ in recurring if text != _EMPTY_TEXT],
-    )
+    found = f"{counted(len(ordered), 'text')}: {', '.join(listing)}"
+    expected = "texts such as 'Sleep stage N2'" + for_page(", or a layout that names the stages", "")
+    remedy = "Check that this is the file with the scoring" + for_page(", or name its texts in a layout.", ".")
+    if lines:
+        layout = f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}"
+        remedy = for_page(layout, "Say what each label means.")
+    facts = [text for text, _ in recurring if text != _EMPTY_TEXT]
+    return UnknownStageError("no annotation is a sleep stage", path, "", found, expected, remedy, facts)
 
 
 # --- durations --------------------------------------------------------------------------------------------

@@ -91,7 +91,7 @@ def _holds_objects(value: object) -> bool:
 def _records_at(document: JsonDocument, path: str) -> Records:
     found: list[tuple[dict[str, object], Field]] = [({}, field) for field in document.fields]
     for step in filter(None, path.split(".")):
-        holders = [(name, part) for name, field in found for part in _parts(field)]
+        holders = [(name, part) for name, field in found for part in field.parts()]
         if step == ANY:
             inner = [(key, holder.get(key)) for _, holder in holders for key in holder.mapping()]
             found = [({KEY: key}, field) for key, field in inner if field is not None]
@@ -102,7 +102,7 @@ def _records_at(document: JsonDocument, path: str) -> Records:
             key, bracket, index = step.partition("[")
             found = [(name, holder.need(key, expected, _PATH_REMEDY)) for name, holder in holders]
             found = [(name, _element(field, bracket + index) if bracket else field) for name, field in found]
-    parts = [(name, part) for name, field in found for part in _parts(field)]
+    parts = [(name, part) for name, field in found for part in field.parts()]
     if not parts:
         remedy = "Export the night again, or correct " + for_page("'records' in the layout.", f"{asked('records')}.")
         document.fields[0].fail("the list of records is empty", expected="a record or more", remedy=remedy)
@@ -134,10 +134,6 @@ def recordings(records: Records, path: str, *, are_runs: bool) -> list[str]:
     if path.endswith(ANY):
         return list(dict.fromkeys(place.rpartition(".")[0] for place in places))
     return list(dict.fromkeys(re.sub(r"\[\d+\]$", "", place) for place in places))
-
-
-def _parts(field: Field) -> list[Field]:
-    return field.elements() if isinstance(field.value, list) else [field]
 
 
 def _record(name: Mapping[str, object], part: Field, *, is_plain: bool) -> Field:

@@ -52,11 +52,8 @@ def read_code_runs(reading: TableReading, texts: Sequence[str], times: RowTimes)
     file_row = np.repeat(np.arange(len(runs)), [len(run) for run in runs])
     place = np.array([i for run in runs for i in range(len(run))], np.int64)
     length_us = steps_us[file_row]
-    if reading.columns.counted:
-        return CodeRuns(
-            [code for run in runs for code in run], file_row, np.cumsum(length_us) - length_us, length_us, epoch_from
-        )
-    onset_us: Microseconds = times.starts.us[file_row] + place * length_us
+    follow = np.cumsum(length_us) - length_us
+    onset_us = follow if reading.columns.counted else times.starts.us[file_row] + place * length_us
     return CodeRuns([code for run in runs for code in run], file_row, onset_us, length_us, epoch_from)
 
 

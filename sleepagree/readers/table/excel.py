@@ -19,8 +19,9 @@ import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, InputError, Option, SleepAgreeError, asked, for_page, shorten
+from sleepagree.files.kinds import SPREADSHEET, ZIP
 from sleepagree.files.packed import open_zip
-from sleepagree.files.reading import read_zipped_bytes
+from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.columns import list_names
 from sleepagree.readers.csv_table import below_names, foot_begins, foot_note, page_heads, without_page_heads
@@ -59,7 +60,7 @@ def table_of_sheet(path: str, layout: Layout) -> Table:
         When the file cannot be read or is too large unpacked, several sheets hold something and none is named, or
         openpyxl is not installed.
     """
-    data = read_zipped_bytes(path, expected=_EXPECTED, largest=_LARGEST_BYTES)
+    data = read_bytes(path, expected=_EXPECTED, largest=_LARGEST_BYTES, own=(ZIP, SPREADSHEET))
     rows, notes = _rows(data, path, layout)
     rows = [row for row in rows if row[0] > layout.skip_lines]
     filled = [(number, cells) for number, cells in rows if any(text.strip() for text in map(_text, cells))]
@@ -98,7 +99,7 @@ def table_of_sheet(path: str, layout: Layout) -> Table:
 
 def sheet_names(path: str | os.PathLike[str]) -> tuple[str, ...]:
     """Return the names of the sheets that hold something; errors as :func:`table_of_sheet`."""
-    data = read_zipped_bytes(path, expected=_EXPECTED, largest=_LARGEST_BYTES)
+    data = read_bytes(path, expected=_EXPECTED, largest=_LARGEST_BYTES, own=(ZIP, SPREADSHEET))
     return tuple(_sheets(data, os.fspath(path), None)[0])
 
 

@@ -11,7 +11,8 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 
 from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, for_page, shorten
-from sleepagree.files.reading import read_parquet_bytes
+from sleepagree.files.kinds import PARQUET
+from sleepagree.files.reading import read_bytes
 from sleepagree.readers.columns import find_columns
 from sleepagree.readers.layout import Layout, Overlaps
 from sleepagree.readers.rows import Places
@@ -52,7 +53,7 @@ def parquet_table(path: str, layout: Layout, *, whole: bool = False) -> Table:
     InputError
         When the file cannot be read, or pyarrow is not installed.
     """
-    data = read_parquet_bytes(path)
+    data = read_bytes(path, expected="a complete Parquet file", own=(PARQUET,))
     with opened_parquet(data, path) as (arrow, file):
         names = tuple(file.schema_arrow.names)
         columns = None if whole else find_columns(names, layout, path=path, where="")
