@@ -449,28 +449,24 @@ def _written(cell: str) -> str:
 
 
 def _decode(data: bytes, path: str, encoding: str | None) -> str:
-    for mark, name in _BYTE_ORDER_MARKS:
-        if data.startswith(mark):
-            encoding, data, skipped = name, data[len(mark) :], len(mark)
-            break
-    else:
-        encoding, skipped = encoding or "utf-8", 0
+    marked = ((mark, name) for mark, name in _BYTE_ORDER_MARKS if data.startswith(mark))
+    mark, encoding = next(marked, (b"", encoding or "utf-8"))
+    data, skipped = data[len(mark) :], len(mark)
+    problem, expected = f"the text is not {encoding.upper()}", f"text in {encoding.upper()}"
     try:
         return data.decode(encoding)
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        problem, where = f"the text is not {encoding.upper()}", f"line {line}, byte {error.start + skipped}"
+        where = f"line {line}, byte {error.start + skipped}"
         found = f"byte 0x{data[error.start]:02x}"
         likely = next(iter(likely_encodings(data)), "utf-8")
         remedy = "If it was written in another encoding, " + for_page(
             f'name that in a layout, for instance\n    [file]\n    encoding = "{likely}"',
             f"answer {asked('encoding')}, for instance {likely}.",
         )
-        raise FileFormatError(problem, path, where, found, f"text in {encoding.upper()}", remedy) from None
+        raise FileFormatError(problem, path, where, found, expected, remedy) from None
     except UnicodeError as error:
-        raise FileFormatError(
-            f"the text is not {encoding.upper()}", path, "", str(error), f"text in {encoding.upper()}"
-        ) from None
+        raise FileFormatError(problem, path, "", str(error), expected) from None
 
 
 def _tells_encoding(data: bytes) -> bool:

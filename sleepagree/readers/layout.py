@@ -495,11 +495,9 @@ class _Checker(NamedTuple):
         return FileFormatError("wrong value in the layout", self.path, where, shown, expected, remedy)
 
     def refuse_unknown(self, table: Mapping[str, Any], known: Sequence[str], section: str) -> None:
-        for key in table:
-            if key not in known:
-                raise self._unknown(key, known, section)
-
-    def _unknown(self, key: str, known: Sequence[str], section: str) -> FileFormatError:
+        key = next((key for key in table if key not in known), None)
+        if key is None:
+            return
         other, place = (FILE_KEYS, "[file]") if section == "" else (_TOP_KEYS, "the top, above [file]")
         if key in other:
             remedy = f"'{key}' belongs in {place}." if section == "" else f"'{key}' belongs at {place}."
@@ -508,10 +506,8 @@ class _Checker(NamedTuple):
 
             near = difflib.get_close_matches(key[:80].casefold(), known, 2, 0.6)
             remedy = f"Did you mean {' or '.join(near)}?" if near else ""
-        where = section or "top level"
-        return FileFormatError(
-            "unknown key in the layout", self.path, where, f"'{shorten(key)}'", "one of " + ", ".join(known), remedy
-        )
+        problem, where, expected = "unknown key in the layout", section or "top level", "one of " + ", ".join(known)
+        raise FileFormatError(problem, self.path, where, f"'{shorten(key)}'", expected, remedy)
 
     def table(self, document: Mapping[str, Any], key: str) -> Mapping[str, Any]:
         value = document.get(key, {})

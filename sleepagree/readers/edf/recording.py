@@ -360,7 +360,8 @@ def _spans_of_signal(
     source = source._replace(start=header.start, origin=replace(source.origin, sha256=digest))
     timed = TimedLabels(onset_s, np.full(onset_s.size, epoch_s), positions, labels, stages, places)
     marks = marks_of_annotations(contents.annotations, file.path, layout=layout)
-    return settle_elapsed(timed, source, marks, layout=layout, epoch=(epoch_s, EpochLengthFrom.FILE))
+    facts = marks._replace(epoch_s=epoch_s, epoch_from=EpochLengthFrom.FILE)
+    return settle_elapsed(timed, source, facts, layout)
 
 
 def _hypnogram_signal(header: EdfHeader, path: str) -> tuple[EdfSignal | None, bool]:

@@ -101,14 +101,6 @@ class _Meaning(NamedTuple):
     role: _Role
 
 
-class Marks(NamedTuple):
-    """What annotations tell besides stages: lights off and on (s, or None), and the texts passed over."""
-
-    lights_off_s: float | None
-    lights_on_s: float | None
-    ignored: dict[str, int]
-
-
 def spans_of_annotations(
     annotations: Sequence[EdfAnnotation], source: Source, *, layout: Layout, own_words: frozenset[str]
 ) -> ScoredSpans | None:
@@ -142,7 +134,8 @@ def spans_of_annotations(
         _note_merged(labels, source.notes)
     duration_s, epoch_s, epoch_from = _settle_durations(onset_s, duration_s, said, layout, source)
     timed = TimedLabels(onset_s, duration_s, codes, labels, stages, places)
-    return settle_elapsed(timed, source, marks, layout=layout, epoch=(epoch_s, epoch_from), cautions=cautions)
+    facts = marks._replace(epoch_s=epoch_s, epoch_from=epoch_from, cautions=cautions)
+    return settle_elapsed(timed, source, facts, layout)
 
 
 class TimedLabels(NamedTuple):
@@ -156,24 +149,14 @@ class TimedLabels(NamedTuple):
     places: Places
 
 
-def settle_elapsed(
-    timed: TimedLabels,
-    source: Source,
-    marks: Marks,
-    *,
-    layout: Layout,
-    epoch: tuple[float | None, EpochLengthFrom],
-    cautions: tuple[Caution, ...] = (),
-) -> ScoredSpans:
+def settle_elapsed(timed: TimedLabels, source: Source, facts: SourceFacts, layout: Layout) -> ScoredSpans:
     """Return labels in elapsed time as scored spans, by the rules that all tables follow."""
     onset_s, duration_s, codes, labels, stages, places = timed
     order = np.argsort(onset_s, kind="stable")
     onset_us, end_us = (np.rint(s[order] * SECOND_US).astype(np.int64) for s in (onset_s, onset_s + duration_s))
     clock = FileClock(Clock.ELAPSED, None, source.start)
     rows = LabelledRows(onset_us, end_us, codes[order], order, labels, stages, places, clock, source.path)
-    off_us, on_us = (None if mark is None else round(mark * SECOND_US) for mark in marks[:2])
-    facts = SourceFacts(layout.reports, *epoch, off_us, on_us, marks.ignored, tuple(source.notes), cautions)
-    return make_spans(rows, origin=source.origin, facts=facts, overlaps=layout.overlaps)
+    return make_spans(rows, origin=source.origin, facts=facts._replace(notes=tuple(source.notes)), layout=layout)
 
 
 # --- texts ------------------------------------------------------------------------------------------------
@@ -243,7 +226,7 @@ def _note_merged(labels: Iterable[str], notes: list[Note]) -> None:
         notes.append(Note.of(NoteKind.TEXTS_MERGED_INTO_N3, labels=merged))
 
 
-def marks_of_annotations(annotations: Sequence[EdfAnnotation], path: str, *, layout: Layout) -> Marks:
+def marks_of_annotations(annotations: Sequence[EdfAnnotation], path: str, *, layout: Layout) -> SourceFacts:
     """Return the marks of a file in which no annotation is a stage.
 
     Raises
@@ -255,7 +238,8 @@ def marks_of_annotations(annotations: Sequence[EdfAnnotation], path: str, *, lay
     return _marks(annotations, _meanings(texts, layout, frozenset(), takes_plain_words=False), path)
 
 
-def _marks(annotations: Sequence[EdfAnnotation], meanings: Mapping[str, _Meaning], path: str) -> Marks:
+def _marks(annotations: Sequence[EdfAnnotation], meanings: Mapping[str, _Meaning], path: str) -> SourceFacts:
+    """Return when the lights went off and on, and the texts passed over."""
     marks: list[float | None] = []
     for role in (_Role.LIGHTS_OFF, _Role.LIGHTS_ON):
         found = sorted({annotation.onset_s for annotation in _of_role(role, annotations, meanings)})
@@ -269,7 +253,9 @@ def _marks(annotations: Sequence[EdfAnnotation], meanings: Mapping[str, _Meaning
         problem, shown = "'lights on' does not come after 'lights off'", f"off at {off:.10g} s, on at {on:.10g} s"
         remedy = f"Mend the marks in the file, or {_NOT_A_STAGE_LINE}."
         raise EpochGridError(problem, path, "", shown, "off before on", remedy)
-    return Marks(off, on, _count_texts(other.text for other in _of_role(_Role.OTHER, annotations, meanings)))
+    off_us, on_us = (None if mark is None else round(mark * SECOND_US) for mark in marks)
+    others = _count_texts(other.text for other in _of_role(_Role.OTHER, annotations, meanings))
+    return SourceFacts(lights_off_us=off_us, lights_on_us=on_us, ignored=others)
 
 
 def _of_role(

@@ -157,10 +157,10 @@ def assemble_intervals(
     ignored = dict(sorted(gathered.ignored.items()))
     notes = (*gathered.notes, *source_notes, *everything.notes, *end_notes, *in_bed_notes)
     cautions = (*everything.cautions, *_no_wake_caution(stages))
-    facts = SourceFacts(layout.reports, epoch_s, epoch_from, ignored=ignored, notes=notes, cautions=cautions)
+    facts = SourceFacts(epoch_s, epoch_from, ignored=ignored, notes=notes, cautions=cautions)
     file_row = np.arange(len(timed.intervals))
     rows = LabelledRows(timed.begin_us, end_us, codes, file_row, labels, stages, places, timed.clock, path)
-    return make_spans(rows, origin=origin, facts=facts, overlaps=layout.overlaps)
+    return make_spans(rows, origin=origin, facts=facts, layout=layout)
 
 
 def _settle_ends(timed: _Timed, layout: Layout, path: str) -> tuple[Microseconds, tuple[Note, ...]]:

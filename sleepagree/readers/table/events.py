@@ -13,7 +13,7 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final
 
@@ -23,8 +23,8 @@ from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.columns import find_columns
 from sleepagree.readers.layout import NO_LAYOUT, Layout
-from sleepagree.readers.rows import Places
 from sleepagree.readers.table.reader import spans_of_table, table_of_text
+from sleepagree.readers.table.table import Table
 
 _MISSING: Final = "n/a"
 #: Folders below the root of a BIDS dataset: participant, session, kind of data.
@@ -69,7 +69,7 @@ def read_events(
     stage = table.names[columns.stage]
     levels, notes = ({}, ()) if columns.marks else find_levels(Path(path), stage)
     if not levels and not columns.rechtschaffen_kales and not columns.marks:
-        _refuse_bare_codes(table.texts(columns.stage), stage, layout, frozenset(own_words), name, table.places)
+        _refuse_bare_codes(table, columns.stage, layout, frozenset(own_words))
     table = table._replace(
         notes=(*table.notes, *notes),
         levels=levels,
@@ -81,23 +81,23 @@ def read_events(
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 
 
-def _refuse_bare_codes(
-    texts: Sequence[str], stage: str, layout: Layout, own_words: frozenset[str], path: str, places: Places
-) -> None:
+def _refuse_bare_codes(table: Table, position: int, layout: Layout, own_words: frozenset[str]) -> None:
     """Refuse numbers that nothing explains: the same one means different stages in different data sets."""
+    texts, stage = table.texts(position), table.names[position]
     labels = dict.fromkeys(text.strip() for text in dict.fromkeys(texts))
     codes = [label for label in labels if _code(label) and label not in layout.stages and label not in own_words]
     if not codes:
         return
     rows = [row for row, text in enumerate(texts) if text.strip() == codes[0]]
-    lines = "\n".join(f'    "{code}" = "..."' for code in sorted(codes, key=float)[:20])
+    first = sorted(codes, key=float)[:20]
+    lines = "\n".join(f'    "{code}" = "..."' for code in first)
     problem = "the stages are numbers, and no JSON file says what they mean"
-    where = f"{places.listing(rows)}, column '{shorten(stage)}'" if len(codes) == 1 else f"column '{shorten(stage)}'"
+    where = f"{table.places.listing(rows)}, " * (len(codes) == 1) + f"column '{shorten(stage)}'"
     expected = f"'Levels' of '{shorten(stage)}' in an events.json" + for_page(", or a layout", "")
     remedy = for_page(
         f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}", "Say what each label means."
     )
-    raise UnknownStageError(problem, path, where, ", ".join(sorted(codes, key=float)[:20]), expected, remedy, codes)
+    raise UnknownStageError(problem, table.path, where, ", ".join(first), expected, remedy, codes)
 
 
 def _code(label: str) -> bool:

@@ -131,12 +131,8 @@ def _sheets(data: bytes, path: str, wanted: str | None) -> tuple[dict[str, list[
             book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
             sheets = {sheet.title: sheet for sheet in book.worksheets}
             if wanted is not None and wanted not in sheets:
-                raise _which(
-                    path,
-                    list(sheets),
-                    for_page("the sheet that the layout names is missing", "there is no such sheet"),
-                    shorten(wanted),
-                )
+                problem = for_page("the sheet that the layout names is missing", "there is no such sheet")
+                raise _which(path, list(sheets), problem, shorten(wanted))
             titles = list(sheets) if wanted is None else [wanted]
             return {title: rows for title in titles if (rows := list(_cells(sheets[title], path)))}, len(sheets)
     except SleepAgreeError:

@@ -80,9 +80,7 @@ def find_extent(reading: TableReading, times: RowTimes, staged: Rows, codes: NDA
         declared_s=layout.epoch_seconds,
         shape_declared=layout.shape is Shape.EPOCHS,
         changes=codes[1:] != codes[:-1],
-        places=reading.places,
-        file_row=staged,
-        clock=times.clock,
+        told=lambda row: (reading.places.at(int(staged[row])), times.clock.show(int(times.starts.us[staged[row]]))),
         path=reading.path,
     )
     reading.notes += step.notes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -146,7 +146,8 @@ def _read_rows(reading: TableReading) -> ScoredSpans:
     extent = find_extent(reading, times, staged, codes)
     off_us, on_us = lights_of(reading, said, times.starts.us)
     said = said._replace(codes=codes)
-    return _settle(reading, said, extent, staged, times.clock, lights=(off_us, on_us), ignored=ignored)
+    facts = SourceFacts(lights_off_us=off_us, lights_on_us=on_us, ignored=ignored)
+    return _settle(reading, said, extent, staged, times.clock, facts)
 
 
 def _without_closing(reading: TableReading, said: Labels, times: RowTimes, staged: Rows) -> Rows:
@@ -182,18 +183,11 @@ def _read_runs(reading: TableReading) -> ScoredSpans:
     if (runs.length_us == runs.length_us[0]).all():
         extent = extent._replace(epoch_s=int(runs.length_us[0]) / SECOND_US, epoch_from=runs.epoch_from)
         reading.cautions += coarse_grid_caution(extent.epoch_s or 0.0)
-    return _settle(reading, said, extent, runs.file_row, times.clock)
+    return _settle(reading, said, extent, runs.file_row, times.clock, SourceFacts())
 
 
 def _settle(
-    reading: TableReading,
-    said: Labels,
-    extent: Extent,
-    file_row: Rows,
-    clock: FileClock,
-    *,
-    lights: tuple[int | None, int | None] = (None, None),
-    ignored: Mapping[str, int] | None = None,
+    reading: TableReading, said: Labels, extent: Extent, file_row: Rows, clock: FileClock, facts: SourceFacts
 ) -> ScoredSpans:
     """Return the rows of a table as scored spans."""
     begin_us, end_us, epoch_s, epoch_from = extent
@@ -201,8 +195,8 @@ def _settle(
     rows = LabelledRows(begin_us, end_us, codes, file_row, labels, stages, reading.places, clock, reading.path)
     refuse_several_recordings(reading, rows)
     notes, cautions = tuple(reading.notes), tuple(reading.cautions)
-    facts = SourceFacts(reading.layout.reports, epoch_s, epoch_from, *lights, ignored or {}, notes, cautions)
-    return make_spans(rows, origin=reading.table.origin, facts=facts, overlaps=reading.layout.overlaps)
+    facts = facts._replace(epoch_s=epoch_s, epoch_from=epoch_from, notes=notes, cautions=cautions)
+    return make_spans(rows, origin=reading.table.origin, facts=facts, layout=reading.layout)
 
 
 def _tell_unused_lengths(reading: TableReading, starts: Times) -> None:
