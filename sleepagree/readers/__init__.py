@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -100,28 +100,6 @@ def _in_zone(read: Reader) -> Reader:
     return read_in_zone
 
 
-def _beside_events(path: str) -> tuple[str, ...]:
-    if not path.casefold().endswith(("events.tsv", "events.tsv.gz", ".zip")):
-        return ()
-    from sleepagree.readers.table.events import find_sidecars
-
-    return tuple(map(os.fspath, find_sidecars(Path(path))))
-
-
-def _beside_mne(path: str) -> tuple[str, ...]:
-    from sleepagree.readers.mne_files import files_of_one_recording
-
-    return tuple(map(os.fspath, files_of_one_recording(Path(path))))
-
-
-#: Suffix -> the other files that its reader may open. A reader that opens one more names it here: what is not named
-#: is neither looked at before kept results are used again, nor kept from being overwritten.
-_COMPANIONS: Final[dict[str, Callable[[str], tuple[str, ...]]]] = {
-    **dict.fromkeys((".tsv", *PACKED), _beside_events),
-    **dict.fromkeys(_MNE, _beside_mne),
-}
-
-
 def companion_files(path: str | os.PathLike[str]) -> tuple[str, ...]:
     """Return the files beside one file, or above it, that decide with it what is read.
 
@@ -143,8 +121,18 @@ def companion_files(path: str | os.PathLike[str]) -> tuple[str, ...]:
     ('ferry/night-1.vmrk', 'ferry/night-1.ahdr')
     """
     text = os.fspath(path)
-    find = _COMPANIONS.get(_suffix_of(os.path.basename(text)))  # noqa: PTH119
-    return () if find is None else find(text)
+    beside: Iterable[Path] = ()
+    # a reader that opens one more names it here: what is not named is neither looked at before kept results are used
+    # again, nor kept from being overwritten
+    if text.casefold().endswith(("events.tsv", "events.tsv.gz", ".zip")):
+        from sleepagree.readers.table.events import find_sidecars
+
+        beside = find_sidecars(Path(text))
+    elif _suffix_of(text) in _MNE:
+        from sleepagree.readers.mne_files import files_of_one_recording
+
+        beside = files_of_one_recording(Path(text))
+    return tuple(map(os.fspath, beside))
 
 
 def _suffix_of(name: str) -> str:

@@ -181,22 +181,15 @@ def _find(
     missing = [role for role in ("start", "stage") if role not in found]
     if missing:
         raise _missing(names, missing)
-    return _describe(names, found, counted=by_count, marks=marked)
-
-
-def _describe(names: tuple[str, ...], found: Mapping[str, int], *, counted: bool, marks: tuple[int, ...]) -> Columns:
     start, stage = _words(names[found["start"]]), names[found["stage"]]
-    seconds = bool(_SECONDS.intersection(start)) or "onset" in start
-    unit = told_unit(names[found["duration"]]) if "duration" in found else None
-    kales = f"column '{shorten(stage)}'" if _says_rechtschaffen_kales(stage) and not marks else ""
     return Columns(
         **found,
-        counted=counted,
-        seconds=seconds,
+        counted=by_count,
+        seconds=bool(_SECONDS.intersection(start)) or "onset" in start,
         utc="utc" in start,
-        duration_unit=unit,
-        rechtschaffen_kales=kales,
-        marks=marks,
+        duration_unit=told_unit(names[found["duration"]]) if "duration" in found else None,
+        rechtschaffen_kales=f"column '{shorten(stage)}'" if _says_rechtschaffen_kales(stage) and not marked else "",
+        marks=marked,
     )
 
 
@@ -332,22 +325,16 @@ def _named(names: Sequence[str], name: str, role: str) -> int:
 
 def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> FileFormatError:
     candidates = [names[i] for i in positions]
-    remedy: str
-    if len(set(candidates)) < len(candidates):
-        remedy = "Give every column a name of its own."
-    else:
-        lines = "\n".join(f"    {role} = {toml_text(name)}" for name in candidates)
-        remedy = for_page(
-            f"Say which in a layout ({Option.LAYOUT:FILE.toml}), with one of the lines\n    [file]\n{lines}",
-            "Say which at the head of the columns.",
-        )
+    lines = "\n".join(f"    {role} = {toml_text(name)}" for name in candidates)
+    layout = f"Say which in a layout ({Option.LAYOUT:FILE.toml}), with one of the lines\n    [file]\n{lines}"
+    remedy = for_page(layout, "Say which at the head of the columns.")
     if role == "step":
-        remedy = "Keep one of them, or give " + for_page(
-            "the step in a layout: epoch_seconds = 30.", f"{asked('epoch_seconds', 30)}."
-        )
-    return FileFormatError(
-        f"more than one column may hold {_WHAT[role]}", "", "", list_names(candidates), "one column", remedy
-    )
+        step = for_page("the step in a layout: epoch_seconds = 30.", f"{asked('epoch_seconds', 30)}.")
+        remedy = f"Keep one of them, or give {step}"
+    elif len(set(candidates)) < len(candidates):
+        remedy = "Give every column a name of its own."
+    problem = f"more than one column may hold {_WHAT[role]}"
+    return FileFormatError(problem, "", "", list_names(candidates), "one column", remedy)
 
 
 def _across(names: Sequence[str], times: Sequence[TimeOfColumn]) -> FileFormatError:

@@ -128,14 +128,10 @@ def find_levels(path: Path, column: str) -> tuple[Mapping[str, str], tuple[Note,
     FileFormatError
         When a JSON file is broken or its ``Levels`` are no texts.
     """
-    described: Any = None
-    source: Path | None = None
-    for sidecar in find_sidecars(path):
-        content = _read_object(sidecar)
-        if column in content:
-            described, source = content[column], sidecar
-    if source is None:
+    held = [(file, content[column]) for file in find_sidecars(path) if column in (content := _read_object(file))]
+    if not held:
         return {}, ()
+    source, described = held[-1]
     if not isinstance(described, dict):
         raise _broken(source, f"'{shorten(column)}'", type(described).__name__, "an object that describes the column")
     if "Levels" not in described:

@@ -87,9 +87,7 @@ def _read_iso(texts: Sequence[str], column: Column) -> Times:
     if len(parts) < len(cells):
         row = matches.index(None)
         raise _unreadable(cells[row], row, column)
-    moments: list[str] = [moment for moment, _, _ in parts]
-    fractions: list[str | None] = [fraction for _, fraction, _ in parts]
-    offset_texts: list[str | None] = [offset_text for _, _, offset_text in parts]
+    moments, fractions, offset_texts = map(list, zip(*parts, strict=True))
     late = [i for i, moment in enumerate(moments) if moment[11:13] == "24" and _is_24(moment, fractions[i])]
     for row in late:
         moments[row] = f"{moments[row][:11]}00{moments[row][13:]}"
