@@ -16,6 +16,7 @@ from sleepagree.files.markup import MARKUP, said_otherwise
 from sleepagree.files.packed import PACKED, STANDARD_INPUT, STANDARD_INPUT_NAME, read_standard_input, unpack
 from sleepagree.files.reading import holding, open_known
 from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.hypnogram.zones import with_zone
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Silence
 
 if TYPE_CHECKING:
@@ -34,9 +35,6 @@ _KINDS: Final = {
 #: Suffixes of files that can be read.
 SUFFIXES: Final = (*_KINDS, *PACKED, *MARKUP)
 
-#: A function of a path, a layout, a zone and the labels that a mapping explains.
-Reader = Callable[..., ScoredSpans]
-
 
 def kind_of_file(name: str) -> str:
     """Return the name of the reader that a file's name chooses: edf, table, events, parquet, excel, json, mne or ""."""
@@ -44,60 +42,46 @@ def kind_of_file(name: str) -> str:
     return "events" if kind == "table" and name.casefold().endswith("events.tsv") else kind
 
 
-def _reader_of(kind: str) -> Reader | None:
-    """Return the reader of a name; only what is needed is loaded."""
+def _read_as(
+    kind: str, path: str, layout: Layout | None, zone: str | None, own_words: frozenset[str]
+) -> ScoredSpans | None:
+    """Return what the reader of a name makes of a file, None where no reader has it; only what is needed is loaded."""
+    given = layout or NO_LAYOUT
+    table_of: Callable[[str, Layout], Table]
     match kind:
         case "edf":
             from sleepagree.readers.edf.recording import read_edf
 
-            return _in_zone(read_edf)
+            return with_zone(read_edf(path, layout=layout, own_words=own_words), zone or given.zone)
         case "mne":
             from sleepagree.readers.mne_files import read_mne_file
 
-            return _in_zone(read_mne_file)
+            return with_zone(read_mne_file(path, layout=layout, own_words=own_words), zone or given.zone)
         case "events":
             from sleepagree.readers.table.events import read_events
 
-            return read_events
-        case "table":
-            from sleepagree.readers.table.reader import table_of_text
-
-            return _through_table(table_of_text)
-        case "parquet":
-            from sleepagree.readers.table.parquet import parquet_table
-
-            return _through_table(parquet_table)
-        case "excel":
-            from sleepagree.readers.table.excel import table_of_sheet
-
-            return _through_table(table_of_sheet)
+            return read_events(path, layout=layout, zone=zone, own_words=own_words)
         case "json":
             from sleepagree.readers.json.file import read_json
 
-            return read_json
-    return None
+            return read_json(path, layout=layout, zone=zone, own_words=own_words)
+        case "table":
+            from sleepagree.readers.table.reader import table_of_text
 
+            table_of = table_of_text
+        case "parquet":
+            from sleepagree.readers.table.parquet import parquet_table
 
-def _through_table(table_of: Callable[[str, Layout], Table]) -> Reader:
-    """Return a reader of a format that holds one table."""
+            table_of = parquet_table
+        case "excel":
+            from sleepagree.readers.table.excel import table_of_sheet
+
+            table_of = table_of_sheet
+        case _:
+            return None
     from sleepagree.readers.table.reader import spans_of_table
 
-    def read(path: str, *, layout: Layout | None, zone: str | None, own_words: frozenset[str]) -> ScoredSpans:
-        given = layout or NO_LAYOUT
-        return spans_of_table(table_of(path, given), layout=given, zone=zone, own_words=own_words)
-
-    return read
-
-
-def _in_zone(read: Reader) -> Reader:
-    """Return a reader that places a clock without a zone in the one that is asked for."""
-    from sleepagree.hypnogram.zones import with_zone
-
-    def read_in_zone(path: str, *, layout: Layout | None, zone: str | None, own_words: frozenset[str]) -> ScoredSpans:
-        spans = read(path, layout=layout, own_words=own_words)
-        return with_zone(spans, zone or (layout.zone if layout else None))
-
-    return read_in_zone
+    return spans_of_table(table_of(path, given), layout=given, zone=zone, own_words=own_words)
 
 
 def companion_files(path: str | os.PathLike[str]) -> tuple[str, ...]:
@@ -258,9 +242,8 @@ def read_spans(
 
 def _read_one(text: str, layout: Layout | None, zone: str | None, own_words: frozenset[str]) -> ScoredSpans:
     with opened(text) as (path, name):
-        read = _reader_of(kind_of_file(name))
-        if read is not None:
-            spans = read(path, layout=layout, zone=zone, own_words=own_words)
+        spans = _read_as(kind_of_file(name), path, layout, zone, own_words)
+        if spans is not None:
             if _suffix_of(text) in MARKUP:
                 spans = spans.with_changes(
                     origin=replace(spans.origin, sha256=hashlib.sha256(Path(text).read_bytes()).hexdigest())

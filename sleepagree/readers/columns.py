@@ -131,16 +131,15 @@ def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: st
     times = times_of_columns(names)
     if any(layout.stage == names[time.position] for time in times):
         raise _across(names, times).in_file(path, where)
-    timeless = layout.start is None and (layout.shape is Shape.INTERVALS or layout.epoch_seconds is not None)
+    marks = layout.stage_columns or ()
+    if not layout.header and len(names) == 1 and layout.stage is None and not marks:
+        asked = (*asked, ("stage", names[0]))
+    are_intervals = layout.shape is Shape.INTERVALS
+    timeless = layout.start is None and layout.shape is not None
+    timeless = timeless and (are_intervals or layout.epoch_seconds is not None)
+    has_lengths = not are_intervals or (bool(marks) and layout.duration_unit is not None)
     try:
-        return _find(
-            names,
-            asked,
-            layout.shape if timeless else None,
-            header=layout.header,
-            marks=layout.stage_columns or (),
-            are_lengths=layout.stage_columns is not None and layout.duration_unit is not None,
-        )
+        return _find(names, asked, marks, timeless=timeless, has_lengths=has_lengths)
     except FileFormatError as error:
         raise error.in_file(path, where) from None
 
@@ -149,22 +148,19 @@ def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: st
 def _find(
     names: tuple[str, ...],
     asked: tuple[tuple[str, str], ...],
-    counted: Shape | None,
-    *,
-    header: bool,
     marks: tuple[str, ...],
-    are_lengths: bool,
+    *,
+    timeless: bool,
+    has_lengths: bool,
 ) -> Columns:
     """Find the columns once for all files of a study; errors do not know their file yet.
 
-    ``counted`` is the shape of rows that may go without times.
+    ``timeless`` is whether rows may go without times, and ``has_lengths`` whether it is then known how long they last.
     """
     found = {role.removesuffix("_column"): _named(names, name, role) for role, name in asked}
     marked = tuple(_named(names, name, "stage_columns") for name in marks)
     if marked:
         found["stage"] = marked[0]
-    if not header and len(names) == 1:
-        found.setdefault("stage", 0)
     taken = {*found.values(), *marked}
     for role, positions in plain_columns(names):
         free = [i for i in positions if i not in taken]
@@ -174,7 +170,7 @@ def _find(
             raise _ambiguous(names, free, role)
         found[role] = free[0]
         taken.add(free[0])
-    is_told = counted is not None and (counted is not Shape.INTERVALS or are_lengths or "duration" in found)
+    is_told = timeless and (has_lengths or "duration" in found)
     by_count = "start" not in found and ("epoch_number" in found or is_told)
     if by_count and "stage" in found:
         found["start"] = found.get("epoch_number", found["stage"])

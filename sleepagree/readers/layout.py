@@ -545,11 +545,8 @@ class _Checker(NamedTuple):
         table = self.table(document, "stages")
         for label, word in table.items():
             if not isinstance(word, str) or not word.strip():
-                raise self.wrong(
-                    f"[stages], label '{shorten(label)}'",
-                    word,
-                    'a stage in quotes, such as "light", "unscored" or "not-a-stage"',
-                )
+                expected = 'a stage in quotes, such as "light", "unscored" or "not-a-stage"'
+                raise self.wrong(f"[stages], label '{shorten(label)}'", word, expected)
         self._refuse_contradictions(table, data)
         return {label: word.strip() for label, word in table.items()}
 

@@ -6,10 +6,10 @@ row by row, settled by the declared rule with a line in the ledger, or refused w
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from functools import lru_cache, partial
+from collections.abc import Callable, Mapping, Sequence
+from functools import lru_cache
 from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -200,29 +200,21 @@ def number_labels(texts: Sequence[str]) -> tuple[tuple[str, ...], NDArray[np.int
     return tuple(position), codes
 
 
-def stages_of_labels(
-    labels: Sequence[str],
-    codes: NDArray[np.intp],
-    places: Places,
-    *,
-    table: Mapping[str, str],
-    own_words: Iterable[str] = (),
-    rechtschaffen_kales: str = "",
-    path: str = "",
-) -> tuple[str, ...]:
-    """Return the stage of each label; where one is unknown, say at which rows it stands.
+def stages_of_labels(labels: Sequence[str], codes: NDArray[np.intp], places: Places, **told: Any) -> tuple[str, ...]:
+    """Return the stage of each label by what :func:`~sleepagree.mapping.words.assign_stages` is told.
+
+    Where one is unknown, say at which rows it stands.
 
     Raises
     ------
     UnknownStageError
         When a label is neither plain, nor in the table, nor explained by a mapping.
     """
-    known = partial(assign_stages, table=table, own_words=own_words, rechtschaffen_kales=rechtschaffen_kales, path=path)
     try:
-        return known(labels)
+        return assign_stages(labels, **told)
     except UnknownStageError:
         counts = {label: places.listing(np.flatnonzero(codes == code)) for code, label in enumerate(labels)}
-        return known(labels, counts=counts)
+        return assign_stages(labels, counts=counts, **told)
 
 
 _LIGHTS: Final = {"lights off": "off", "lights out": "off", "lights on": "on"}

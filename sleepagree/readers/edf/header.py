@@ -241,13 +241,12 @@ def _read_start(head: HeaderBytes, layout: Layout, notes: list[Note]) -> datetim
 def _read_clock(head: HeaderBytes, notes: list[Note]) -> time:
     match = _CLOCK.fullmatch(head.data, 176, 184)
     try:
-        clock = time(int(match[1]), int(match[3]), int(match[4])) if match else None
+        if match is None:
+            raise ValueError
+        clock = time(int(match[1]), int(match[3]), int(match[4]))
     except ValueError:
-        clock = None
-    if match is None or clock is None:
-        expected = "hh.mm.ss from 00.00.00 to 23.59.59"
-        problem = "the start time is no time of day"
-        raise head.bad_field(176, "start time", problem, head.data[176:184], expected, _CORRECT)
+        problem, expected = "the start time is no time of day", "hh.mm.ss from 00.00.00 to 23.59.59"
+        raise head.bad_field(176, "start time", problem, head.data[176:184], expected, _CORRECT) from None
     if match[2] == b":":
         notes.append(Note.of(NoteKind.START_WITH_COLONS))
     return clock

@@ -72,9 +72,8 @@ def _by_number(reading: TableReading, position: int) -> Times:
 def _after_each_other(reading: TableReading, position: int) -> Microseconds:
     """Return when rows begin that each last as long as they say."""
     column = reading.column(position)
-    told = reading.layout.duration_unit or reading.columns.duration_unit or reading.table.duration_unit
-    numbers, unit = read_durations(reading.table.texts(position), column, told)
-    unit = unit or told
+    numbers, unit = read_durations(reading.table.texts(position), column, reading.duration_unit)
+    unit = unit or reading.duration_unit
     if unit is None:
         lead = f"Give a layout ({Option.LAYOUT:FILE.toml}) with"
         remedy = for_layout(lead, "duration_unit", "min", "s", "ms", "h", "epochs")

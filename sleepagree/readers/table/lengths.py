@@ -204,19 +204,13 @@ def _durations(reading: TableReading, position: int, onset: Microseconds, staged
     """Return the durations of the staged rows in seconds, or None where all of them are 0."""
     column = reading.column(position, staged)
     data = reading.table.texts(position)
-    cells, told = [data[row] for row in staged.tolist()], _told_unit(reading)
-    numbers, unit = read_durations(cells, column, told)
+    numbers, unit = read_durations([data[row] for row in staged.tolist()], column, reading.duration_unit)
     if not numbers.any():
         return None
     wrong = np.flatnonzero(~((numbers > 0) & (numbers < _LONGEST_DURATION)))
     if wrong.size:
         raise _wrong_duration(float(numbers[wrong[0]]), int(wrong[0]), column)
-    return numbers * (unit or _duration_unit(reading, onset, numbers, column, told))
-
-
-def _told_unit(reading: TableReading) -> float | None:
-    """Return the seconds in a unit of the durations as layout, name of the column or format tell it."""
-    return reading.layout.duration_unit or reading.columns.duration_unit or reading.table.duration_unit
+    return numbers * (unit or _duration_unit(reading, onset, numbers, column))
 
 
 def _wrong_duration(value: float, row: int, column: Column) -> EpochGridError:
@@ -230,11 +224,9 @@ def _wrong_duration(value: float, row: int, column: Column) -> EpochGridError:
     return column.error(EpochGridError, row, "this row has duration 0 and others have not", "0", expected, remedy)
 
 
-def _duration_unit(
-    reading: TableReading, onset: Microseconds, numbers: NDArray[np.float64], column: Column, told: float | None
-) -> float:
+def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[np.float64], column: Column) -> float:
     """Return the seconds in a unit of the durations: as told, or as rows that end where the next begins prove it."""
-    ratio = duration_ratio(onset, numbers)
+    ratio, told = duration_ratio(onset, numbers), reading.duration_unit
     units = DURATION_UNITS.values()
     proven = None if ratio is None else next((unit for unit in units if abs(ratio / unit - 1.0) <= _FIT), None)
     where = f"column '{shorten(column.name)}'"

@@ -154,6 +154,11 @@ class TableReading:
         """Whether each row tells when it ends."""
         return self.columns.end is not None and self.layout.shape is not Shape.EPOCHS
 
+    @property
+    def duration_unit(self) -> float | None:
+        """Seconds in a unit of the durations, as layout, name of the column or format tell it."""
+        return self.layout.duration_unit or self.columns.duration_unit or self.table.duration_unit
+
     def column(self, position: int, rows: Rows | None = None) -> Column:
         """Return what messages call a column, and where the rows of it stand that are read (all, if None)."""
         at = self.places.at if rows is None else lambda row: self.places.at(int(rows[row]))
