@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
-from types import MappingProxyType, TracebackType
+from types import MappingProxyType
 from typing import Final, Self
 
 from sleepagree.errors import InputError, Option
@@ -66,9 +66,7 @@ class InputFile:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     @property

@@ -9,12 +9,12 @@ import contextlib
 import datetime as dt
 import os
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from typing import Any, Final, NamedTuple
 
-from sleepagree.errors import ClockError, FileFormatError, asked, for_page, shorten
+from sleepagree.errors import ClockError, FileFormatError, Option, asked, for_page, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import TomlError, parse_toml, toml_text
 from sleepagree.mapping.words import canonical_stage
@@ -470,6 +470,14 @@ def for_layout(lead: str, key: str, value: Any, *others: str) -> str:
         answer = ", ".join((answer, *some)) + f" or {last}"
     above = "" if key in EPOCH_KEYS else "\n    [file]"
     return for_page(f"{lead}{above}\n    {line}", f"{'Answer' if lead[:1].isupper() else 'answer'} {answer}.")
+
+
+def for_labels(labels: Iterable[str]) -> str:
+    """Return a remedy that shows the lines of a layout that say what labels mean."""
+    lines = "\n".join(f'    {toml_text(label)} = "..."' for label in labels)
+    return for_page(
+        f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}", "Say what each label means."
+    )
 
 
 def _parse(data: bytes, path: str) -> dict[str, Any]:

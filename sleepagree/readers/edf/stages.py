@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, Option, UnknownStageError, asked, counted, for_page, shorten
-from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans, Seconds
 from sleepagree.mapping.words import (
     NOT_A_STAGE,
@@ -25,7 +24,7 @@ from sleepagree.mapping.words import (
     is_edf_stage_text,
     recognise_label,
 )
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout import Layout, for_labels
 from sleepagree.readers.rows import (
     LabelledRows,
     Places,
@@ -281,13 +280,11 @@ def no_stage_error(path: str, texts: Iterable[str]) -> UnknownStageError:
     more, rare = len(recurring) - len(listing), len(ordered) - len(recurring)
     listing += [f"{more} more"] if more else []
     listing += [f"{rare} that stand{'s' if rare == 1 else ''} fewer than {_SHOWN_FROM} times"] if rare else []
-    lines = "\n".join(f'    {toml_text(text)} = "..."' for text, _ in recurring[:12] if text != _EMPTY_TEXT)
+    shown = [text for text, _ in recurring[:12] if text != _EMPTY_TEXT]
     found = f"{counted(len(ordered), 'text')}: {', '.join(listing)}"
     expected = "texts such as 'Sleep stage N2'" + for_page(", or a layout that names the stages", "")
-    remedy = "Check that this is the file with the scoring" + for_page(", or name its texts in a layout.", ".")
-    if lines:
-        layout = f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}"
-        remedy = for_page(layout, "Say what each label means.")
+    check = "Check that this is the file with the scoring" + for_page(", or name its texts in a layout.", ".")
+    remedy = for_labels(shown) if shown else check
     facts = [text for text, _ in recurring if text != _EMPTY_TEXT]
     return UnknownStageError("no annotation is a sleep stage", path, "", found, expected, remedy, facts)
 

@@ -18,11 +18,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from sleepagree.caution import FileName, Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, Option, UnknownStageError, for_page, shorten
+from sleepagree.errors import FileFormatError, UnknownStageError, for_page, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.columns import find_columns
-from sleepagree.readers.layout import NO_LAYOUT, Layout
+from sleepagree.readers.layout import NO_LAYOUT, Layout, for_labels
 from sleepagree.readers.table.reader import spans_of_table, table_of_text
 from sleepagree.readers.table.table import Table
 
@@ -90,14 +90,10 @@ def _refuse_bare_codes(table: Table, position: int, layout: Layout, own_words: f
         return
     rows = [row for row, text in enumerate(texts) if text.strip() == codes[0]]
     first = sorted(codes, key=float)[:20]
-    lines = "\n".join(f'    "{code}" = "..."' for code in first)
     problem = "the stages are numbers, and no JSON file says what they mean"
     where = f"{table.places.listing(rows)}, " * (len(codes) == 1) + f"column '{shorten(stage)}'"
     expected = f"'Levels' of '{shorten(stage)}' in an events.json" + for_page(", or a layout", "")
-    remedy = for_page(
-        f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}", "Say what each label means."
-    )
-    raise UnknownStageError(problem, table.path, where, ", ".join(first), expected, remedy, codes)
+    raise UnknownStageError(problem, table.path, where, ", ".join(first), expected, for_labels(first), codes)
 
 
 def _code(label: str) -> bool:
