@@ -198,18 +198,16 @@ def _is_folder(name: str) -> InputError:
 
 
 def _cannot_open(name: str, error: OSError | ValueError) -> InputError:
-    # Windows answers "permission denied" when a folder is opened.
-    if isinstance(error, ValueError) or Path(name).is_dir():
-        if isinstance(error, ValueError):
-            return InputError("this is no usable path", name, "", str(error), "", "Check the path.")
+    if isinstance(error, ValueError):
+        return InputError("this is no usable path", name, "", str(error), "", "Check the path.")
+    if Path(name).is_dir():  # Windows answers "permission denied" when a folder is opened
         return _is_folder(name)
     if isinstance(error, FileNotFoundError | NotADirectoryError):
         folder = Path(name).parent
         missing = "the file does not exist" if folder.is_dir() else "its folder does not exist"
         return InputError(missing, name, "", "", "", f"Check the path, seen from {Option.FOLDER:{Path.cwd()}}.")
-    return InputError(
-        "the file cannot be opened", name, "", error.strerror or type(error).__name__, "", "Check who may read it."
-    )
+    found = error.strerror or type(error).__name__
+    return InputError("the file cannot be opened", name, "", found, "", "Check who may read it.")
 
 
 def read_bytes(

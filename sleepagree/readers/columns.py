@@ -144,6 +144,15 @@ def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: st
         raise error.in_file(path, where) from None
 
 
+def are_told(names: tuple[str, ...], layout: Layout) -> bool:
+    """Whether a table with these names has the columns that are needed."""
+    try:
+        find_columns(names, layout, path="")
+    except FileFormatError:
+        return False
+    return True
+
+
 @lru_cache(maxsize=256)
 def _find(
     names: tuple[str, ...],

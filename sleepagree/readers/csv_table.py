@@ -132,9 +132,9 @@ def parse_csv(data: bytes, path: str, layout: Layout = NO_LAYOUT) -> CsvTable:
         notes += (*_counted(NoteKind.COMMENT_LINES, comments), *_counted(NoteKind.RULED_LINES, rules))
         dropped = comments + rules
         text = "\n".join(lines) if dropped else text
-    lines = text.split("\n") if foot is not None else []
-    below = len(lines) if foot is None else foot_begins(lines, foot)
     if foot is not None:
+        lines = text.split("\n")
+        below = foot_begins(lines, foot)
         text = "\n".join(lines[:below])
         notes += foot_note(lines[below:], foot)
     mark = delimiter or sniff_delimiter(text, path)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import EpochGridError, FileFormatError, InputError, UnknownStageError, shorten
+from sleepagree.errors import EpochGridError, InputError, UnknownStageError, shorten
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans, Seconds
 from sleepagree.hypnogram.zones import find_zone, place_in_zone, with_zone
 from sleepagree.mapping.words import NOT_A_STAGE, STAGE_WORDS, UNSCORED, assign_stages, recognise_label
@@ -165,11 +165,9 @@ def _layout_for(frame: Any, layout: Layout | str | os.PathLike[str] | None, told
     if given is None:
         if _is_per_epoch(frame) or any(form.issubset(frame.columns) for form in (_BY_TIME, _BY_SECONDS)):
             return None
-        from sleepagree.readers.columns import find_columns
+        from sleepagree.readers.columns import are_told
 
-        try:
-            find_columns(_names(frame), NO_LAYOUT, path="")
-        except FileFormatError:
+        if not are_told(_names(frame), NO_LAYOUT):
             return None
         given = NO_LAYOUT
     stages = {str(label): stage for label, stage in told.stages.items()}

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, asked, for_page, shorten
+from sleepagree.errors import asked, for_page, shorten
 from sleepagree.hypnogram.spans import Origin
-from sleepagree.readers.columns import find_columns
+from sleepagree.readers.columns import are_told
 from sleepagree.readers.json.fields import Field, JsonDocument
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places
@@ -210,20 +210,12 @@ def _columns_of(records: Records, layout: Layout) -> tuple[list[str], list[list[
     """
     rows = [field.mapping() for field in records.fields]
     names, nested = plain_fields(rows)
-    if nested and not _will_do(names, layout):
+    if nested and not are_told(tuple(names), layout):
         flat = [flat_record(row) for row in rows]
         deeper, left = plain_fields(flat)
         if len(deeper) > len(names):
             rows, names, nested = flat, deeper, left
     return names, [[cell_text(row.get(name), largest=2**53) for row in rows] for name in names], nested
-
-
-def _will_do(names: Sequence[str], layout: Layout) -> bool:
-    try:
-        find_columns(tuple(names), layout, path="")
-    except FileFormatError:
-        return False
-    return True
 
 
 def flat_record(record: Mapping[str, object], above: str = "") -> dict[str, object]:

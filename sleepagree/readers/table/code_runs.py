@@ -68,12 +68,8 @@ def _steps(reading: TableReading, n: int) -> tuple[Microseconds, EpochLengthFrom
         raise EpochGridError(problem, reading.path, found=found, expected="the length of an epoch", remedy=remedy)
     column = reading.column(reading.columns.step)
     numbers = read_numbers(reading.table.texts(reading.columns.step), column, expected="a step in seconds")
-    wrong = np.flatnonzero(~((numbers >= 1) & (numbers <= LONGEST_STEP_S)))
-    if wrong.size:
-        row = int(wrong[0])
-        problem, expected = "this is no length of an epoch", "seconds from 1 to 3600"
-        found = show_number(float(numbers[row]))
-        raise column.error(EpochGridError, row, problem, found, expected, "Correct the row.")
+    are_wrong = ~((numbers >= 1) & (numbers <= LONGEST_STEP_S))
+    column.refuse_numbers(EpochGridError, numbers, are_wrong, "this is no length of an epoch", "seconds from 1 to 3600")
     return np.rint(numbers * SECOND_US).astype(np.int64), EpochLengthFrom.FILE
 
 

@@ -10,7 +10,7 @@ from sleepagree.files.toml import toml_text
 from sleepagree.readers.layout import Shape, for_layout
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.table.unused import looks_like_times
-from sleepagree.readers.times.clock import SECOND_US, Clock, Microseconds, Times, show_number
+from sleepagree.readers.times.clock import SECOND_US, Clock, Microseconds, Times
 from sleepagree.readers.times.numbers import read_durations, read_numbers
 
 _LONGEST_COUNT = 10_000_000
@@ -46,11 +46,8 @@ def _by_number(reading: TableReading, position: int) -> Times:
         raise EpochGridError(problem, reading.path, f"column '{shorten(column.name)}'", "", expected, remedy)
     expected = "the whole number of an epoch"
     numbers = read_numbers(reading.table.texts(position), column, expected=expected)
-    odd = np.flatnonzero((numbers != np.rint(numbers)) | (numbers < 0) | (numbers > _LONGEST_COUNT))
-    if odd.size:
-        row = int(odd[0])
-        found = show_number(float(numbers[row]))
-        raise column.error(FileFormatError, row, "this is no number of an epoch", found, expected, "Correct the row.")
+    are_odd = (numbers != np.rint(numbers)) | (numbers < 0) | (numbers > _LONGEST_COUNT)
+    column.refuse_numbers(FileFormatError, numbers, are_odd, "this is no number of an epoch", expected)
     first = int(numbers.min())
     base = layout.first_epoch if layout.first_epoch is not None else first
     if layout.first_epoch is None and first > 1:
@@ -79,12 +76,8 @@ def _after_each_other(reading: TableReading, position: int) -> Microseconds:
         remedy = for_layout(lead, "duration_unit", "min", "s", "ms", "h", "epochs")
         problem, where = "the unit of the durations is not told", f"column '{shorten(column.name)}'"
         raise EpochGridError(problem, reading.path, where, "rows without times", "a unit", remedy)
-    wrong = np.flatnonzero(~((numbers > 0) & (numbers * unit < _LONGEST_COUNT)))
-    if wrong.size:
-        row = int(wrong[0])
-        problem, expected = "this is no duration of a stage", "a positive number"
-        found = show_number(float(numbers[row]))
-        raise column.error(EpochGridError, row, problem, found, expected, "Correct the row.")
+    are_wrong = ~((numbers > 0) & (numbers * unit < _LONGEST_COUNT))
+    column.refuse_numbers(EpochGridError, numbers, are_wrong, "this is no duration of a stage", "a positive number")
     lasts = np.rint(numbers * unit * SECOND_US).astype(np.int64)
     begins: Microseconds = np.cumsum(lasts) - lasts
     return begins

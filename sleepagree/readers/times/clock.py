@@ -77,6 +77,14 @@ class Column(NamedTuple):
         """Return an error about one of its cells; ``told`` is what was found and expected, and so on."""
         return kind(problem, self.path, self.where(row), *told)
 
+    def refuse_numbers(
+        self, kind: type[InputError], numbers: NDArray[np.float64], wrong: NDArray[np.bool_], problem: str, right: str
+    ) -> None:
+        """Refuse the first of some numbers that are wrong; ``right`` is what was expected."""
+        if (rows := np.flatnonzero(wrong)).size:
+            row = int(rows[0])
+            raise self.error(kind, row, problem, show_number(float(numbers[row])), right, "Correct the row.")
+
 
 class FileClock(NamedTuple):
     """What the microseconds of a whole file count from, once zone and layout are applied.

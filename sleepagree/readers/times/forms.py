@@ -304,16 +304,19 @@ def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
     """
     cell = _with_plain_zone(with_plain_half(cell.replace(_COMMA, ",")))
     if together := _TOGETHER.fullmatch(cell):
-        form = f"%Y%m%d{together['gap']}%H%M" + "%S" * bool(together["second"])
-        return ((form, ""),) if _reads(cell, form) else ()
+        return _only(cell, f"%Y%m%d{together['gap']}%H%M" + "%S" * bool(together["second"]))
     if _reads(cell, _YEAR_LAST):
         return ((_YEAR_LAST, ""),)
     if (hour := _HOUR.fullmatch(cell)) and (hour["word"] in _HOURS or is_beside_clock(hour["word"])):
-        return ((f"%H{hour['gap']}{hour['word']}", ""),) if _reads(cell, f"%H{hour['gap']}{hour['word']}") else ()
+        return _only(cell, f"%H{hour['gap']}{hour['word']}")
     if swapped := _TIME_FIRST.fullmatch(cell):
         return _swapped(swapped)
     plain = dict.fromkeys((cell, *(with_plain_names(cell, kinds) for kinds in _NAMES_OF_DATES)))
     return next(filter(None, (_forms_of(text, cell) for text in plain)), ())
+
+
+def _only(cell: str, form: str) -> tuple[tuple[str, str], ...]:
+    return ((form, ""),) if _reads(cell, form) else ()
 
 
 def _swapped(cell: re.Match[str]) -> tuple[tuple[str, str], ...]:
@@ -331,7 +334,7 @@ def _forms_of(plain: str, cell: str) -> tuple[tuple[str, str], ...]:
         return ()
     time = _form_of_time(match)
     if match["date"] is None:
-        return ((time, ""),) if _reads(cell, time) else ()
+        return _only(cell, time)
     weekday, gap = match["weekday"] or "", match["gap"] or ""
     if weekday and not is_before_date(weekday):
         weekday = f"%a{weekday[3:]}"
