@@ -215,6 +215,7 @@ def _columns_of(records: Records, layout: Layout) -> tuple[list[str], list[list[
         deeper, left = plain_fields(flat)
         if len(deeper) > len(names):
             rows, names, nested = flat, deeper, left
+    # 1714599660.0 is how some writers put a whole number; beyond 2**53 there is no telling
     return names, [[cell_text(row.get(name), largest=2**53) for row in rows] for name in names], nested
 
 
