@@ -77,7 +77,8 @@ _ZIP_MARKS: Final = (b"PK\x03\x04", b"PK\x05\x06", b"PK\x07\x08")
 _SHEET_PARTS: Final = (b"[Content_Types].xml", b"_rels/.rels", b"xl/", b"vnd.oasis.opendocument.spreadsheet")
 #: Date and time of an EDF header, at byte 168: it is one whatever stands in its version.
 _EDF_START: Final = re.compile(rb"[\d ]{2}\.[\d ]{2}\.[\dy ]{2}[\d ]{2}[.:][\d ]{2}[.:][\d ]{2}", re.DOTALL)
-_WIDE_MARKS: Final = (
+#: The longer marks first: that of UTF-32 begins like that of UTF-16.
+WIDE_MARKS: Final = (
     (codecs.BOM_UTF32_LE, "utf-32-le"),
     (codecs.BOM_UTF32_BE, "utf-32-be"),
     (codecs.BOM_UTF16_LE, "utf-16-le"),
@@ -128,7 +129,7 @@ def _few_controls(head: bytes) -> bool:
 
 def _in_single_bytes(head: bytes) -> bytes:
     """Return the head without byte-order mark and blank lines; UTF-16 and UTF-32 with one byte a character."""
-    for mark, encoding in _WIDE_MARKS:
+    for mark, encoding in WIDE_MARKS:
         if head.startswith(mark):
             return _narrowed(head[len(mark) :], encoding)
     if b"\x00" in head:  # without a mark, NUL stands beside most characters, and always on one side of them
@@ -143,7 +144,7 @@ def _narrowed(head: bytes, encoding: str) -> bytes:
     return head.decode(encoding, "ignore").encode("latin-1", "replace").lstrip(b"\r\n\t\x0b\x0c ")
 
 
-def refuse_foreign(head: bytes, path: str, *, expected: str, own: Kind | tuple[Kind, ...] | None = None) -> None:
+def refuse_foreign(head: bytes, path: str, *, expected: str, own: tuple[Kind, ...] = ()) -> None:
     """Refuse a file that is no text, before any of it could be shown.
 
     Parameters
@@ -154,7 +155,7 @@ def refuse_foreign(head: bytes, path: str, *, expected: str, own: Kind | tuple[K
         File, for messages.
     expected : str
         What should stand there, with its article.
-    own : Kind or tuple of Kind, optional
+    own : tuple of Kind
         What is expected instead of a text.
 
     Raises
@@ -163,17 +164,5 @@ def refuse_foreign(head: bytes, path: str, *, expected: str, own: Kind | tuple[K
         That calls the file what it is.
     """
     kind = kind_of_bytes(head)
-    if kind is not None and kind not in ((own,) if own is None or isinstance(own, Kind) else own):
-        raise _foreign(kind, path, expected)
-
-
-def refuse_recording(head: bytes, path: str, *, expected: str) -> None:
-    """Refuse an EDF or BDF file where another binary one is expected; parameters as :func:`refuse_foreign`."""
-    kind = kind_of_bytes(head)
-    if kind is EDF or kind is BDF:
-        raise _foreign(kind, path, expected)
-
-
-def _foreign(kind: Kind, path: str, expected: str) -> FileFormatError:
-    """Return the error of a file that is of another kind than expected."""
-    return FileFormatError(f"this is {kind.name}", path, "", "", expected, kind.remedy)
+    if kind is not None and kind not in own:
+        raise FileFormatError(f"this is {kind.name}", path, "", "", expected, kind.remedy)

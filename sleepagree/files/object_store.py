@@ -86,12 +86,9 @@ def _fetch(address: str, path: Path) -> None:
         with fsspec.open(address, "rb") as source, path.open("wb") as target:
             shutil.copyfileobj(source, target, _PIECE_BYTES)
     except ImportError:
-        raise InputError(
-            f"fsspec lacks a package for {_protocol(address)}",
-            name,
-            remedy="Install the package that fsspec's documentation names for this protocol, on every machine that "
-            "reads.",
-        ) from None
+        problem = f"fsspec lacks a package for {_protocol(address)}"
+        remedy = "Install the package that fsspec's documentation names for this protocol, on every machine that reads."
+        raise InputError(problem, name, remedy=remedy) from None
     except FileNotFoundError:
         raise InputError("the file does not exist in its store", name, "", "", "", "Check its address.") from None
     except Exception as error:  # every store has exceptions of its own, and their texts may hold keys

@@ -11,12 +11,13 @@ import io
 import os
 import sys
 import zlib
+from collections.abc import Mapping
 from functools import cache
 from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, InputError, counted
-from sleepagree.files.kinds import BDF, EDF, HEAD_BYTES, PARQUET, SPREADSHEET, kind_of_bytes
+from sleepagree.files.kinds import BDF, EDF, HEAD_BYTES, PARQUET, SPREADSHEET, Kind, kind_of_bytes
 from sleepagree.files.reading import open_input
 
 if TYPE_CHECKING:
@@ -35,7 +36,7 @@ _GZIP: Final = b"\x1f\x8b"
 _ZIP: Final = b"PK"
 _ENTRY_MARK: Final = b"PK\x01\x02"
 _BROKEN: Final = "It may be cut short; copy or export it again."
-_SUFFIXES: Final = ((EDF, ".edf"), (BDF, ".bdf"), (PARQUET, ".parquet"), (SPREADSHEET, ".xlsx"))
+_SUFFIXES: Final[Mapping[Kind | None, str]] = {EDF: ".edf", BDF: ".bdf", PARQUET: ".parquet", SPREADSHEET: ".xlsx"}
 
 
 class Content(NamedTuple):
@@ -113,10 +114,8 @@ def _standard_input() -> bytes:
 def _named(data: bytes) -> str:
     """Return a name with the suffix of what the bytes are."""
     head = data[:HEAD_BYTES]
-    kind = kind_of_bytes(head)
-    for other, suffix in _SUFFIXES:
-        if kind is other:
-            return "night" + suffix
+    if suffix := _SUFFIXES.get(kind_of_bytes(head)):
+        return "night" + suffix
     text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
     return "night.json" if text[:1] in (b"{", b"[") else "night.csv"
 

@@ -8,11 +8,11 @@ from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from pathlib import Path
-from types import MappingProxyType, TracebackType
+from types import MappingProxyType
 from typing import Final, Self
 
 from sleepagree.errors import InputError, Option
-from sleepagree.files.kinds import HEAD_BYTES, PARQUET, SPREADSHEET, ZIP, Kind, refuse_foreign
+from sleepagree.files.kinds import HEAD_BYTES, Kind, refuse_foreign
 from sleepagree.files.writing import name_inputs
 
 #: What a reader that says nothing else expects.
@@ -66,9 +66,7 @@ class InputFile:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     @property
@@ -200,24 +198,26 @@ def _is_folder(name: str) -> InputError:
 
 
 def _cannot_open(name: str, error: OSError | ValueError) -> InputError:
-    # Windows answers "permission denied" when a folder is opened.
-    if isinstance(error, ValueError) or Path(name).is_dir():
-        if isinstance(error, ValueError):
-            return InputError("this is no usable path", name, "", str(error), "", "Check the path.")
+    if isinstance(error, ValueError):
+        return InputError("this is no usable path", name, "", str(error), "", "Check the path.")
+    if Path(name).is_dir():  # Windows answers "permission denied" when a folder is opened
         return _is_folder(name)
     if isinstance(error, FileNotFoundError | NotADirectoryError):
         folder = Path(name).parent
         missing = "the file does not exist" if folder.is_dir() else "its folder does not exist"
         return InputError(missing, name, "", "", "", f"Check the path, seen from {Option.FOLDER:{Path.cwd()}}.")
-    return InputError(
-        "the file cannot be opened", name, "", error.strerror or type(error).__name__, "", "Check who may read it."
-    )
+    found = error.strerror or type(error).__name__
+    return InputError("the file cannot be opened", name, "", found, "", "Check who may read it.")
 
 
 def read_bytes(
-    path: str | os.PathLike[str], *, expected: str = TABLE_OF_TEXTS, largest: int = LARGEST_TABLE_BYTES
+    path: str | os.PathLike[str],
+    *,
+    expected: str = TABLE_OF_TEXTS,
+    largest: int = LARGEST_TABLE_BYTES,
+    own: tuple[Kind, ...] = (),
 ) -> bytes:
-    """Return all bytes of an input file that should be a text of any kind.
+    """Return all bytes of an input file that should be a text of any kind, or of its own kind.
 
     Parameters
     ----------
@@ -227,6 +227,8 @@ def read_bytes(
         What should stand there, for messages.
     largest : int
         Bytes that are accepted.
+    own : tuple of Kind
+        What is expected instead of a text.
 
     Returns
     -------
@@ -240,22 +242,6 @@ def read_bytes(
     FileFormatError
         When it is a recording, a spreadsheet, a compressed file or another binary one. Nothing of it is shown.
     """
-    return _read_whole(path, expected, None, largest)
-
-
-def read_parquet_bytes(path: str | os.PathLike[str]) -> bytes:
-    """Return all bytes of a file that should be Parquet; errors as :func:`read_bytes`."""
-    return _read_whole(path, "a complete Parquet file", PARQUET, LARGEST_TABLE_BYTES)
-
-
-def read_zipped_bytes(path: str | os.PathLike[str], *, expected: str, largest: int) -> bytes:
-    """Return all bytes of a file that should be a zip archive of any kind; errors as :func:`read_bytes`."""
-    return _read_whole(path, expected, (ZIP, SPREADSHEET), largest)
-
-
-def _read_whole(
-    path: str | os.PathLike[str], expected: str, own: Kind | tuple[Kind, ...] | None, largest: int
-) -> bytes:
     with open_input(path) as file:
         if file.size > largest:
             refuse_foreign(file.read_at(0, min(HEAD_BYTES, file.size)), file.path, expected=expected, own=own)
@@ -270,7 +256,7 @@ def _read_whole(
 
 @contextmanager
 def open_known(
-    path: str | os.PathLike[str], *, expected: str = TABLE_OF_TEXTS, own: Kind | None = None
+    path: str | os.PathLike[str], *, expected: str = TABLE_OF_TEXTS, own: tuple[Kind, ...] = ()
 ) -> Iterator[InputFile]:
     """Open a text, or a file of its own kind, that may be too large to be held; errors as :func:`read_bytes`."""
     with open_input(path) as file:

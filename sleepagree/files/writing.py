@@ -110,6 +110,17 @@ def _identity(path: str | os.PathLike[str]) -> tuple[int, int] | None:
     return status.st_dev, status.st_ino
 
 
+@contextlib.contextmanager
+def _telling(fail: Callable[[Path, OSError], OutputError], path: Path) -> Iterator[None]:
+    """Tell what the system refuses inside the block as an error about a file or a folder."""
+    try:
+        yield
+    except OutputError:
+        raise
+    except OSError as error:
+        raise fail(path, error) from None
+
+
 # --- folders ----------------------------------------------------------------------------------------------
 
 
@@ -141,24 +152,18 @@ def fresh_folder(folder: Path, *, overwrite: bool = False, replaces: Replaces = 
     exists = folder.is_dir()
     # inside a folder that exists, which may be a file system of its own; beside one that is still to be made
     parent = folder if exists else folder.absolute().parent
-    try:
+    with _telling(_cannot_write_folder, folder):
         parent.mkdir(parents=True, exist_ok=True)
         made = Path(tempfile.mkdtemp(prefix=_PARTIAL[0], suffix=_PARTIAL[1], dir=parent))
-    except OSError as error:
-        raise _cannot_write_folder(folder, error) from None
-    try:
-        made.chmod(0o777 & ~_umask())
-        yield made
-        if exists:
-            _move_into(made, folder, replaces)
-        else:
-            made.rename(folder)
-    except OSError as error:
-        if isinstance(error, OutputError):
-            raise
-        raise _cannot_write_folder(folder, error) from None
-    finally:
-        shutil.rmtree(made, ignore_errors=True)
+        try:
+            made.chmod(0o777 & ~_umask())
+            yield made
+            if exists:
+                _move_into(made, folder, replaces)
+            else:
+                made.rename(folder)
+        finally:
+            shutil.rmtree(made, ignore_errors=True)
 
 
 def refuse_folder(folder: Path, *, overwrite: bool, replaces: Replaces = Replaces.RESULTS) -> None:
@@ -169,13 +174,11 @@ def refuse_folder(folder: Path, *, overwrite: bool, replaces: Replaces = Replace
     OutputError
         See above; also when it is a file, or a link to nothing.
     """
-    try:
+    with _telling(_cannot_write_folder, folder):
         if not folder.exists() and not folder.is_symlink():
             return
         is_folder, exists = folder.is_dir(), folder.exists()
         held = _held(folder) if is_folder else []
-    except OSError as error:
-        raise _cannot_write_folder(folder, error) from None
     if not is_folder:
         found = "a file" if exists else "a link to nothing"
         raise OutputError("this is not a folder", str(folder), "", found, "", "Give the name of a new folder.")
@@ -284,14 +287,13 @@ def sole_run(folder: Path, results: Path) -> Iterator[None]:
         When another run holds the folder, or it cannot be written to.
     """
     path = folder / _LOCK
-    try:
-        descriptor = _hold(path, results)
-    except OSError as error:
-        with contextlib.suppress(OSError):
-            folder.rmdir()
-        if isinstance(error, OutputError):
+    with _telling(_cannot_write_folder, folder):
+        try:
+            descriptor = _hold(path, results)
+        except OSError:
+            with contextlib.suppress(OSError):
+                folder.rmdir()
             raise
-        raise _cannot_write_folder(folder, error) from None
     try:
         yield
     finally:
@@ -406,10 +408,8 @@ def write_files(files: Mapping[Path, bytes], *, overwrite: bool = False) -> None
             finished.append((_write_beside(path, data), path))
         while finished:
             temporary, path = finished[0]
-            try:
+            with _telling(_cannot_write, path):
                 temporary.replace(path)
-            except OSError as error:
-                raise _cannot_write(path, error) from None
             finished.pop(0)
     finally:
         for temporary, _ in finished:
@@ -441,10 +441,8 @@ def refuse_file(path: Path, *, overwrite: bool) -> None:
     OutputError
         When it exists and may not be replaced, is an input or a folder, or lies in a folder that does not exist.
     """
-    try:
+    with _telling(_cannot_write, path):
         is_folder, has_folder = path.is_dir(), path.parent.is_dir()
-    except OSError as error:
-        raise _cannot_write(path, error) from None
     if is_folder:
         raise OutputError("this is a folder", str(path), "", "", "the name of a file", "Give a file name inside it.")
     refuse_existing(path, overwrite=overwrite)
@@ -456,11 +454,9 @@ def refuse_file(path: Path, *, overwrite: bool) -> None:
 
 def refuse_existing(path: Path, *, overwrite: bool) -> None:
     """Raise an OutputError when ``path`` is an input, or exists and may not be replaced; an empty folder is free."""
-    try:
+    with _telling(_cannot_write, path):
         is_folder = path.is_dir()
         taken = any(path.iterdir()) if is_folder else path.exists() or path.is_symlink()
-    except OSError as error:
-        raise _cannot_write(path, error) from None
     if taken and not overwrite:
         problem, expected = "the output exists", "a name that is free"
         remedy = f"Give another name, or {Option.OVERWRITE:True} to replace it."
@@ -474,18 +470,17 @@ def _write_beside(path: Path, data: bytes) -> Path:
     """Write a temporary file in the folder of ``path``, where a rename into place is one step."""
     import tempfile
 
-    name = ""
-    try:
+    with _telling(_cannot_write, path):
         # a prefix of its own: with the name of the file in it, it could become too long for the file system
         descriptor, name = tempfile.mkstemp(prefix=_PARTIAL[0], suffix=_PARTIAL[1], dir=path.parent)
-        with os.fdopen(descriptor, "wb") as file:
-            file.write(data)
-        Path(name).chmod(0o666 & ~_umask())
-    except OSError as error:
-        if name:
+        try:
+            with os.fdopen(descriptor, "wb") as file:
+                file.write(data)
+            Path(name).chmod(0o666 & ~_umask())
+        except OSError:
             with contextlib.suppress(OSError):
                 Path(name).unlink()
-        raise _cannot_write(path, error) from None
+            raise
     return Path(name)
 
 

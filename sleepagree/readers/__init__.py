@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
 from sleepagree.files.kinds import HEAD_BYTES, MARKUP
 from sleepagree.files.packed import PACKED, STANDARD_INPUT, STANDARD_INPUT_NAME, Content, read_standard_input, unpack
 from sleepagree.files.reading import holding, open_known
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.readers.layout import Layout, Silence
+from sleepagree.hypnogram.zones import with_zone
+from sleepagree.readers.layout import NO_LAYOUT, Layout, Silence
+
+if TYPE_CHECKING:
+    from sleepagree.readers.table.table import Table
 
 _MNE: Final = (".fif", ".vhdr", ".vmrk", ".set", ".amrk", ".fif.gz")
 #: Suffix -> the reader's name. An explicit table: nothing is discovered at import.
@@ -30,9 +34,6 @@ _KINDS: Final = {
 #: Suffixes of files that can be read.
 SUFFIXES: Final = (*_KINDS, *PACKED, *MARKUP)
 
-#: A function of a path, a layout, a zone and the labels that a mapping explains.
-Reader = Callable[..., ScoredSpans]
-
 
 def kind_of_file(name: str) -> str:
     """Return the name of the reader that a file's name chooses: edf, table, events, parquet, excel, json, mne or ""."""
@@ -40,71 +41,46 @@ def kind_of_file(name: str) -> str:
     return "events" if kind == "table" and name.casefold().endswith("events.tsv") else kind
 
 
-def _reader_of(kind: str) -> Reader | None:
-    """Return the reader of a name; only what is needed is loaded."""
+def _read_as(
+    kind: str, path: str, layout: Layout | None, zone: str | None, own_words: frozenset[str]
+) -> ScoredSpans | None:
+    """Return what the reader of a name makes of a file, None where no reader has it; only what is needed is loaded."""
+    given = layout or NO_LAYOUT
+    table_of: Callable[[str, Layout], Table]
     match kind:
         case "edf":
             from sleepagree.readers.edf.recording import read_edf
 
-            return _in_zone(read_edf)
+            return with_zone(read_edf(path, layout=layout, own_words=own_words), zone or given.zone)
         case "mne":
             from sleepagree.readers.mne_files import read_mne_file
 
-            return _in_zone(read_mne_file)
+            return with_zone(read_mne_file(path, layout=layout, own_words=own_words), zone or given.zone)
         case "events":
             from sleepagree.readers.table.events import read_events
 
-            return read_events
-        case "table":
-            from sleepagree.readers.table.reader import read_table
-
-            return read_table
-        case "parquet":
-            from sleepagree.readers.table.parquet import read_parquet
-
-            return read_parquet
-        case "excel":
-            from sleepagree.readers.table.excel import read_excel
-
-            return read_excel
+            return read_events(path, layout=layout, zone=zone, own_words=own_words)
         case "json":
             from sleepagree.readers.json.file import read_json
 
-            return read_json
-    return None
+            return read_json(path, layout=layout, zone=zone, own_words=own_words)
+        case "table":
+            from sleepagree.readers.table.reader import table_of_text
 
+            table_of = table_of_text
+        case "parquet":
+            from sleepagree.readers.table.parquet import parquet_table
 
-def _in_zone(read: Reader) -> Reader:
-    """Return a reader that places a clock without a zone in the one that is asked for."""
-    from sleepagree.hypnogram.zones import with_zone
+            table_of = parquet_table
+        case "excel":
+            from sleepagree.readers.table.excel import table_of_sheet
 
-    def read_in_zone(path: str, *, layout: Layout | None, zone: str | None, own_words: frozenset[str]) -> ScoredSpans:
-        spans = read(path, layout=layout, own_words=own_words)
-        return with_zone(spans, zone or (layout.zone if layout else None))
+            table_of = table_of_sheet
+        case _:
+            return None
+    from sleepagree.readers.table.reader import spans_of_table
 
-    return read_in_zone
-
-
-def _beside_events(path: str) -> tuple[str, ...]:
-    if not path.casefold().endswith(("events.tsv", "events.tsv.gz", ".zip")):
-        return ()
-    from sleepagree.readers.table.events import find_sidecars
-
-    return tuple(map(os.fspath, find_sidecars(Path(path))))
-
-
-def _beside_mne(path: str) -> tuple[str, ...]:
-    from sleepagree.readers.mne_files import files_of_one_recording
-
-    return tuple(map(os.fspath, files_of_one_recording(Path(path))))
-
-
-#: Suffix -> the other files that its reader may open. A reader that opens one more names it here: what is not named
-#: is neither looked at before kept results are used again, nor kept from being overwritten.
-_COMPANIONS: Final[dict[str, Callable[[str], tuple[str, ...]]]] = {
-    **dict.fromkeys((".tsv", *PACKED), _beside_events),
-    **dict.fromkeys(_MNE, _beside_mne),
-}
+    return spans_of_table(table_of(path, given), layout=given, zone=zone, own_words=own_words)
 
 
 def companion_files(path: str | os.PathLike[str]) -> tuple[str, ...]:
@@ -128,8 +104,18 @@ def companion_files(path: str | os.PathLike[str]) -> tuple[str, ...]:
     ('ferry/night-1.vmrk', 'ferry/night-1.ahdr')
     """
     text = os.fspath(path)
-    find = _COMPANIONS.get(_suffix_of(os.path.basename(text)))  # noqa: PTH119
-    return () if find is None else find(text)
+    beside: Iterable[Path] = ()
+    # a reader that opens one more names it here: what is not named is neither looked at before kept results are used
+    # again, nor kept from being overwritten
+    if text.casefold().endswith(("events.tsv", "events.tsv.gz", ".zip")):
+        from sleepagree.readers.table.events import find_sidecars
+
+        beside = find_sidecars(Path(text))
+    elif _suffix_of(text) in _MNE:
+        from sleepagree.readers.mne_files import files_of_one_recording
+
+        beside = files_of_one_recording(Path(text))
+    return tuple(map(os.fspath, beside))
 
 
 def _suffix_of(name: str) -> str:
@@ -150,16 +136,15 @@ def opened(path: str) -> Iterator[tuple[str, str]]:
         When it is broken, holds another number of files than one, or is too large for that.
     """
     name = os.path.basename(path)  # noqa: PTH119
-    if path != STANDARD_INPUT and _suffix_of(name) in MARKUP:
-        content = _said_otherwise(path, _suffix_of(name))
-        with holding(path, content.data):
-            yield path, content.name
-        return
-    if path != STANDARD_INPUT and _suffix_of(name) not in PACKED:
+    if path == STANDARD_INPUT:
+        path, content = STANDARD_INPUT_NAME, read_standard_input()
+    elif (suffix := _suffix_of(name)) in PACKED:
+        content = unpack(path)
+    elif suffix in MARKUP:
+        content = _said_otherwise(path, suffix)
+    else:
         yield path, name if kind_of_file(name) or not _is_text(path) else f"{name}.txt"
         return
-    content = read_standard_input() if path == STANDARD_INPUT else unpack(path)
-    path = STANDARD_INPUT_NAME if path == STANDARD_INPUT else path
     if (suffix := _suffix_of(content.name)) in MARKUP:
         content = _said_otherwise(path, suffix, content.data)
     if kind_of_file(content.name) == "mne":
@@ -262,9 +247,8 @@ def read_spans(
 
 def _read_one(text: str, layout: Layout | None, zone: str | None, own_words: frozenset[str]) -> ScoredSpans:
     with opened(text) as (path, name):
-        read = _reader_of(kind_of_file(name))
-        if read is not None:
-            spans = read(path, layout=layout, zone=zone, own_words=own_words)
+        spans = _read_as(kind_of_file(name), path, layout, zone, own_words)
+        if spans is not None:
             if _suffix_of(text) in MARKUP:
                 spans = spans.with_changes(
                     origin=replace(spans.origin, sha256=hashlib.sha256(Path(text).read_bytes()).hexdigest())

@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 
 from sleepagree.errors import LONGEST_FOUND, FileFormatError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
-from sleepagree.readers.layout import COLUMNS, Layout, Shape
+from sleepagree.readers.layout import COLUMNS, Layout, Shape, for_layout
 from sleepagree.readers.times.words import unit_in_name
 
 _TIME_WORD: Final = r"(_?(date_?)?time)?"
@@ -43,19 +43,7 @@ _MILLISECONDS: Final = frozenset(("ms", "msec", "millisecond", "milliseconds"))
 _HOURS: Final = frozenset(("h", "hr", "hrs", "hour", "hours"))
 _UNITS: Final = _SECONDS | _MINUTES | _MILLISECONDS
 _CLOCK_WORDS: Final = frozenset(("utc", "local", "iso"))
-_WHAT: Final = {
-    "start": "the times",
-    "stage": "the stages",
-    "end": "the ends",
-    "duration": "the durations",
-    "date": "the dates",
-    "step": "the step",
-}
-_BY_NAME: Final = {key: key for key in COLUMNS} | {
-    "person_column": "person",
-    "night_column": "night",
-    "zone_column": "zone",
-}
+_WHAT: Final = {role: f"the {role}s" for role in _PLAIN_NAMES} | {"start": "the times", "step": "the step"}
 _SHOWN: Final = 12
 #: Characters that a list of names has in a message, behind "the columns".
 _ROOM: Final = LONGEST_FOUND - len("the columns ")
@@ -116,9 +104,8 @@ class Columns(NamedTuple):
     @property
     def used(self) -> set[int]:
         """Positions of all columns that are read."""
-        told = (self.end, self.duration, self.date, self.step, self.epoch_number, self.zone, self.am_pm)
-        chosen = (self.person, self.night)
-        positions = {position for position in (*told, *chosen) if position is not None}
+        may_be = (self.end, self.duration, self.date, self.step, self.epoch_number, self.zone, self.am_pm)
+        positions = {position for position in (*may_be, self.person, self.night) if position is not None}
         return {self.start, self.stage, *self.marks, *positions}
 
 
@@ -144,40 +131,45 @@ def find_columns(names: tuple[str, ...], layout: Layout, *, path: str, where: st
     times = times_of_columns(names)
     if any(layout.stage == names[time.position] for time in times):
         raise _across(names, times).in_file(path, where)
-    timeless = layout.start is None and (layout.shape is Shape.INTERVALS or layout.epoch_seconds is not None)
+    marks = layout.stage_columns or ()
+    if not layout.header and len(names) == 1 and layout.stage is None and not marks:
+        asked = (*asked, ("stage", names[0]))
+    are_intervals = layout.shape is Shape.INTERVALS
+    timeless = layout.start is None and layout.shape is not None
+    timeless = timeless and (are_intervals or layout.epoch_seconds is not None)
+    has_lengths = not are_intervals or (bool(marks) and layout.duration_unit is not None)
     try:
-        return _find(
-            names,
-            asked,
-            layout.shape if timeless else None,
-            header=layout.header,
-            marks=layout.stage_columns or (),
-            are_lengths=layout.stage_columns is not None and layout.duration_unit is not None,
-        )
+        return _find(names, asked, marks, timeless=timeless, has_lengths=has_lengths)
     except FileFormatError as error:
         raise error.in_file(path, where) from None
+
+
+def are_told(names: tuple[str, ...], layout: Layout) -> bool:
+    """Whether a table with these names has the columns that are needed."""
+    try:
+        find_columns(names, layout, path="")
+    except FileFormatError:
+        return False
+    return True
 
 
 @lru_cache(maxsize=256)
 def _find(
     names: tuple[str, ...],
     asked: tuple[tuple[str, str], ...],
-    counted: Shape | None,
-    *,
-    header: bool,
     marks: tuple[str, ...],
-    are_lengths: bool,
+    *,
+    timeless: bool,
+    has_lengths: bool,
 ) -> Columns:
     """Find the columns once for all files of a study; errors do not know their file yet.
 
-    ``counted`` is the shape of rows that may go without times.
+    ``timeless`` is whether rows may go without times, and ``has_lengths`` whether it is then known how long they last.
     """
-    found = {_BY_NAME[role]: _named(names, name, role) for role, name in asked}
+    found = {role.removesuffix("_column"): _named(names, name, role) for role, name in asked}
     marked = tuple(_named(names, name, "stage_columns") for name in marks)
     if marked:
         found["stage"] = marked[0]
-    if not header and len(names) == 1:
-        found.setdefault("stage", 0)
     taken = {*found.values(), *marked}
     for role, positions in plain_columns(names):
         free = [i for i in positions if i not in taken]
@@ -187,29 +179,22 @@ def _find(
             raise _ambiguous(names, free, role)
         found[role] = free[0]
         taken.add(free[0])
-    is_told = counted is not None and (counted is not Shape.INTERVALS or are_lengths or "duration" in found)
+    is_told = timeless and (has_lengths or "duration" in found)
     by_count = "start" not in found and ("epoch_number" in found or is_told)
     if by_count and "stage" in found:
         found["start"] = found.get("epoch_number", found["stage"])
     missing = [role for role in ("start", "stage") if role not in found]
     if missing:
         raise _missing(names, missing)
-    return _describe(names, found, counted=by_count, marks=marked)
-
-
-def _describe(names: tuple[str, ...], found: Mapping[str, int], *, counted: bool, marks: tuple[int, ...]) -> Columns:
     start, stage = _words(names[found["start"]]), names[found["stage"]]
-    seconds = bool(_SECONDS.intersection(start)) or "onset" in start
-    unit = told_unit(names[found["duration"]]) if "duration" in found else None
-    kales = f"column '{shorten(stage)}'" if _says_rechtschaffen_kales(stage) and not marks else ""
     return Columns(
         **found,
-        counted=counted,
-        seconds=seconds,
+        counted=by_count,
+        seconds=bool(_SECONDS.intersection(start)) or "onset" in start,
         utc="utc" in start,
-        duration_unit=unit,
-        rechtschaffen_kales=kales,
-        marks=marks,
+        duration_unit=told_unit(names[found["duration"]]) if "duration" in found else None,
+        rechtschaffen_kales=f"column '{shorten(stage)}'" if _says_rechtschaffen_kales(stage) and not marked else "",
+        marks=marked,
     )
 
 
@@ -345,22 +330,16 @@ def _named(names: Sequence[str], name: str, role: str) -> int:
 
 def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> FileFormatError:
     candidates = [names[i] for i in positions]
-    remedy: str
-    if len(set(candidates)) < len(candidates):
-        remedy = "Give every column a name of its own."
-    else:
-        lines = "\n".join(f"    {role} = {toml_text(name)}" for name in candidates)
-        remedy = for_page(
-            f"Say which in a layout ({Option.LAYOUT:FILE.toml}), with one of the lines\n    [file]\n{lines}",
-            "Say which at the head of the columns.",
-        )
+    lines = "\n".join(f"    {role} = {toml_text(name)}" for name in candidates)
+    layout = f"Say which in a layout ({Option.LAYOUT:FILE.toml}), with one of the lines\n    [file]\n{lines}"
+    remedy = for_page(layout, "Say which at the head of the columns.")
     if role == "step":
-        remedy = "Keep one of them, or give " + for_page(
-            "the step in a layout: epoch_seconds = 30.", f"{asked('epoch_seconds', 30)}."
-        )
-    return FileFormatError(
-        f"more than one column may hold {_WHAT[role]}", "", "", list_names(candidates), "one column", remedy
-    )
+        step = for_page("the step in a layout: epoch_seconds = 30.", f"{asked('epoch_seconds', 30)}.")
+        remedy = f"Keep one of them, or give {step}"
+    elif len(set(candidates)) < len(candidates):
+        remedy = "Give every column a name of its own."
+    problem = f"more than one column may hold {_WHAT[role]}"
+    return FileFormatError(problem, "", "", list_names(candidates), "one column", remedy)
 
 
 def _across(names: Sequence[str], times: Sequence[TimeOfColumn]) -> FileFormatError:
@@ -369,10 +348,7 @@ def _across(names: Sequence[str], times: Sequence[TimeOfColumn]) -> FileFormatEr
     problem = f"each row seems to be {row}, and each column a time"
     first, last = (shorten(names[times[i].position]) for i in (0, -1))
     shown = f"{len(times)} columns from '{first}' to '{last}'"
-    remedy = for_page(
-        f'Say so in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    shape = "across"',
-        f"Answer {asked('shape', 'across')}.",
-    )
+    remedy = for_layout(f"Say so in a layout ({Option.LAYOUT:FILE.toml}) with", "shape", "across")
     return FileFormatError(problem, found=shown, expected="a row for every epoch", remedy=remedy)
 
 

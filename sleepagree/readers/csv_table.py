@@ -13,8 +13,9 @@ from typing import Final, NamedTuple
 
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, Option, asked, counted, for_page, shorten
+from sleepagree.files.kinds import WIDE_MARKS
 from sleepagree.readers.encodings import likely_encodings, with_plain_digits
-from sleepagree.readers.layout import AFTER_TIMES, WIDE_SPACES
+from sleepagree.readers.layout import AFTER_TIMES, NO_LAYOUT, WIDE_SPACES, Layout, for_layout
 from sleepagree.readers.times.words import is_beside_clock, is_half, with_plain_half
 
 _DELIMITERS: Final = (",", "\t", ";", "|")
@@ -23,14 +24,7 @@ MOST_ABOVE: Final = 10
 #: Lines that may stand below a table.
 MOST_BELOW: Final = 20
 _DELIMITER_NAMES: Final = {",": "comma", "\t": "tab", ";": "semicolon", "|": "bar", " ": "space"}
-#: The longer marks first: that of UTF-32 begins like that of UTF-16.
-_BYTE_ORDER_MARKS: Final = (
-    (codecs.BOM_UTF8, "utf-8"),
-    (codecs.BOM_UTF32_LE, "utf-32-le"),
-    (codecs.BOM_UTF32_BE, "utf-32-be"),
-    (codecs.BOM_UTF16_LE, "utf-16-le"),
-    (codecs.BOM_UTF16_BE, "utf-16-be"),
-)
+_BYTE_ORDER_MARKS: Final = ((codecs.BOM_UTF8, "utf-8"), *WIDE_MARKS)
 _SNIFFED_LINES: Final = 50
 #: A cell of a line that is drawn below names of columns: within bars one character is enough.
 _RULE: Final = re.compile(r":?(?:-+|=+):?")
@@ -93,16 +87,7 @@ _JOINT: Final = re.compile(r"^[-–—:|>]\s+")
 WHOLE_LINES: Final = "\x1f"
 
 
-def parse_csv(
-    data: bytes,
-    *,
-    path: str,
-    delimiter: str | None = None,
-    encoding: str | None = None,
-    skip_lines: int = 0,
-    header: bool = True,
-    foot: str | None = None,
-) -> CsvTable:
+def parse_csv(data: bytes, path: str, layout: Layout = NO_LAYOUT) -> CsvTable:
     """Take a table apart.
 
     Parameters
@@ -111,14 +96,9 @@ def parse_csv(
         The file.
     path : str
         File, for messages.
-    delimiter, encoding : str or None
-        As declared; sniffed, or UTF-8 (UTF-16 and UTF-32 by their byte-order mark), where None.
-    skip_lines : int
-        Lines above the table.
-    header : bool
-        Whether its first line names the columns; they are called "1", "2" ... where it does not.
-    foot : str or None
-        How the first line below the table begins.
+    layout : Layout
+        Of which these count: ``delimiter``, sniffed where it tells none; ``encoding``, UTF-8 or what the byte-order
+        mark says; ``skip_lines``; ``header``, without which columns are called "1", "2" ...; and ``foot``.
 
     Raises
     ------
@@ -126,25 +106,16 @@ def parse_csv(
         When the bytes are no text, a row stands below the foot or has more or fewer cells than the header, a quotation
         mark is never closed, or there is no row below the header.
     """
-    text, notes = _plain_text(data, path, encoding)
+    text, notes = _plain_text(data, path, layout.encoding)
+    delimiter, skip_lines, foot = layout.delimiter, layout.skip_lines, layout.foot
     if delimiter == AFTER_TIMES:
         lines, others = parted_after_times(text.split("\n"))
-        notes = (*notes, Note.of(NoteKind.TEXT_LINES, count=others)) if others else notes
+        notes += _counted(NoteKind.TEXT_LINES, others)
         text, delimiter = "\n".join(lines), "\t"
     elif delimiter == WIDE_SPACES:
         text, delimiter = "\n".join(map(part_at_spaces, text.split("\n"))), "\t"
     if "\0" in text:
-        raise FileFormatError(
-            "the file holds NUL characters, so it is no table of texts",
-            path,
-            f"line {text.count(chr(10), 0, text.index(chr(0))) + 1}",
-            expected="a table such as CSV or TSV",
-            remedy="If it is UTF-16 without a byte-order mark, "
-            + for_page(
-                'give a layout with\n    [file]\n    encoding = "utf-16-le"',
-                f"answer {asked('encoding', 'utf-16-le')}.",
-            ),
-        )
+        raise _holds_nul(text.count("\n", 0, text.index("\0")) + 1, path)
     first_line, above = 1, text.split("\n", skip_lines)[:skip_lines]
     for _ in range(2):  # above the lines to be skipped, or below them
         if (told := told_delimiter(text)) is not None:
@@ -158,19 +129,35 @@ def parse_csv(
         lines = text.split("\n")
         lines, comments = without_comments(lines, delimiter) if "#" in text else (lines, 0)
         lines, rules = without_rules(lines, delimiter) if _WORDLESS.search(text) else (lines, 0)
-        notes = (*notes, Note.of(NoteKind.COMMENT_LINES, count=comments)) if comments else notes
-        notes = (*notes, Note.of(NoteKind.RULED_LINES, count=rules)) if rules else notes
+        notes += (*_counted(NoteKind.COMMENT_LINES, comments), *_counted(NoteKind.RULED_LINES, rules))
         dropped = comments + rules
         text = "\n".join(lines) if dropped else text
     if foot is not None:
         lines = text.split("\n")
         below = foot_begins(lines, foot)
         text = "\n".join(lines[:below])
-        notes = (*notes, *foot_note(lines[below:], foot))
+        notes += foot_note(lines[below:], foot)
     mark = delimiter or sniff_delimiter(text, path)
     if foot is not None:
         _refuse_rows_below(lines[:below], lines[below + 1 :], mark, foot, path, first_line + below)
-    return _split(text, mark, path, notes, first_line, header=header, dropped=dropped, above=_telling(above))
+    rows, numbers, blank = _split(text, mark, path, first_line)
+    notes += _counted(NoteKind.BLANK_ROWS, max(blank - dropped, 0))
+    if layout.header and rows:
+        heads = page_heads(rows)
+        kept, of_heads = without_page_heads(rows, heads)
+        rows = with_titles(rows, heads, _telling(above))
+        rows, numbers, notes = [rows[i] for i in kept], [numbers[i] for i in kept], (*notes, *of_heads)
+    return below_names(rows, numbers, path, notes, header=layout.header, delimiter=mark)
+
+
+def _counted(kind: NoteKind, count: int) -> tuple[Note, ...]:
+    return (Note.of(kind, count=count),) if count else ()
+
+
+def _holds_nul(line: int, path: str) -> FileFormatError:
+    problem, expected = "the file holds NUL characters, so it is no table of texts", "a table such as CSV or TSV"
+    remedy = "If it is UTF-16 without a byte-order mark, " + for_layout("give a layout with", "encoding", "utf-16-le")
+    return FileFormatError(problem, path, f"line {line}", expected=expected, remedy=remedy)
 
 
 def _plain_text(data: bytes, path: str, encoding: str | None) -> tuple[str, tuple[Note, ...]]:
@@ -182,8 +169,7 @@ def _plain_text(data: bytes, path: str, encoding: str | None) -> tuple[str, tupl
     text, told_digits = with_plain_digits(text)
     notes += told_digits
     if "\r" in text:
-        if "\r\r\n" in text:
-            notes = (*notes, Note.of(NoteKind.LINE_ENDS))
+        notes += (Note.of(NoteKind.LINE_ENDS),) if "\r\r\n" in text else ()
         text = text.replace("\r\r\n", "\n").replace("\r\n", "\n").replace("\r", "\n")
     return text, notes
 
@@ -463,28 +449,24 @@ def _written(cell: str) -> str:
 
 
 def _decode(data: bytes, path: str, encoding: str | None) -> str:
-    for mark, name in _BYTE_ORDER_MARKS:
-        if data.startswith(mark):
-            encoding, data, skipped = name, data[len(mark) :], len(mark)
-            break
-    else:
-        encoding, skipped = encoding or "utf-8", 0
+    marked = ((mark, name) for mark, name in _BYTE_ORDER_MARKS if data.startswith(mark))
+    mark, encoding = next(marked, (b"", encoding or "utf-8"))
+    data, skipped = data[len(mark) :], len(mark)
+    problem, expected = f"the text is not {encoding.upper()}", f"text in {encoding.upper()}"
     try:
         return data.decode(encoding)
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        problem, where = f"the text is not {encoding.upper()}", f"line {line}, byte {error.start + skipped}"
+        where = f"line {line}, byte {error.start + skipped}"
         found = f"byte 0x{data[error.start]:02x}"
         likely = next(iter(likely_encodings(data)), "utf-8")
         remedy = "If it was written in another encoding, " + for_page(
             f'name that in a layout, for instance\n    [file]\n    encoding = "{likely}"',
             f"answer {asked('encoding')}, for instance {likely}.",
         )
-        raise FileFormatError(problem, path, where, found, f"text in {encoding.upper()}", remedy) from None
+        raise FileFormatError(problem, path, where, found, expected, remedy) from None
     except UnicodeError as error:
-        raise FileFormatError(
-            f"the text is not {encoding.upper()}", path, "", str(error), f"text in {encoding.upper()}"
-        ) from None
+        raise FileFormatError(problem, path, "", str(error), expected) from None
 
 
 def _tells_encoding(data: bytes) -> bool:
@@ -556,21 +538,11 @@ def _parts_evenly(lines: Sequence[str], mark: str) -> bool:
 # --- rows ------------------------------------------------------------------------------------------------
 
 
-def _split(
-    text: str,
-    mark: str,
-    path: str,
-    notes: tuple[Note, ...],
-    first_line: int,
-    *,
-    header: bool,
-    dropped: int = 0,
-    above: str = "",
-) -> CsvTable:
-    """Take a table apart; a row that does not fit raises an error with its line."""
+def _split(text: str, mark: str, path: str, first_line: int) -> tuple[list[list[str]], list[int], int]:
+    """Return the rows that are not blank, the number of the line of each, and how many are blank."""
     rows: list[list[str]] = []
     lines: list[int] = []
-    blank = -dropped
+    blank = 0
     reader = csv.reader(
         io.StringIO(text),
         delimiter=mark,
@@ -589,14 +561,7 @@ def _split(
             line = reader.line_num + first_line
     except csv.Error as error:
         raise _broken_row(str(error), line, path) from None
-    if blank > 0:
-        notes = (*notes, Note.of(NoteKind.BLANK_ROWS, count=blank))
-    if header and rows:
-        heads = page_heads(rows)
-        kept, told = without_page_heads(rows, heads)
-        rows = with_titles(rows, heads, above)
-        rows, lines, notes = [rows[i] for i in kept], [lines[i] for i in kept], (*notes, *told)
-    return below_names(rows, lines, path, notes, header=header, delimiter=mark)
+    return rows, lines, blank
 
 
 def below_names(
@@ -670,10 +635,7 @@ def _wrong_width(row: Sequence[str], width: int, where: str, mark: str, path: st
     expected = f"{width}, as in the header{told}"
     remedy = "A delimiter may be missing or one too many; correct the row."
     if above:
-        answer = for_page(
-            f"say so in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    skip_lines = {above}",
-            f"answer {asked('skip_lines', above)}.",
-        )
+        answer = for_layout(f"say so in a layout ({Option.LAYOUT:FILE.toml}) with", "skip_lines", above)
         remedy = f"If the table begins in line {above + 1}, {answer}"
     # counted only: a cell beside those of times and stages may say anything about anybody
     return FileFormatError(problem, path, where, counted(len(row), "cell"), expected, remedy)

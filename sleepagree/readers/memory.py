@@ -7,12 +7,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sleepagree.errors import EpochGridError, FileFormatError, InputError, UnknownStageError, shorten
-from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans
+from sleepagree.errors import EpochGridError, InputError, UnknownStageError, shorten
+from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, Origin, ScoredSpans, Seconds
 from sleepagree.hypnogram.zones import find_zone, place_in_zone, with_zone
 from sleepagree.mapping.words import NOT_A_STAGE, STAGE_WORDS, UNSCORED, assign_stages, recognise_label
 from sleepagree.readers import read_spans
@@ -23,6 +24,9 @@ if TYPE_CHECKING:  # tables are loaded when one is read
 
 #: Columns that tell the nights of a study apart.
 _NAMES_OF_NIGHTS: Final = frozenset({"participant", "person", "subject", "night"})
+#: Columns of a DataFrame of intervals.
+_BY_TIME: Final = frozenset({"start", "end", "stage"})
+_BY_SECONDS: Final = frozenset({"onset_s", "duration_s", "stage"})
 
 
 def read_hypnogram(
@@ -82,48 +86,53 @@ def read_hypnogram(
     """
     if not hasattr(epoch_s, "__float__") or not epoch_s > 0:
         raise ValueError(f"epoch_s must be a positive number of seconds, not {epoch_s!r}")
+    spans = _spans_of(source, _Told(stages or {}, start, epoch_s, zone, own_words, name), layout)
+    return spans if reports is None else spans.with_changes(reports=tuple(reports))
+
+
+class _Told(NamedTuple):
+    """What the caller tells of data in memory."""
+
+    stages: Mapping[str, str]
+    start: datetime | None
+    epoch_s: float
+    zone: str | None
+    own_words: frozenset[str]
+    name: str
+
+
+def _spans_of(source: Any, told: _Told, layout: Layout | str | os.PathLike[str] | None) -> ScoredSpans:
+    is_file = isinstance(source, (str, os.PathLike))
+    if is_file or (isinstance(source, (list, tuple)) and source and all(isinstance(p, os.PathLike) for p in source)):
+        path = Path(source) if is_file else source
+        return read_spans(path, layout=_loaded(layout), zone=told.zone, own_words=told.own_words)
     if isinstance(source, ScoredSpans):
         spans = source
-    elif isinstance(source, (str, os.PathLike)):
-        return _with_reports(_read_file(Path(source), layout, zone, own_words), reports)
-    elif isinstance(source, (list, tuple)) and source and all(isinstance(part, os.PathLike) for part in source):
-        return _with_reports(_read_file(source, layout, zone, own_words), reports)
     elif _is_from(source, "mne"):
         from sleepagree.readers.mne_files import spans_from_mne
 
-        spans = spans_from_mne(source, stages=stages, own_words=own_words)
+        spans = spans_from_mne(source, stages=told.stages, own_words=told.own_words)
     elif _is_from(source, "pandas") and hasattr(source, "columns"):
         if layout is None:
-            _refuse_several_nights(source, name)
-        asked = _layout_for(source, layout, stages, start)
-        if asked is not None:
+            _refuse_several_nights(source, told.name)
+        if (as_table := _layout_for(source, layout, told)) is not None:
             from sleepagree.readers.table.reader import spans_of_table
 
-            table = _table_of_frame(source, name)
-            _refuse_two_sides(table, asked)
-            return _with_reports(spans_of_table(table, layout=asked, zone=zone, own_words=own_words), reports)
-        counted = None
-        if _is_per_epoch(source):
-            given, source = source, _one_row_an_epoch(source, epoch_s, name)
-            counted = _numbers_of_epochs(given) if start is None else None
-        if hasattr(source, "columns"):
-            spans = _from_frame(source, stages, zone, own_words, name)
-            if counted is not None:
-                spans = spans.with_changes(epoch_s=epoch_s, epoch_from=EpochLengthFrom.LAYOUT, counted=counted)
-            spans = spans if start is None or spans.start is not None else spans.with_changes(start=start)
-        else:
-            spans = _from_series(source, stages, start, epoch_s, zone, own_words, name)
+            table = _table_of_frame(source, told.name)
+            _refuse_two_sides(table, as_table)
+            return spans_of_table(table, layout=as_table, zone=told.zone, own_words=told.own_words)
+        spans = _from_epochs(source, told) if _is_per_epoch(source) else _from_frame(source, told)
     elif _is_from(source, "pandas") and hasattr(source, "index") and not callable(source.index):
-        spans = _from_series(source, stages, start, epoch_s, zone, own_words, name)
+        spans = _from_series(source, told)
     elif isinstance(source, np.ndarray) and source.ndim != 1:
         raise ValueError(f"an array of labels must have one dimension, one label per epoch, not shape {source.shape}")
     elif _is_array(source):
-        spans = _from_labels(list(source), stages, start, epoch_s, own_words, name)
+        spans = _from_labels(list(source), told)
     else:
         raise TypeError(
             f"source must be a path, labels, a pandas object, mne.Annotations or ScoredSpans, not {type(source)!r}"
         )
-    return _with_reports(with_zone(spans, zone), reports)
+    return with_zone(spans, told.zone)
 
 
 def _is_array(source: Any) -> bool:
@@ -135,16 +144,6 @@ def _is_array(source: Any) -> bool:
 
 def _is_from(source: Any, package: str) -> bool:
     return type(source).__module__.partition(".")[0] == package
-
-
-def _with_reports(spans: ScoredSpans, reports: Sequence[str] | None) -> ScoredSpans:
-    return spans if reports is None else spans.with_changes(reports=tuple(reports))
-
-
-def _read_file(
-    path: Path | Sequence[Path], layout: Layout | str | os.PathLike[str] | None, zone: str | None, own: frozenset[str]
-) -> ScoredSpans:
-    return read_spans(path, layout=_loaded(layout), zone=zone, own_words=own)
 
 
 def _loaded(layout: Layout | str | os.PathLike[str] | None) -> Layout | None:
@@ -160,31 +159,19 @@ def _loaded(layout: Layout | str | os.PathLike[str] | None) -> Layout | None:
 # --- a DataFrame as a table ------------------------------------------------------------------------------
 
 
-def _layout_for(
-    frame: Any,
-    layout: Layout | str | os.PathLike[str] | None,
-    stages: Mapping[str, str] | None,
-    start: datetime | None,
-) -> Layout | None:
+def _layout_for(frame: Any, layout: Layout | str | os.PathLike[str] | None, told: _Told) -> Layout | None:
     """Return the layout by which a DataFrame is read as a table; None where it has a form of its own, or none."""
     given = _loaded(layout)
-    columns = set(frame.columns)
     if given is None:
-        if (
-            _is_per_epoch(frame)
-            or {"onset_s", "duration_s", "stage"} <= columns
-            or {"start", "end", "stage"} <= columns
-        ):
+        if _is_per_epoch(frame) or any(form.issubset(frame.columns) for form in (_BY_TIME, _BY_SECONDS)):
             return None
-        from sleepagree.readers.columns import find_columns
+        from sleepagree.readers.columns import are_told
 
-        try:
-            find_columns(_names(frame), NO_LAYOUT, path="")
-        except FileFormatError:
+        if not are_told(_names(frame), NO_LAYOUT):
             return None
         given = NO_LAYOUT
-    told = {str(label): stage for label, stage in (stages or {}).items()}
-    return replace(given, stages=given.stages | told, begins=given.begins or start)
+    stages = {str(label): stage for label, stage in told.stages.items()}
+    return replace(given, stages=given.stages | stages, begins=given.begins or told.start)
 
 
 def _names(frame: Any) -> tuple[str, ...]:
@@ -221,14 +208,11 @@ def _refuse_several_nights(frame: Any, name: str) -> None:
     named = [column for column in frame.columns if str(column).casefold() in _NAMES_OF_NIGHTS]
     several = [column for column in named if frame[column].nunique() > 1]
     if several:
+        problem, expected = "the DataFrame holds more than one night", "the rows of one night"
+        found = f"{frame[several[0]].nunique()} names in column '{several[0]}'"
         by = ", ".join(repr(str(column)) for column in named)
-        raise InputError(
-            "the DataFrame holds more than one night",
-            name,
-            found=f"{frame[several[0]].nunique()} names in column '{several[0]}'",
-            expected="the rows of one night",
-            remedy=f"Group it: for names, rows in frame.groupby([{by}]). summarise_study() takes the nights then.",
-        )
+        remedy = f"Group it: for names, rows in frame.groupby([{by}]). summarise_study() takes the nights then."
+        raise InputError(problem, name, found=found, expected=expected, remedy=remedy)
 
 
 def _refuse_two_sides(table: Table, layout: Layout) -> None:
@@ -238,13 +222,9 @@ def _refuse_two_sides(table: Table, layout: Layout) -> None:
     told = {table.names[i]: data for i, data in table.columns.items() if isinstance(data, list)}
     sides = _columns_of_stages(told)
     if len(sides) > 1:
-        raise InputError(
-            "more than one column holds stages",
-            table.path,
-            found=" and ".join(f"'{name}'" for name in sides),
-            expected="the stages of one side",
-            remedy=f"Give that side's column with its times, such as frame[['{table.names[0]}', '{sides[0]}']].",
-        )
+        problem, found = "more than one column holds stages", " and ".join(f"'{name}'" for name in sides)
+        remedy = f"Give that side's column with its times, such as frame[['{table.names[0]}', '{sides[0]}']]."
+        raise InputError(problem, table.path, found=found, expected="the stages of one side", remedy=remedy)
 
 
 def _columns_of_stages(columns: Mapping[str, Sequence[str]]) -> list[str]:
@@ -261,19 +241,14 @@ def _column_of(column: Any, name: str) -> ColumnData:
     """Return a column of a DataFrame as times or texts."""
     import pandas as pd
 
-    from sleepagree.readers.times.clock import Clock, Times
+    from sleepagree.readers.times.clock import Clock, Times, offset_of
 
     if isinstance(column.dtype, pd.DatetimeTZDtype) or pd.api.types.is_datetime64_dtype(column.dtype):
-        if column.isna().any():
-            row = int(column.isna().argmax())
-            raise InputError(
-                f"column '{column.name}' lacks a time", name, f"row {row}", "", "", "Drop such rows first."
-            )
+        _refuse_missing(column, column.name, name)
         aware = column.dt.tz is not None
         moments = column.dt.tz_convert("UTC").dt.tz_localize(None) if aware else column
         us = moments.to_numpy("M8[us]").view(np.int64)
-        offset = column.iloc[0].utcoffset() if aware else None
-        return Times(us, Clock.UTC if aware else Clock.LOCAL, 0 if offset is None else round(offset.total_seconds()))
+        return Times(us, Clock.UTC if aware else Clock.LOCAL, offset_of(column.iloc[0]) or 0)
     if pd.api.types.is_timedelta64_dtype(column.dtype):
         column = column.dt.total_seconds()
     return [_label_text(value) or "" for value in column.tolist()]
@@ -289,102 +264,82 @@ def _label_text(value: Any) -> str | None:
     return None if text in ("", "<NA>", "NaT") else text
 
 
-def _from_labels(
-    values: list[Any],
-    stages: Mapping[str, str] | None,
-    start: datetime | None,
-    epoch_s: float,
-    own: frozenset[str],
-    name: str,
-) -> ScoredSpans:
-    texts = [_label_text(value) for value in values]
-    labels = tuple(dict.fromkeys(text for text in texts if text is not None))
-    # first of all: labels without end are no stages, and more than a code can number
-    label_stages = _stages_of(labels, stages, own, name)
-    position = {label: i for i, label in enumerate(labels)}
-    codes = np.array([-1 if text is None else position[text] for text in texts], np.int16)
+def _from_labels(values: list[Any], told: _Told) -> ScoredSpans:
+    labels, stages, codes = _coded(values, told)
     edges = np.flatnonzero(np.diff(codes, prepend=-2, append=-2))
     begin, length = edges[:-1], np.diff(edges)
     kept = codes[begin] >= 0 if begin.size else np.zeros(0, bool)
     return ScoredSpans(
-        np.asarray(begin[kept] * epoch_s, np.float64),
-        np.asarray(length[kept] * epoch_s, np.float64),
+        np.asarray(begin[kept] * told.epoch_s, np.float64),
+        np.asarray(length[kept] * told.epoch_s, np.float64),
         codes[begin[kept]],
         labels,
-        label_stages,
-        start=start,
-        epoch_s=epoch_s,
+        stages,
+        start=told.start,
+        epoch_s=told.epoch_s,
         epoch_from=EpochLengthFrom.LAYOUT,
-        origin=Origin(name, "memory"),
-        counted=None if start is not None else (0, len(values)),
+        origin=Origin(told.name, "memory"),
+        counted=None if told.start is not None else (0, len(values)),
     )
 
 
-def _stages_of(
-    labels: tuple[str, ...], stages: Mapping[str, str] | None, own: frozenset[str], name: str
-) -> tuple[str, ...]:
-    table = {str(key): value for key, value in (stages or {}).items()}
+def _coded(values: Sequence[Any], told: _Told) -> tuple[tuple[str, ...], tuple[str, ...], NDArray[np.int16]]:
+    """Return the labels among some values, the stage of each, and the position of every value's label: -1 for gaps."""
+    texts = [_label_text(value) for value in values]
+    labels = tuple(dict.fromkeys(text for text in texts if text is not None))
+    # first of all: labels without end are no stages, and more than a code can number
+    stages = _stages_of(labels, told)
+    position = {label: i for i, label in enumerate(labels)}
+    return labels, stages, np.array([-1 if text is None else position[text] for text in texts], np.int16)
+
+
+def _stages_of(labels: tuple[str, ...], told: _Told) -> tuple[str, ...]:
+    table = {str(key): value for key, value in told.stages.items()}
     try:
-        return assign_stages(labels, table=table, own_words=own, path=name)
+        return assign_stages(labels, table=table, own_words=told.own_words, path=told.name)
     except UnknownStageError as error:
         if not error.labels:
             raise
         wanted = ", ".join(f"{label if label.isdecimal() else repr(label)}: ..." for label in error.labels[:6])
         more = ", ..." if len(error.labels) > 6 else ""
-        raise UnknownStageError(
-            error.problem,
-            error.path,
-            error.where,
-            error.found,
-            "a plain stage name, or a word for it in stages",
+        expected = "a plain stage name, or a word for it in stages"
+        remedy = (
             f"Give read_hypnogram(..., stages={{{wanted}{more}}}) with one of {', '.join(STAGE_WORDS)}, {UNSCORED} and "
-            f"{NOT_A_STAGE} for each.",
-            error.facts,
+            f"{NOT_A_STAGE} for each."
+        )
+        raise UnknownStageError(
+            error.problem, error.path, error.where, error.found, expected, remedy, error.facts
         ) from None
 
 
-def _from_series(
-    series: Any,
-    stages: Mapping[str, str] | None,
-    start: datetime | None,
-    epoch_s: float,
-    zone: str | None,
-    own: frozenset[str],
-    name: str,
-) -> ScoredSpans:
+def _from_series(series: Any, told: _Told) -> ScoredSpans:
     import pandas as pd
 
     if not isinstance(series.index, pd.DatetimeIndex):
-        return _from_labels(series.tolist(), stages, start, epoch_s, own, name)
+        return _from_labels(series.tolist(), told)
     if not series.index.is_monotonic_increasing or series.index.has_duplicates:
-        raise EpochGridError(
-            "the times of the Series are not in order or stand twice",
-            name,
-            expected="one night, in order",
-            remedy="Sort the rows, and give one night at a time.",
-        )
-    times = _in_zone(series.index.to_series(), zone, "the index", name)
+        problem, expected = "the times of the Series are not in order or stand twice", "one night, in order"
+        remedy = "Sort the rows, and give one night at a time."
+        raise EpochGridError(problem, told.name, expected=expected, remedy=remedy)
+    times = _in_zone(series.index.to_series(), told, "the index")
     onset = (times - times.iloc[0]).dt.total_seconds().to_numpy()
-    step = float(np.median(np.diff(onset))) if onset.size > 1 else epoch_s
-    frame = pd.DataFrame({"onset_s": onset, "duration_s": step, "stage": series.to_numpy()})
-    spans = _from_frame(frame, stages, None, own, name)
-    first = times.iloc[0].to_pydatetime()
-    return spans.with_changes(
-        start=first, wall_clock=first.tzinfo is None, epoch_s=step, epoch_from=EpochLengthFrom.INFERRED
-    )
+    step = float(np.median(np.diff(onset))) if onset.size > 1 else told.epoch_s
+    spans = _from_intervals(onset, np.full(onset.size, step), series.tolist(), told, times.iloc[0].to_pydatetime())
+    return spans.with_changes(epoch_s=step, epoch_from=EpochLengthFrom.INFERRED)
 
 
-def _in_zone(times: Any, zone: str | None, where: str, name: str) -> Any:
+def _in_zone(times: Any, told: _Told, where: str) -> Any:
     """Return a Series of times with their zone, each of them placed by itself: a clock may change in the night."""
     import pandas as pd
 
-    if zone is None or times.dt.tz is not None:
+    if told.zone is None or times.dt.tz is not None:
         return times
-    placed = [place_in_zone(t.to_pydatetime(), zone, path=name, where=where).astimezone(UTC) for t in times]
-    return pd.Series(pd.DatetimeIndex(placed, tz=UTC), index=times.index).dt.tz_convert(find_zone(zone))
+    readings = (place_in_zone(t.to_pydatetime(), told.zone, path=told.name, where=where) for t in times)
+    placed = pd.DatetimeIndex([moment.astimezone(UTC) for moment in readings], tz=UTC)
+    return pd.Series(placed, index=times.index).dt.tz_convert(find_zone(told.zone))
 
 
-def _times(frame: Any, column: str, zone: str | None, name: str) -> Any:
+def _times(frame: Any, column: str, name: str) -> Any:
     import pandas as pd
 
     try:
@@ -394,10 +349,15 @@ def _times(frame: Any, column: str, zone: str | None, name: str) -> Any:
         remedy = "Turn the column into datetimes first."
         found = str(error).partition(chr(10))[0]
         raise InputError(problem, name, found=found, expected=expected, remedy=remedy) from None
+    _refuse_missing(times, column, name)
+    return times
+
+
+def _refuse_missing(times: Any, column: str, name: str) -> None:
+    """Refuse a Series of times in which one is missing."""
     if times.isna().any():
         row = int(times.isna().argmax())
         raise InputError(f"column '{column}' lacks a time", name, f"row {row}", "", "", "Drop such rows first.")
-    return _in_zone(times, zone, f"column '{column}'", name)
 
 
 def _is_per_epoch(frame: Any) -> bool:
@@ -405,95 +365,77 @@ def _is_per_epoch(frame: Any) -> bool:
     return "stage" in frame.columns and {*frame.columns} <= {"stage", "start", "onset_s", "epoch"}
 
 
-def _numbers_of_epochs(frame: Any) -> tuple[int, int] | None:
-    """Return the first number of an epoch and how many the numbers span; None where no column ``epoch`` tells when."""
-    if "epoch" not in frame.columns or {"start", "onset_s"} & {*frame.columns} or not len(frame):
-        return None
-    first, last = (int(float(frame["epoch"].iloc[row])) for row in (0, -1))
-    return first, last - first + 1
-
-
-def _one_row_an_epoch(frame: Any, epoch_s: float, name: str) -> Any:
-    """Return epochs as a Series by position or by time, or as intervals."""
+def _from_epochs(frame: Any, told: _Told) -> ScoredSpans:
+    """Return the spans of a DataFrame with one row per epoch."""
     import pandas as pd
 
-    told = [column for column in ("start", "onset_s", "epoch") if column in frame.columns]
-    if not told:
-        return frame["stage"]
-    if told[0] == "start":
-        return pd.Series(frame["stage"].to_numpy(object), index=pd.DatetimeIndex(_times(frame, "start", None, name)))
-    at = pd.to_numeric(frame[told[0]], errors="coerce").to_numpy(float)
+    tells_when = next((column for column in ("start", "onset_s", "epoch") if column in frame.columns), None)
+    if tells_when is None:
+        return _from_series(frame["stage"], told)
+    if tells_when == "start":
+        index = pd.DatetimeIndex(_times(frame, "start", told.name))
+        return _from_series(pd.Series(frame["stage"].to_numpy(object), index=index), told)
+    at = pd.to_numeric(frame[tells_when], errors="coerce").to_numpy(float)
     if not np.isfinite(at).all() or (np.diff(at) <= 0).any():
         row = int(np.argmax(~np.isfinite(at))) if not np.isfinite(at).all() else int(np.argmax(np.diff(at) <= 0)) + 1
-        raise EpochGridError(
-            f"column '{told[0]}' is not in order, stands twice or lacks a number",
-            name,
-            f"row {row}",
-            str(frame[told[0]].iloc[row]),
-            "a greater number in every row",
-            "Sort the rows, and give one night at a time.",
-        )
-    onset = at if told[0] == "onset_s" else at * epoch_s
-    return pd.DataFrame({"onset_s": onset, "duration_s": epoch_s, "stage": frame["stage"].to_numpy(object)})
+        problem = f"column '{tells_when}' is not in order, stands twice or lacks a number"
+        found, expected = str(frame[tells_when].iloc[row]), "a greater number in every row"
+        remedy = "Sort the rows, and give one night at a time."
+        raise EpochGridError(problem, told.name, f"row {row}", found, expected, remedy)
+    onset = at if tells_when == "onset_s" else at * told.epoch_s
+    spans = _from_intervals(onset, np.full(at.size, told.epoch_s), frame["stage"].tolist(), told)
+    if tells_when == "onset_s" or told.start is not None or not at.size:
+        return spans
+    counted = int(at[0]), int(at[-1]) - int(at[0]) + 1
+    return spans.with_changes(epoch_s=told.epoch_s, epoch_from=EpochLengthFrom.LAYOUT, counted=counted)
 
 
-def _from_frame(
-    frame: Any, stages: Mapping[str, str] | None, zone: str | None, own: frozenset[str], name: str
-) -> ScoredSpans:
-    start = None
-    columns = set(frame.columns)
-    if {"start", "end", "stage"} <= columns:
-        begin, end = _times(frame, "start", zone, name), _times(frame, "end", zone, name)
+def _from_frame(frame: Any, told: _Told) -> ScoredSpans:
+    """Return the spans of a DataFrame with one row per interval."""
+    values = frame["stage"].tolist() if "stage" in frame.columns else []
+    if _BY_TIME.issubset(frame.columns):
+        begin, end = (_in_zone(_times(frame, key, told.name), told, f"column '{key}'") for key in ("start", "end"))
         if (begin.dt.tz is None) != (end.dt.tz is None):
-            raise InputError(
+            problem, expected = (
                 "one of 'start' and 'end' tells its zone, the other does not",
-                name,
-                expected="both with a zone, or none",
-                remedy="Give zone, or localise the column.",
+                "both with a zone, or none",
             )
-        start = None if begin.empty else begin.min().to_pydatetime()
-        onset = (begin - begin.min()).dt.total_seconds().to_numpy()
-        duration = (end - begin).dt.total_seconds().to_numpy()
-    elif {"onset_s", "duration_s", "stage"} <= columns:
-        onset, duration = frame["onset_s"].to_numpy(float), frame["duration_s"].to_numpy(float)
-    else:
-        problem, expected = (
-            "the DataFrame lacks columns",
-            "onset_s, duration_s and stage; start, end and stage; or stage alone",
-        )
-        columns_told = {
-            name: [_label_text(x) or "" for x in frame[name].tolist()] for name in frame if isinstance(name, str)
-        }
-        sides = _columns_of_stages(columns_told)
-        remedy = "Rename its columns."
-        if sides:
-            remedy = f"Give each side by itself: {' and '.join(f'frame[{shorten(side)!r}]' for side in sides)}."
-        raise InputError(problem, name, found=", ".join(map(str, frame.columns)), expected=expected, remedy=remedy)
+            raise InputError(problem, told.name, expected=expected, remedy="Give zone, or localise the column.")
+        onset, duration = ((us.dt.total_seconds().to_numpy()) for us in (begin - begin.min(), end - begin))
+        return _from_intervals(onset, duration, values, told, None if begin.empty else begin.min().to_pydatetime())
+    if _BY_SECONDS.issubset(frame.columns):
+        onset, duration = (frame[key].to_numpy(float) for key in ("onset_s", "duration_s"))
+        return _from_intervals(onset, duration, values, told)
+    problem = "the DataFrame lacks columns"
+    expected = "onset_s, duration_s and stage; start, end and stage; or stage alone"
+    texts = {name: [_label_text(x) or "" for x in frame[name].tolist()] for name in frame if isinstance(name, str)}
+    sides = [f"frame[{shorten(side)!r}]" for side in _columns_of_stages(texts)]
+    remedy = f"Give each side by itself: {' and '.join(sides)}." if sides else "Rename its columns."
+    raise InputError(problem, told.name, found=", ".join(map(str, frame.columns)), expected=expected, remedy=remedy)
+
+
+def _from_intervals(
+    onset: Seconds, duration: Seconds, values: Sequence[Any], told: _Told, begins: datetime | None = None
+) -> ScoredSpans:
+    """Return the spans of intervals in any order; ``begins`` is the first of them where the data tell times."""
     order = np.argsort(onset, kind="stable")
-    texts = [_label_text(value) for value in frame["stage"].tolist()]
-    kept = np.array([i for i in order if texts[i] is not None], int)
-    labels = tuple(dict.fromkeys(text for i in kept if (text := texts[i]) is not None))
-    label_stages = _stages_of(labels, stages, own, name)
-    position = {label: i for i, label in enumerate(labels)}
-    codes = np.array([position[texts[i] or ""] for i in kept], np.int16)
-    early = onset[kept][1:] < (onset + duration)[kept][:-1] - 1e-3  # as `ScoredSpans` looks at them
+    labels, stages, codes = _coded([values[i] for i in order], told)
+    is_stage = codes >= 0
+    codes, rows = codes[is_stage], order[is_stage]
+    onset, duration = onset[rows], duration[rows]
+    early = onset[1:] < (onset + duration)[:-1] - 1e-3  # as `ScoredSpans` looks at them
     if early.any():
-        row = int(kept[1:][early.argmax()])
-        raise EpochGridError(
-            "the interval begins before one above it ends",
-            name,
-            f"row {row}",
-            texts[row] or "",
-            "one stage at a time",
-            "Shorten or drop one of the two.",
-        )
+        at = int(early.argmax()) + 1
+        problem, expected = "the interval begins before one above it ends", "one stage at a time"
+        remedy = "Shorten or drop one of the two."
+        raise EpochGridError(problem, told.name, f"row {rows[at]}", labels[codes[at]], expected, remedy)
     return ScoredSpans(
-        onset[kept],
-        duration[kept],
+        onset,
+        duration,
         codes,
         labels,
-        label_stages,
-        start=start,
-        wall_clock=start is not None and start.tzinfo is None,
-        origin=Origin(name, "memory"),
+        stages,
+        start=told.start if begins is None else begins,
+        wall_clock=begins is not None and begins.tzinfo is None,
+        origin=Origin(told.name, "memory"),
     )

@@ -27,7 +27,7 @@ from typing import Any, Final
 
 from sleepagree.caution import Note, NoteKind, OtherText
 from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, asked, for_page, shorten
-from sleepagree.files.kinds import HEAD_BYTES, refuse_recording
+from sleepagree.files.kinds import BDF, EDF, HEAD_BYTES, kind_of_bytes
 from sleepagree.files.reading import open_input
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.edf.annotation_lists import LARGEST_SECONDS
@@ -88,7 +88,9 @@ def read_mne_file(
     given = Path(path)
     markers = given.with_suffix(_MARKERS.get(given.suffix.casefold(), given.suffix))
     with open_input(markers) as file:
-        refuse_recording(file.read_at(0, min(HEAD_BYTES, file.size)), file.path, expected="an annotation file")
+        head, expected = file.read_at(0, min(HEAD_BYTES, file.size)), "an annotation file"
+        if (kind := kind_of_bytes(head)) in (EDF, BDF):
+            raise FileFormatError(f"this is {kind.name}", file.path, "", "", expected, kind.remedy)
         data = file.read_at(0, file.size) if file.size <= _LARGEST_HASHED else b""
     digest = hashlib.sha256(data).hexdigest() if data else ""
     annotations, warned = read_annotations(markers)
@@ -206,8 +208,8 @@ def spans_from_mne(
     InputError
         When an onset or a duration is no finite number.
     """
-    if stages:
-        layout = replace(layout or NO_LAYOUT, stages={**(layout or NO_LAYOUT).stages, **stages})
+    layout = layout or NO_LAYOUT
+    layout = replace(layout, stages={**layout.stages, **stages}) if stages else layout
     onsets = [float(onset) for onset in annotations.onset]
     durations = [float(duration) for duration in annotations.duration]
     texts = [str(text) for text in annotations.description]
@@ -218,16 +220,15 @@ def spans_from_mne(
             raise InputError(problem, path, f"annotation {i}", found, expected, "Correct the annotations.")
     start, notes = _start(annotations.orig_time, layout)
     source = Source(path, origin or Origin(path, READER), start, notes)
-    spans = spans_of_annotations(
-        list(map(EdfAnnotation, onsets, durations, texts)), source, layout=layout, own_words=frozenset(own_words)
-    )
+    annotated = list(map(EdfAnnotation, onsets, durations, texts))
+    spans = spans_of_annotations(annotated, source, layout=layout, own_words=frozenset(own_words))
     if spans is None:
         raise no_stage_error(path, texts)
     return spans
 
 
-def _start(orig_time: datetime | None, layout: Layout | None) -> tuple[datetime | None, list[Note]]:
-    begins = layout.begins if layout else None
+def _start(orig_time: datetime | None, layout: Layout) -> tuple[datetime | None, list[Note]]:
+    begins = layout.begins
     if isinstance(begins, datetime):
         return begins, [Note.of(NoteKind.START_FROM_LAYOUT)]
     if orig_time is None:
@@ -237,7 +238,7 @@ def _start(orig_time: datetime | None, layout: Layout | None) -> tuple[datetime 
             )
             where = for_page("[file], key 'begins'", asked("begins"))
             expected = "a date and a time such as 2026-03-01T22:30:00"
-            raise ClockError(problem, layout.name if layout else "", where, str(begins), expected, "Add the time.")
+            raise ClockError(problem, layout.name, where, str(begins), expected, "Add the time.")
         return None, []
     clock = orig_time.astimezone(UTC).replace(tzinfo=None) if orig_time.tzinfo else orig_time
     if begins is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -10,9 +11,8 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, Option, asked, for_page
 from sleepagree.hypnogram.spans import EpochLengthFrom
-from sleepagree.readers.layout import Ends
-from sleepagree.readers.rows import Places, Rows
-from sleepagree.readers.times.clock import HOUR_US, SECOND_US, FileClock, Microseconds, show_number
+from sleepagree.readers.layout import Ends, for_layout
+from sleepagree.readers.times.clock import HOUR_US, SECOND_US, Microseconds, show_number
 
 #: Times in files are rounded, to half a second at most.
 _ROUNDED_US: Final = SECOND_US // 2
@@ -50,10 +50,8 @@ def find_epoch_step(
     *,
     declared_s: float | None,
     shape_declared: bool,
-    changes: NDArray[np.bool_] | None,
-    places: Places,
-    file_row: Rows,
-    clock: FileClock,
+    changes: NDArray[np.bool_],
+    told: Callable[[int], tuple[str, str]],
     path: str,
 ) -> EpochStep:
     """Return the epoch length of rows that stand for one epoch each: the commonest step between them.
@@ -67,10 +65,10 @@ def find_epoch_step(
     shape_declared : bool
         Whether the layout says that a row is an epoch; if not, rows that look like changes of stage only are
         refused rather than taken for epochs with gaps between them.
-    changes : bool array, shape (n - 1,), or None
+    changes : bool array, shape (n - 1,)
         Whether each row's label differs from the one before it.
-    places, file_row, clock, path
-        For messages.
+    told, path
+        For messages: the place of a row and its time, and the file.
 
     Raises
     ------
@@ -98,18 +96,12 @@ def find_epoch_step(
         multiples = np.rint(steps / step).astype(np.int64)
         within = steps < NIGHT_BREAK_US  # another night has another first second
         off = np.flatnonzero(within & ((np.abs(steps - multiples * step) > _ROUNDED_US) | (multiples < 1)))
-        changing_only = changes is not None and changes.size >= 5 and bool(changes.all())
+        changing_only = changes.size >= 5 and bool(changes.all())
         unclear = declared_s is None and not shape_declared and (share < _SAME_STEP_SHARE or changing_only)
         if off.size or unclear:
             row = int(off[0]) if off.size else int(np.flatnonzero(missing)[0])
-            raise _varying_step(
-                places.at(int(file_row[first_row[row + 1]])),
-                clock.show(int(moments[row + 1])),
-                int(steps[row]),
-                step,
-                path,
-                are_epochs=shape_declared,
-            )
+            later_row = int(first_row[row + 1])
+            raise _varying_step(told(later_row), int(steps[row]), step, path, are_epochs=shape_declared)
         gaps = int(np.count_nonzero(within & (multiples > 1)))
         if gaps:
             epochs = int((multiples - 1)[within].sum())
@@ -147,10 +139,7 @@ def common_step_us(onset_us: Microseconds, end_us: Microseconds) -> int:
 
 def _one_row(path: str) -> EpochGridError:
     problem, expected = "one row alone does not tell how long an epoch is", "two rows, or a declared length"
-    remedy = for_page(
-        f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    epoch_seconds = 30",
-        f"Answer {asked('epoch_seconds', 30)}.",
-    )
+    remedy = for_layout(f"Give a layout ({Option.LAYOUT:FILE.toml}) with", "epoch_seconds", 30)
     return EpochGridError(problem, path, found="1 row with a time", expected=expected, remedy=remedy)
 
 
@@ -169,26 +158,23 @@ def _odd_step(step: int, path: str) -> EpochGridError:
     problem = "the step between rows is no length of an epoch"
     remedy = (
         "If the column counts epochs rather than seconds, export their times; if each row lasts until the next, "
-        + for_page('say so in a layout\n    [file]\n    shape = "intervals"', f"answer {asked('shape', 'intervals')}.")
+        + for_layout("say so in a layout", "shape", "intervals")
     )
     found = f"rows {show_number(step / SECOND_US)} s apart"
     return EpochGridError(problem, path, found=found, expected="1 s to 1 h", remedy=remedy)
 
 
-def _varying_step(
-    where: str, shown: str, step: int, commonest: int, path: str, *, are_epochs: bool = False
-) -> EpochGridError:
+def _varying_step(told: tuple[str, str], step: int, commonest: int, path: str, *, are_epochs: bool) -> EpochGridError:
+    where, shown = told
     problem = "the step between rows varies"
     expected = f"{show_number(commonest / SECOND_US)} s, the commonest step, or a multiple of it where rows are missing"
-    remedy = (
-        "Correct the row. If rows are epochs and some are missing, "
-        + for_page('say so in a layout: [file] shape = "epochs"; ', f"answer {asked('shape', 'epochs')}; ")
-        + "if each row lasts until the next one, "
-        + for_page('shape = "intervals".', "intervals.")
-        if not are_epochs
-        else "Correct the row. If each row lasts until the next one, "
-        + for_page('say so in the layout: [file] shape = "intervals".', f"answer {asked('shape', 'intervals')}.")
-    )
+    if are_epochs:
+        say = for_page('say so in the layout: [file] shape = "intervals".', f"answer {asked('shape', 'intervals')}.")
+        remedy = f"Correct the row. If each row lasts until the next one, {say}"
+    else:
+        say = for_page('say so in a layout: [file] shape = "epochs"; ', f"answer {asked('shape', 'epochs')}; ")
+        remedy = f"Correct the row. If rows are epochs and some are missing, {say}"
+        remedy += "if each row lasts until the next one, " + for_page('shape = "intervals".', "intervals.")
     found = f"{shown}, {show_number(step / SECOND_US)} s after the row before it"
     return EpochGridError(problem, path, where, found, expected, remedy)
 

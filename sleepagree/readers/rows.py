@@ -6,10 +6,10 @@ row by row, settled by the declared rule with a line in the ledger, or refused w
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from functools import lru_cache
 from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,7 @@ from sleepagree.caution import Caution, Note, NoteKind
 from sleepagree.errors import EpochGridError, FileFormatError, Option, UnknownStageError, asked, for_page, shorten
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, assign_stages
-from sleepagree.readers.layout import Overlaps
+from sleepagree.readers.layout import NO_LAYOUT, Layout, Overlaps
 from sleepagree.readers.times.clock import HOUR_US, SECOND_US, Clock, FileClock, Microseconds
 
 Rows = NDArray[np.intp]
@@ -117,7 +117,6 @@ class LabelledRows(NamedTuple):
 class SourceFacts(NamedTuple):
     """What a reader knows of a source besides its rows; every field may be left out."""
 
-    reports: tuple[str, ...] | None = None
     epoch_s: float | None = None
     epoch_from: EpochLengthFrom = EpochLengthFrom.UNKNOWN
     lights_off_us: int | None = None
@@ -127,9 +126,7 @@ class SourceFacts(NamedTuple):
     cautions: tuple[Caution, ...] = ()
 
 
-def make_spans(
-    rows: LabelledRows, *, origin: Origin, facts: SourceFacts, overlaps: Overlaps = Overlaps.REFUSE
-) -> ScoredSpans:
+def make_spans(rows: LabelledRows, *, origin: Origin, facts: SourceFacts, layout: Layout = NO_LAYOUT) -> ScoredSpans:
     """Settle rows and return them as scored spans.
 
     Parameters
@@ -140,9 +137,9 @@ def make_spans(
         Where they came from.
     facts : SourceFacts
         What else the reader knows.
-    overlaps : Overlaps
-        What to do where rows overlap: refuse, let the shorter row win, or let the row that stands later in
-        the file win.
+    layout : Layout
+        Its ``overlaps`` says what to do where rows overlap: refuse, let the shorter row win, or let the row that
+        stands later in the file win; ``reports`` goes into the result.
 
     Returns
     -------
@@ -167,7 +164,7 @@ def make_spans(
     if not np.logical_and.reduce(onset < end):
         raise _ends_too_early(rows)
     if np.logical_or.reduce(onset[1:] < end[:-1]):
-        rows = _settle(rows, overlaps, notes)
+        rows = _settle(rows, layout.overlaps, notes)
         onset, end = rows.onset_us, rows.end_us
     zero = rows.clock.zero_us(int(onset[0]))
     return ScoredSpans(
@@ -182,7 +179,7 @@ def make_spans(
         None if facts.lights_on_us is None else (facts.lights_on_us - zero) / SECOND_US,
         facts.epoch_s,
         facts.epoch_from,
-        facts.reports,
+        layout.reports,
         tuple(ignored.items()),
         tuple(notes),
         facts.cautions,
@@ -203,17 +200,10 @@ def number_labels(texts: Sequence[str]) -> tuple[tuple[str, ...], NDArray[np.int
     return tuple(position), codes
 
 
-def stages_of_labels(
-    labels: Sequence[str],
-    codes: NDArray[np.intp],
-    places: Places,
-    *,
-    table: Mapping[str, str],
-    own_words: Iterable[str] = (),
-    rechtschaffen_kales: str = "",
-    path: str = "",
-) -> tuple[str, ...]:
-    """Return the stage of each label; where one is unknown, say at which rows it stands.
+def stages_of_labels(labels: Sequence[str], codes: NDArray[np.intp], places: Places, **told: Any) -> tuple[str, ...]:
+    """Return the stage of each label by what :func:`~sleepagree.mapping.words.assign_stages` is told.
+
+    Where one is unknown, say at which rows it stands.
 
     Raises
     ------
@@ -221,14 +211,10 @@ def stages_of_labels(
         When a label is neither plain, nor in the table, nor explained by a mapping.
     """
     try:
-        return assign_stages(
-            labels, table=table, own_words=own_words, rechtschaffen_kales=rechtschaffen_kales, path=path
-        )
+        return assign_stages(labels, **told)
     except UnknownStageError:
         counts = {label: places.listing(np.flatnonzero(codes == code)) for code, label in enumerate(labels)}
-        return assign_stages(
-            labels, counts=counts, table=table, own_words=own_words, rechtschaffen_kales=rechtschaffen_kales, path=path
-        )
+        return assign_stages(labels, counts=counts, **told)
 
 
 _LIGHTS: Final = {"lights off": "off", "lights out": "off", "lights on": "on"}

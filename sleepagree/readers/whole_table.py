@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 
-from sleepagree.files.reading import read_bytes
 from sleepagree.readers import kind_of_file, opened
 from sleepagree.readers.json.file import json_table
 from sleepagree.readers.layout import NO_LAYOUT, Layout
@@ -39,7 +38,7 @@ def whole_table(path: str | os.PathLike[str], layout: Layout | None = None) -> T
     with opened(os.fspath(path)) as (held, name):
         match kind_of_file(name):
             case "table" | "events" as kind:
-                return table_of_text(read_bytes(held), held, kind, layout=layout)
+                return table_of_text(held, layout, kind)
             case "excel":
                 return table_of_sheet(held, layout)
             case "parquet":

@@ -249,7 +249,7 @@ def _parquet_rows(path: Path) -> Iterator[_Rows]:
             "pyarrow",
             "Install it: pip install 'sleepagree[parquet]'.",
         ) from None
-    with open_known(path, expected=_EXPECTED, own=PARQUET):
+    with open_known(path, expected=_EXPECTED, own=(PARQUET,)):
         pass
     try:
         with pq.ParquetFile(path) as table:

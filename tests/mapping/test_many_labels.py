@@ -17,11 +17,11 @@ from sleepagree.mapping.mapping import MOST_CLASSES, StageMapping, mapping_named
 from sleepagree.mapping.sets import make_stage_set
 from sleepagree.mapping.words import AASM_STAGES, MOST_LABELS
 from sleepagree.night.compare import compare
+from sleepagree.readers import read_spans
 from sleepagree.readers.edf.recording import read_edf
 from sleepagree.readers.edf.writer import write_edf_annotations
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.memory import read_hypnogram
-from sleepagree.readers.table.reader import read_table
 from sleepagree.study.night_summary import hash_sequence
 from tests.worked import BED_TIME
 
@@ -43,7 +43,7 @@ def table(tmp_path_factory):
 
 def test_a_table_of_seventy_thousand_labels_is_refused_in_one_sentence(table):
     with pytest.raises(FileFormatError) as refusal:
-        read_table(table, layout=Layout(stages=STAGES, epoch_seconds=30.0))
+        read_spans(table, layout=Layout(stages=STAGES, epoch_seconds=30.0))
     assert str(refusal.value) == f"{table}: {REFUSAL}"
 
 
@@ -82,7 +82,7 @@ def test_a_thousand_labels_are_counted_right(tmp_path):
     path = tmp_path / "thousand.csv"
     rows = [f"{(BED_TIME + timedelta(seconds=30 * i)).isoformat()},{label}\n" for i, label in enumerate(labels)]
     path.write_text("start,stage\n" + "".join(rows))
-    device = read_table(path, layout=Layout(stages=STAGES, epoch_seconds=30.0))
+    device = read_spans(path, layout=Layout(stages=STAGES, epoch_seconds=30.0))
     reference = read_hypnogram([STAGES[label] for label in labels], start=BED_TIME)
     for shift_s in (0.0, 7.0):
         paired = align(reference=reference, device=device, clock_offset_s=shift_s)
@@ -95,7 +95,7 @@ def test_labels_that_are_no_stages_do_not_count(tmp_path):
     path = tmp_path / "events.csv"
     path.write_text("onset,stage\n0,W\n30,N2\n" + "".join(f"60,{label}\n" for label in LABELS[:2000]))
     layout = Layout(stages=dict.fromkeys(LABELS[:2000], "not-a-stage"), epoch_seconds=30.0)
-    assert read_table(path, layout=layout).labels == ("W", "N2")
+    assert read_spans(path, layout=layout).labels == ("W", "N2")
 
 
 def test_sequences_of_many_words_of_ones_own_have_hashes_of_their_own():

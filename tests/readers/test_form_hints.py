@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sleepagree.errors import FileFormatError, Front, SleepAgreeError, name_options
+from sleepagree.readers import read_spans
 from sleepagree.readers.layout import read_layout
-from sleepagree.readers.table.reader import read_table
 
 OFFERED = re.compile(r'(?m)^ *(time = "[^"]*")(?:  # (.*))?$')
 
@@ -46,7 +46,7 @@ def refusal(folder: Path, text: str, layout: str = "# nothing\n") -> SleepAgreeE
     path.write_text(text, encoding="utf-8")
     lines.write_text(layout, encoding="utf-8")
     try:
-        read_table(path, layout=read_layout(lines))
+        read_spans(path, layout=read_layout(lines))
     except SleepAgreeError as error:
         return error
     return None
@@ -144,7 +144,7 @@ def test_forms_are_facts_of_the_error(tmp_path: Path) -> None:
     path = tmp_path / "night.csv"
     path.write_text("time,stage\n01/02/2026 22:30,N2\n01/02/2026 22:31,N2\n")
     with pytest.raises(FileFormatError) as caught:
-        read_table(path)
+        read_spans(path)
     assert caught.value.forms == (
         ("%d/%m/%Y %H:%M", "if the day comes first"),
         ("%m/%d/%Y %H:%M", "if the month comes first"),

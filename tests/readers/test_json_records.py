@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from sleepagree.errors import EpochGridError, FileFormatError, SleepAgreeError, UnknownStageError
 from sleepagree.hypnogram.epochs import lay_on_epochs
+from sleepagree.readers import read_spans
 from sleepagree.readers.json.file import read_json
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.proposal import propose_layout
-from sleepagree.readers.table.reader import read_table
 from tests.said import said
 
 LABELS = ["wake", "light", "deep", "rem"]
@@ -59,7 +59,7 @@ def test_records_read_as_the_table_with_the_same_cells_does(tmp_path, records, f
         "one a line": "\n".join(json.dumps(record) for record in records),
         "in a field": {"version": 3, "night": records, "tags": []},
     }[form]
-    table = read_table(write(tmp_path, as_csv(records), "night.csv"))
+    table = read_spans(write(tmp_path, as_csv(records), "night.csv"))
     spans = read_json(write(tmp_path, content))
     same_night(spans, table)
     assert spans.origin.reader == "json"
@@ -79,7 +79,7 @@ def test_any_night_of_records_equals_its_table(tmp_path_factory, labels, step):
     folder = tmp_path_factory.mktemp("records")
     records = [{"timestamp": 1772395200 + step * i, "stage": label} for i, label in enumerate(labels)]
     spans = read_json(write(folder, records))
-    same_night(spans, read_table(write(folder, as_csv(records), "night.csv")))
+    same_night(spans, read_spans(write(folder, as_csv(records), "night.csv")))
     assert [spans.labels[c] for c in spans.codes] == labels
 
 

@@ -12,8 +12,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sleepagree.errors import FileFormatError, SleepAgreeError
+from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Ends, Layout, Marks, NightOf, Overlaps, Shape, Silence, read_layout
-from sleepagree.readers.table.reader import read_table
 
 
 @pytest.fixture(autouse=True)
@@ -70,26 +70,26 @@ Dozing = "light"
 def test_every_key() -> None:
     assert layout(EVERY_KEY) == Layout(
         "band.toml",
-        ("wake", "light", "deep"),
-        60.0,
-        Shape.INTERVALS,
-        "From",
-        "To",
-        "Minutes",
-        "Says",
-        "Day",
-        60.0,
-        Marks.MIDDLE,
-        Ends.INCLUSIVE,
-        "%d.%m.%Y %H:%M",
-        NightOf.WAKE_DAY,
-        dt.datetime(2026, 3, 1, 22, 30),
-        "Europe/Helsinki",
-        Overlaps.SHORTER_WINS,
-        Silence.WAKE,
-        ";",
-        "cp1252",
-        {"Dozing": "light", "1": "not-a-stage", "?": "unscored"},
+        reports=("wake", "light", "deep"),
+        epoch_seconds=60.0,
+        shape=Shape.INTERVALS,
+        start="From",
+        end="To",
+        duration="Minutes",
+        stage="Says",
+        date="Day",
+        duration_unit=60.0,
+        marks=Marks.MIDDLE,
+        ends=Ends.INCLUSIVE,
+        time="%d.%m.%Y %H:%M",
+        night_of=NightOf.WAKE_DAY,
+        begins=dt.datetime(2026, 3, 1, 22, 30),
+        zone="Europe/Helsinki",
+        overlaps=Overlaps.SHORTER_WINS,
+        silence=Silence.WAKE,
+        delimiter=";",
+        encoding="cp1252",
+        stages={"Dozing": "light", "1": "not-a-stage", "?": "unscored"},
         epoch_number="Nr",
         first_epoch=0,
         person_column="Who",
@@ -321,7 +321,7 @@ def test_tables_of_the_documentation_are_read_by_the_layout_below_them() -> None
     assert len(pairs) == 12
     for table, example in pairs:
         Path("night.csv").write_text(table, encoding="utf-8")
-        spans = read_table("night.csv", layout=layout(example))
+        spans = read_spans("night.csv", layout=layout(example))
         assert spans.onset_s.size >= 1
         assert spans.start is not None
 

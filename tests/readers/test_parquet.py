@@ -12,9 +12,8 @@ import pytest
 
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
+from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout, NightOf
-from sleepagree.readers.table.parquet import read_parquet
-from sleepagree.readers.table.reader import read_table
 
 pa = pytest.importorskip("pyarrow")
 pq = pytest.importorskip("pyarrow.parquet")
@@ -31,7 +30,7 @@ def _in_tmp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 def read(columns: dict[str, Any], layout: Layout | None = None, **options: Any) -> ScoredSpans:
     pq.write_table(pa.table(columns), "night.parquet")
-    return read_parquet("night.parquet", layout=layout, **options)
+    return read_spans("night.parquet", layout=layout, **options)
 
 
 @pytest.mark.parametrize("unit", ["s", "ms", "us", "ns"])
@@ -54,7 +53,7 @@ def test_timestamps_with_a_zone_are_moments(zone: str, hours: float) -> None:
 def test_a_text_table_and_a_parquet_table_are_one_night() -> None:
     text = "time,stage\n" + "".join(f"{t.isoformat()},{s}\n" for t, s in zip(TIMES, STAGES, strict=True))
     Path("night.csv").write_text(text, encoding="utf-8")
-    expected = read_table("night.csv", zone="Europe/Helsinki")
+    expected = read_spans("night.csv", zone="Europe/Helsinki")
     for times in (TIMES, [t.isoformat() for t in TIMES]):
         spans = read({"time": times, "stage": pa.array(STAGES).dictionary_encode()}, zone="Europe/Helsinki")
         assert spans.start == expected.start == T0.replace(tzinfo=ZoneInfo("Europe/Helsinki"))
@@ -152,7 +151,7 @@ def test_damaged_files(damage: str) -> None:
     spoilt = {"cut": data[:-20], "zeros": data[:4] + bytes(len(data) - 12) + data[-8:], "text": b"time,stage\n"}[damage]
     Path("night.parquet").write_bytes(spoilt)
     with pytest.raises(FileFormatError) as caught:
-        read_parquet("night.parquet")
+        read_spans("night.parquet")
     assert caught.value.problem == "this is no Parquet file that can be read"
     assert "\n" not in str(caught.value)
 
@@ -161,7 +160,7 @@ def test_without_pyarrow_the_message_tells_how_to_install_it(monkeypatch: pytest
     pq.write_table(pa.table({"time": TIMES, "stage": STAGES}), "night.parquet")
     monkeypatch.setitem(sys.modules, "pyarrow", None)
     with pytest.raises(InputError) as caught:
-        read_parquet("night.parquet")
+        read_spans("night.parquet")
     assert str(caught.value) == (
         "night.parquet: reading Parquet needs pyarrow, which is not installed. Install it with: pip install "
         "'sleepagree[parquet]'"

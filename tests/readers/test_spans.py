@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.readers.layout import Ends, Overlaps
+from sleepagree.readers.layout import Ends, Layout, Overlaps
 from sleepagree.readers.row_lengths import (
     EpochStep,
     coarse_grid_caution,
@@ -62,7 +62,7 @@ def spans_of(*spans: Row, overlaps: Overlaps = Overlaps.REFUSE, **facts: object)
         rows(*spans),
         origin=Origin("night.json", "test"),
         facts=SourceFacts(**facts),  # type: ignore[arg-type]
-        overlaps=overlaps,
+        layout=Layout(overlaps=overlaps),
     )
 
 
@@ -82,9 +82,8 @@ def test_facts_are_carried_and_marks_count_from_the_start() -> None:
     spans = make_spans(
         rows((first, first + 30, 0), clock=clock),
         origin=Origin("a"),
-        facts=SourceFacts(
-            ("wake",), 30.0, EpochLengthFrom.FILE, (first - 60) * SECOND_US, (first + 90) * SECOND_US, {"snore": 2}
-        ),
+        facts=SourceFacts(30.0, EpochLengthFrom.FILE, (first - 60) * SECOND_US, (first + 90) * SECOND_US, {"snore": 2}),
+        layout=Layout(reports=("wake",)),
     )
     assert spans.start == dt.datetime(2026, 3, 1, 22, 30)
     assert (spans.wall_clock, spans.lights_off_s, spans.lights_on_s) == (True, -60.0, 90.0)
@@ -250,9 +249,7 @@ def step_of(
         declared_s=declared,
         shape_declared=shape,
         changes=np.zeros(onset.size - 1, bool) if same else np.ones(onset.size - 1, bool),
-        places=Places(range(2, onset.size + 2)),
-        file_row=np.arange(onset.size),
-        clock=ELAPSED,
+        told=lambda row: (f"line {row + 2}", ELAPSED.show(int(onset[row]))),
         path="night.csv",
     )
 

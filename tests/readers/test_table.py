@@ -26,9 +26,9 @@ from sleepagree.errors import (
     UnknownStageError,
 )
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
+from sleepagree.readers import read_spans
 from sleepagree.readers.csv_table import parse_csv
 from sleepagree.readers.layout import Layout, Marks, Overlaps, Shape, read_layout
-from sleepagree.readers.table.reader import read_table
 from tests.said import said
 
 T0 = dt.datetime(2026, 3, 1, 22, 30)
@@ -43,9 +43,9 @@ def _in_tmp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 def read(text: str | bytes, layout: str | Layout = "", **options: object) -> ScoredSpans:
     Path("night.csv").write_bytes(text if isinstance(text, bytes) else text.encode())
     if isinstance(layout, Layout) or not layout:
-        return read_table("night.csv", layout=layout or None, **options)  # type: ignore[arg-type]
+        return read_spans("night.csv", layout=layout or None, **options)  # type: ignore[arg-type]
     Path("layout.toml").write_text(layout, encoding="utf-8")
-    return read_table("night.csv", layout=read_layout("layout.toml"), **options)  # type: ignore[arg-type]
+    return read_spans("night.csv", layout=read_layout("layout.toml"), **options)  # type: ignore[arg-type]
 
 
 def outcome(text: str | bytes, layout: str | Layout = "") -> ScoredSpans | SleepAgreeError:
@@ -822,7 +822,7 @@ def test_any_bytes_give_spans_or_one_message(data: bytes) -> None:
 
 def test_a_missing_file_and_an_empty_one() -> None:
     with pytest.raises(InputError) as caught:
-        read_table("no.csv")
+        read_spans("no.csv")
     assert str(caught.value) == f"no.csv: the file does not exist. Check the path, seen from {Path.cwd()}."
     with pytest.raises(InputError) as caught:
         read(b"")
@@ -1727,7 +1727,7 @@ def test_refusals(layout: str | None, text: str, kind: type[SleepAgreeError], me
 def test_a_layout_in_other_case_goes_before_lights_marks_and_empty_words(tmp_path):
     path = tmp_path / "night.csv"
     path.write_text("onset,stage\n0,lights off\n30,N2\n60,lights off\n")
-    spans = read_table(path, layout=Layout(stages={"Lights Off": "wake"}, epoch_seconds=30.0))
+    spans = read_spans(path, layout=Layout(stages={"Lights Off": "wake"}, epoch_seconds=30.0))
     assert (spans.stages, spans.codes.tolist(), spans.lights_off_s) == (("W", "N2"), [0, 1, 0], None)
 
 
@@ -1748,9 +1748,9 @@ def test_a_row_too_wide_below_lines_above_the_table_names_how_many_to_skip(
     path = tmp_path / "night.csv"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(FileFormatError) as caught:
-        read_table(path)
+        read_spans(path)
     assert str(caught.value).endswith(f" with\n    [file]\n    skip_lines = {lines}")
-    skipped = parse_csv(path.read_bytes(), path="", skip_lines=lines)
+    skipped = parse_csv(path.read_bytes(), "", Layout(skip_lines=lines))
     assert skipped.names == tuple(text.splitlines()[lines].replace(";", ",").split(","))
 
 
@@ -1760,5 +1760,5 @@ def test_one_row_too_wide_in_the_midst_names_no_lines_to_skip(tmp_path: Path) ->
         "time,stage\n" + "2031-03-14T22:00:00,wake\n" * 9 + "2031-03-14T22:00:00,wake,9\n", encoding="utf-8"
     )
     with pytest.raises(FileFormatError) as caught:
-        read_table(path)
+        read_spans(path)
     assert "skip_lines" not in caught.value.remedy

@@ -138,12 +138,9 @@ def _decode(text: bytes, offset: int, encoding: str, *, is_only: bool) -> str:
         raise TalFaultError(offset + at, problem, found, "text in UTF-8, as EDF+ demands", remedy) from None
     control = None if decoded.isprintable() else _CONTROL.search(decoded)
     if control is not None:
-        raise TalFaultError(
-            offset + len(decoded[: control.start()].encode(encoding, "replace")),
-            "an annotation text holds a control character",
-            f"0x{ord(control.group()):02X}",
-            "printable characters, tab, line feed or carriage return",
-        )
+        at = offset + len(decoded[: control.start()].encode(encoding, "replace"))
+        problem, found = "an annotation text holds a control character", f"0x{ord(control.group()):02X}"
+        raise TalFaultError(at, problem, found, "printable characters, tab, line feed or carriage return")
     return decoded
 
 

@@ -71,16 +71,46 @@ class EdfHeader(NamedTuple):
     signals: tuple[EdfSignal, ...]
 
 
-def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: list[Note]) -> tuple[EdfHeader, bytes]:
+class HeaderBytes(NamedTuple):
+    """The bytes of a header, and the numbers in its fields."""
+
+    data: bytes
+    path: str
+
+    def decimal(self, offset: int, field: str) -> float:
+        """Return a field that holds a decimal number."""
+        return float(self._number(offset, 8, field, _DECIMAL, "a number"))
+
+    def integer(self, offset: int, field: str, size: int = 8) -> int:
+        """Return a field that holds a whole number."""
+        return int(self._number(offset, size, field, _WHOLE, "a whole number"))
+
+    def _number(self, offset: int, size: int, field: str, form: re.Pattern[bytes], expected: str) -> bytes:
+        raw = self.data[offset : offset + size]
+        # Fields are filled with spaces; some programs fill them with 0x00, which changes nothing.
+        text = raw.strip(b" \x00")
+        if form.fullmatch(text) is None:
+            raise self.bad_field(offset, field, "the header field is no number", raw, expected)
+        return text
+
+    def bad_field(
+        self, offset: int, field: str, problem: str, found: bytes | str, expected: str, remedy: str = _EXPORT_AGAIN
+    ) -> FileFormatError:
+        """Return the error for a field that cannot be used; bytes are quoted, a text is shown as it is."""
+        shown = f"'{found.decode('latin-1').strip()}'" if isinstance(found, bytes) else found
+        return FileFormatError(problem, self.path, f"byte {offset}, field '{field}'", shown, expected, remedy)
+
+
+def read_header(file: InputFile, first: bytes, *, layout: Layout, notes: list[Note]) -> tuple[EdfHeader, HeaderBytes]:
     """Read the header of an open file.
 
     Parameters
     ----------
     file : InputFile
         The file.
-    head : bytes
+    first : bytes
         Its first bytes, 256 at least where it has as many.
-    layout : Layout or None
+    layout : Layout
         Its ``begins`` replaces the start, or only the date where it is a date.
     notes : list of Note
         Gets a line for everything out of the ordinary.
@@ -89,15 +119,15 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
     -------
     header : EdfHeader
         Its start does not have a fraction of a second yet, which stands in the first data record.
-    head : bytes
-        All bytes of the header.
+    head : HeaderBytes
+        All of it.
 
     Raises
     ------
     FileFormatError
         When this is no such file, it is truncated, or a header field is wrong.
     """
-    version, path = head[:8], file.path
+    version, path = first[:8], file.path
     is_bdf = version == b"\xffBIOSEMI"
     if not is_bdf and version.rstrip(b" \x00") != b"0":
         found, expected = "something else", "'0' and seven spaces (EDF), or 0xFF and 'BIOSEMI' (BDF)"
@@ -105,44 +135,35 @@ def read_header(file: InputFile, head: bytes, *, layout: Layout | None, notes: l
         raise FileFormatError("this is no EDF or BDF file", path, "byte 0, field 'version'", found, expected, remedy)
     if file.size < _FIXED_HEADER:
         raise truncated(file, _FIXED_HEADER, "the header")
-    header_size = _header_size(head, path)
+    header_size = _header_size(HeaderBytes(first, path))
     if file.size < header_size:
         raise truncated(file, header_size, "the header")
-    head = head[:header_size] if len(head) >= header_size else file.read_at(0, header_size)
-    start = _read_start(path, head, layout, notes)
-    signals, record_size = _read_signals(head, 3 if is_bdf else 2, path, notes)
+    head = HeaderBytes(first[:header_size] if len(first) >= header_size else file.read_at(0, header_size), path)
+    start = _read_start(head, layout, notes)
+    signals, record_size = _read_signals(head, 3 if is_bdf else 2, notes)
     variant = "BDF" if is_bdf else "EDF"
-    if head[192:197] in (b"EDF+C", b"EDF+D", b"BDF+C", b"BDF+D"):
-        variant += head[195:197].decode()
+    if head.data[192:197] in (b"EDF+C", b"EDF+D", b"BDF+C", b"BDF+D"):
+        variant += head.data[195:197].decode()
     elif any(signal.is_annotations for signal in signals):
         notes.append(Note.of(NoteKind.ANNOTATIONS_UNDECLARED, variant=variant))
     field = "duration of a data record"
-    duration_s = decimal(head, 244, 8, field, path)
+    duration_s = head.decimal(244, field)
     if not 0 <= duration_s < math.inf:
-        raise bad_field(path, 244, field, "a data record has no such duration", head[244:252], "0 or more")
+        raise head.bad_field(244, field, "a data record has no such duration", head.data[244:252], "0 or more")
     records = _count_records(file, head, header_size, record_size, notes)
     return EdfHeader(variant, start, records, duration_s, header_size, record_size, signals), head
 
 
-def _header_size(head: bytes, path: str) -> int:
-    n_signals = _integer(head, 252, 4, "number of signals", path)
+def _header_size(head: HeaderBytes) -> int:
+    n_signals = head.integer(252, "number of signals", 4)
     field = "number of bytes in the header"
-    told_size = _integer(head, 184, 8, field, path)
+    told_size = head.integer(184, field)
     header_size = _FIXED_HEADER * (n_signals + 1)
     if n_signals < 1 or told_size != header_size:
         found = f"{told_size} bytes for {n_signals} signals"
         expected = "256 bytes and 256 more for each signal, and at least one signal"
-        raise bad_field(path, 184, field, "the header contradicts itself", found, expected)
+        raise head.bad_field(184, field, "the header contradicts itself", found, expected)
     return header_size
-
-
-def bad_field(
-    path: str, offset: int, field: str, problem: str, found: bytes | str, expected: str, remedy: str = ""
-) -> FileFormatError:
-    """Return the error for a header field that cannot be used; bytes are quoted, a text is shown as it is."""
-    shown = f"'{found.decode('latin-1').strip()}'" if isinstance(found, bytes) else found
-    where = f"byte {offset}, field '{field}'"
-    return FileFormatError(problem, path, where, shown, expected, remedy or _EXPORT_AGAIN)
 
 
 def truncated(file: InputFile, expected: int, what: str) -> FileFormatError:
@@ -152,40 +173,20 @@ def truncated(file: InputFile, expected: int, what: str) -> FileFormatError:
     return FileFormatError(problem, file.path, where, f"{file.size} bytes", f"{expected} bytes for {what}", remedy)
 
 
-def decimal(head: bytes, offset: int, size: int, field: str, path: str) -> float:
-    """Return a header field that holds a decimal number."""
-    return float(_number(head, offset, size, field, path, _DECIMAL, "a number"))
-
-
-def _integer(head: bytes, offset: int, size: int, field: str, path: str) -> int:
-    return int(_number(head, offset, size, field, path, _WHOLE, "a whole number"))
-
-
-def _number(
-    head: bytes, offset: int, size: int, field: str, path: str, form: re.Pattern[bytes], expected: str
-) -> bytes:
-    raw = head[offset : offset + size]
-    # Fields are filled with spaces; some programs fill them with 0x00, which changes nothing.
-    text = raw.strip(b" \x00")
-    if form.fullmatch(text) is None:
-        raise bad_field(path, offset, field, "the header field is no number", raw, expected)
-    return text
-
-
-def _read_signals(head: bytes, sample_size: int, path: str, notes: list[Note]) -> tuple[tuple[EdfSignal, ...], int]:
+def _read_signals(head: HeaderBytes, sample_size: int, notes: list[Note]) -> tuple[tuple[EdfSignal, ...], int]:
     """Return the signals of a data record, and its size."""
-    n_signals = len(head) // _FIXED_HEADER - 1
+    n_signals = len(head.data) // _FIXED_HEADER - 1
     field = "number of samples in a data record"
     signals: list[EdfSignal] = []
     offset = 0
     for i in range(n_signals):
         at = _FIXED_HEADER + 16 * i
-        raw = head[at : at + 16]
+        raw = head.data[at : at + 16]
         label = raw.decode("latin-1").strip(" \x00")
         place = _FIXED_HEADER + 216 * n_signals + 8 * i
-        samples = _integer(head, place, 8, field, path)
+        samples = head.integer(place, field)
         if samples < 0:
-            raise bad_field(path, place, field, "a signal has no such number of samples", f"{samples}", "0 or more")
+            raise head.bad_field(place, field, "a signal has no such number of samples", f"{samples}", "0 or more")
         is_annotations = raw in _ANNOTATION_LABELS
         if not is_annotations and label.casefold() in ("edf annotations", "bdf annotations"):
             is_annotations = True
@@ -195,12 +196,12 @@ def _read_signals(head: bytes, sample_size: int, path: str, notes: list[Note]) -
         offset += size
     if offset == 0:
         place = _FIXED_HEADER + 216 * n_signals
-        raise bad_field(path, place, field, "the data records are empty", "0 in all signals", "1 or more")
+        raise head.bad_field(place, field, "the data records are empty", "0 in all signals", "1 or more")
     return tuple(signals), offset
 
 
-def _count_records(file: InputFile, head: bytes, header_size: int, record_size: int, notes: list[Note]) -> int:
-    declared = _integer(head, 236, 8, "number of data records", file.path)
+def _count_records(file: InputFile, head: HeaderBytes, header_size: int, record_size: int, notes: list[Note]) -> int:
+    declared = head.integer(236, "number of data records")
     records, rest = divmod(file.size - header_size, record_size)
     if declared == records and not rest:
         return records
@@ -219,41 +220,40 @@ def _count_records(file: InputFile, head: bytes, header_size: int, record_size: 
 # --- start ------------------------------------------------------------------------------------------------
 
 
-def _read_start(path: str, head: bytes, layout: Layout | None, notes: list[Note]) -> datetime:
-    recorded = _STARTDATE.match(head, 88, 168)
-    begins = layout.begins if layout is not None else None
+def _read_start(head: HeaderBytes, layout: Layout, notes: list[Note]) -> datetime:
+    recorded = _STARTDATE.match(head.data, 88, 168)
+    begins = layout.begins
     if isinstance(begins, datetime):
         notes.append(Note.of(NoteKind.START_FROM_LAYOUT, start=Moment(begins.isoformat(" "))))
         return begins
-    clock = _read_clock(path, head, notes)
+    clock = _read_clock(head, notes)
     if begins is not None:
         notes.append(Note.of(NoteKind.START_DATE_FROM_LAYOUT, date=Moment(begins.isoformat())))
         return datetime.combine(begins, clock)
-    day = _read_date(path, head, recorded)
+    day = _read_date(head, recorded)
     if recorded is not None and recorded[4] is not None:
         notes.append(Note.of(NoteKind.START_ANONYMISED, date=Moment(day.isoformat())))
     elif recorded is not None:
-        _check_date(path, day, recorded, notes)
+        _check_date(head.path, day, recorded, notes)
     return datetime.combine(day, clock)
 
 
-def _read_clock(path: str, head: bytes, notes: list[Note]) -> time:
-    match = _CLOCK.fullmatch(head, 176, 184)
+def _read_clock(head: HeaderBytes, notes: list[Note]) -> time:
+    match = _CLOCK.fullmatch(head.data, 176, 184)
     try:
-        clock = time(int(match[1]), int(match[3]), int(match[4])) if match else None
+        if match is None:
+            raise ValueError
+        clock = time(int(match[1]), int(match[3]), int(match[4]))
     except ValueError:
-        clock = None
-    if match is None or clock is None:
-        expected = "hh.mm.ss from 00.00.00 to 23.59.59"
-        problem = "the start time is no time of day"
-        raise bad_field(path, 176, "start time", problem, head[176:184], expected, _CORRECT)
+        problem, expected = "the start time is no time of day", "hh.mm.ss from 00.00.00 to 23.59.59"
+        raise head.bad_field(176, "start time", problem, head.data[176:184], expected, _CORRECT) from None
     if match[2] == b":":
         notes.append(Note.of(NoteKind.START_WITH_COLONS))
     return clock
 
 
-def _read_date(path: str, head: bytes, recorded: re.Match[bytes] | None) -> date:
-    match = _DATE.fullmatch(head, 168, 176)
+def _read_date(head: HeaderBytes, recorded: re.Match[bytes] | None) -> date:
+    match = _DATE.fullmatch(head.data, 168, 176)
     try:
         if match is None:
             raise ValueError
@@ -266,7 +266,7 @@ def _read_date(path: str, head: bytes, recorded: re.Match[bytes] | None) -> date
     except ValueError:
         expected = "dd.mm.yy, and for the years after 2084 'yy' with the year in the recording field"
         problem = "the start date is no date"
-        raise bad_field(path, 168, "start date", problem, head[168:176], expected, _CORRECT) from None
+        raise head.bad_field(168, "start date", problem, head.data[168:176], expected, _CORRECT) from None
 
 
 def _check_date(path: str, day: date, recorded: re.Match[bytes], notes: list[Note]) -> None:

@@ -20,6 +20,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from hashlib import sha256
+from itertools import chain
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -31,14 +32,14 @@ from sleepagree.files.reading import InputFile, open_input
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.words import UNSCORED, put_layout_first
 from sleepagree.readers.edf.annotation_lists import TalFaultError, parse_row
-from sleepagree.readers.edf.header import BEGINS, EdfHeader, EdfSignal, bad_field, decimal, read_header
+from sleepagree.readers.edf.header import BEGINS, EdfHeader, EdfSignal, HeaderBytes, read_header
 from sleepagree.readers.edf.stages import (
     EdfAnnotation,
     Source,
-    elapsed_rows,
+    TimedLabels,
     marks_of_annotations,
     no_stage_error,
-    settle_rows,
+    settle_elapsed,
     spans_of_annotations,
 )
 from sleepagree.readers.layout import NO_LAYOUT, Layout
@@ -131,10 +132,11 @@ def read_edf(
     standard has for stages. A hypnogram stored as a signal is read when no annotation is a stage.
     """
     with open_input(path) as file:
-        contents = _read_contents(file, layout)
-        spans = spans_of_annotations(contents.annotations, contents.source, layout=layout, own_words=own_words)
+        given = layout or NO_LAYOUT
+        contents = _read_contents(file, given)
+        spans = spans_of_annotations(contents.annotations, contents.source, layout=given, own_words=own_words)
         if spans is None:
-            spans = _spans_of_signal(file, contents, layout or NO_LAYOUT, own_words)
+            spans = _spans_of_signal(file, contents, given, own_words)
         file.check_unchanged()
     if spans is None:
         raise _nothing_scored(file.path, contents)
@@ -176,7 +178,7 @@ def read_edf_annotations(path: str | os.PathLike[str], *, layout: Layout | None 
         When the file cannot be read.
     """
     with open_input(path) as file:
-        contents = _read_contents(file, layout)
+        contents = _read_contents(file, layout or NO_LAYOUT)
         file.check_unchanged()
     return EdfAnnotations(contents.header, tuple(contents.annotations), tuple(contents.source.notes))
 
@@ -186,13 +188,13 @@ def read_edf_annotations(path: str | os.PathLike[str], *, layout: Layout | None 
 
 class _Contents(NamedTuple):
     header: EdfHeader
-    head: bytes
+    head: HeaderBytes
     record_starts_s: NDArray[np.float64]
     annotations: list[EdfAnnotation]
     source: Source
 
 
-def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
+def _read_contents(file: InputFile, layout: Layout) -> _Contents:
     notes: list[Note] = []
     # what is read at once is not read again
     first = file.load() if file.size <= _SMALL_FILE else file.read_at(0, _SMALL_FILE)
@@ -201,27 +203,25 @@ def _read_contents(file: InputFile, layout: Layout | None) -> _Contents:
     _refuse_endless(file, header, channels)
     if len(channels) > 1:
         notes.append(Note.of(NoteKind.ANNOTATION_CHANNELS, count=len(channels)))
-    digest = sha256(_without_identity(head))
+    digest = sha256(_without_identity(head.data))
     starts: list[float] = []
     found: list[list[EdfAnnotation]] = [[] for _ in channels]
     gaps = 0
-    encoding = (layout.encoding if layout is not None else None) or "utf-8"
+    encoding = layout.encoding or "utf-8"
     for number, record in enumerate(_records(file, header, channels)):
         digest.update(b"".join(record))
-        for i, (row, kept) in enumerate(zip(record, found, strict=True)):
-            start, row_gaps = _parse_row(file, header, channels[i], number, row, encoding, kept)
+        for i, row in enumerate(record):
+            start, annotations, row_gaps = _parse_row(header, channels[i], number, row, encoding, file.path)
+            found[i] += annotations
             gaps += row_gaps
             if i == 0:
                 starts.append(start)
     if gaps:
         notes.append(Note.of(NoteKind.BYTES_BETWEEN_ANNOTATIONS, count=gaps))
-    annotations = [annotation for kept in found for annotation in kept]
-    starts_s = np.array(starts)
-    if starts:
-        header, annotations = _count_from_start(file, header, starts_s, annotations, layout, notes)
     name = os.path.basename(file.path)  # noqa: PTH119 - a Path costs more than reading the header
     source = Source(file.path, Origin(name, "edf", digest.hexdigest()), header.start, notes)
-    return _Contents(header, head, starts_s, annotations, source)
+    contents = _Contents(header, head, np.array(starts), list(chain.from_iterable(found)), source)
+    return _counted_from_start(contents, layout) if starts else contents
 
 
 def _without_identity(head: bytes) -> bytes:
@@ -260,61 +260,52 @@ def _records(file: InputFile, header: EdfHeader, channels: Sequence[EdfSignal]) 
 
 
 def _parse_row(
-    file: InputFile,
-    header: EdfHeader,
-    channel: EdfSignal,
-    number: int,
-    row: bytes,
-    encoding: str,
-    kept: list[EdfAnnotation],
-) -> tuple[float, int]:
-    """Keep the annotations of a channel in a data record; return the record's start (s, or nan) and unused bytes."""
+    header: EdfHeader, channel: EdfSignal, number: int, row: bytes, encoding: str, path: str
+) -> tuple[float, list[EdfAnnotation], int]:
+    """Return the start of a data record (s, or nan), the annotations of a channel in it, and the unused bytes."""
     try:
         tals, gaps = parse_row(row.rstrip(b"\x00"), size=channel.size, encoding=encoding)
     except TalFaultError as fault:
         offset = header.header_size + number * header.record_size + channel.offset + fault.offset
         where = f"byte {offset}, in data record {number + 1}"
-        raise FileFormatError(fault.problem, file.path, where, fault.found, fault.expected, fault.remedy) from None
+        raise FileFormatError(fault.problem, path, where, fault.found, fault.expected, fault.remedy) from None
     except LookupError:
         problem = for_page("the layout names an encoding that does not exist", "there is no such encoding")
-        raise InputError(problem, file.path, "encoding", encoding) from None
-    start = math.nan
+        raise InputError(problem, path, "encoding", encoding) from None
+    start, kept = math.nan, []
     if tals and not tals[0].duration and not tals[0].texts[0]:
         start = float(tals[0].onset)
         first, *tals = tals
-        kept += [EdfAnnotation(start, None, text) for text in first.texts[1:]]
+        kept = [EdfAnnotation(start, None, text) for text in first.texts[1:]]
     kept += [
         EdfAnnotation(float(onset), float(duration) if duration else None, text)
         for onset, duration, texts in tals
         for text in texts
     ]
-    return start, gaps
+    return start, kept, gaps
 
 
-def _count_from_start(
-    file: InputFile,
-    header: EdfHeader,
-    starts_s: NDArray[np.float64],
-    annotations: list[EdfAnnotation],
-    layout: Layout | None,
-    notes: list[Note],
-) -> tuple[EdfHeader, list[EdfAnnotation]]:
+def _counted_from_start(contents: _Contents, layout: Layout) -> _Contents:
     """Take the fraction of the start from the first record, and count onsets from there."""
-    fraction_s = float(starts_s[0])
+    header, source = contents.header, contents.source
+    fraction_s = float(contents.record_starts_s[0])
     if header.records > 1 or math.isnan(fraction_s):
-        _note_records(header, starts_s, notes)
-    is_told = layout is not None and isinstance(layout.begins, datetime)
-    if fraction_s == 0 or math.isnan(fraction_s) or is_told:
-        return header, annotations
+        _note_records(header, contents.record_starts_s, source.notes)
+    if fraction_s == 0 or math.isnan(fraction_s) or isinstance(layout.begins, datetime):
+        return contents
     if not 0 < fraction_s < 1:
         offset = next(s.offset for s in header.signals if s.is_annotations and s.size)
         problem = "the first data record does not start where the header says"
         where = f"byte {header.header_size + offset}, in data record 1"
         found = f"a start {fraction_s:.10g} s after the header's"
         remedy = f"It cannot be told whether all times are late by that much; {BEGINS}."
-        raise FileFormatError(problem, file.path, where, found, "less than a second", remedy)
-    moved = [annotation._replace(onset_s=round(annotation.onset_s - fraction_s, 9)) for annotation in annotations]
-    return header._replace(start=header.start + timedelta(seconds=fraction_s)), moved
+        raise FileFormatError(problem, source.path, where, found, "less than a second", remedy)
+    start = header.start + timedelta(seconds=fraction_s)
+    return contents._replace(
+        header=header._replace(start=start),
+        source=source._replace(start=start),
+        annotations=[a._replace(onset_s=round(a.onset_s - fraction_s, 9)) for a in contents.annotations],
+    )
 
 
 def _note_records(header: EdfHeader, starts_s: NDArray[np.float64], notes: list[Note]) -> None:
@@ -367,9 +358,10 @@ def _spans_of_signal(
         starts_s = np.arange(header.records, dtype=np.float64) * header.record_duration_s
     onset_s = (starts_s[:, None] - starts_s[0] + np.arange(signal.samples) * epoch_s).ravel()
     source = source._replace(start=header.start, origin=replace(source.origin, sha256=digest))
-    rows = elapsed_rows(onset_s, np.full(onset_s.size, epoch_s), positions, labels, stages, places, source)
+    timed = TimedLabels(onset_s, np.full(onset_s.size, epoch_s), positions, labels, stages, places)
     marks = marks_of_annotations(contents.annotations, file.path, layout=layout)
-    return settle_rows(rows, source, marks, layout=layout, epoch=(epoch_s, EpochLengthFrom.FILE))
+    facts = marks._replace(epoch_s=epoch_s, epoch_from=EpochLengthFrom.FILE)
+    return settle_elapsed(timed, source, facts, layout)
 
 
 def _hypnogram_signal(header: EdfHeader, path: str) -> tuple[EdfSignal | None, bool]:
@@ -395,13 +387,13 @@ def _read_signal(file: InputFile, contents: _Contents, signal: EdfSignal) -> tup
     i, n = header.signals.index(signal), len(header.signals)
     limits = ("physical minimum", "physical maximum", "digital minimum", "digital maximum")
     physical_low, physical_high, digital_low, digital_high = (
-        decimal(head, 256 + (104 + 8 * k) * n + 8 * i, 8, field, file.path) for k, field in enumerate(limits)
+        head.decimal(256 + (104 + 8 * k) * n + 8 * i, field) for k, field in enumerate(limits)
     )
     if digital_low == digital_high:
         place, found = 256 + 128 * n + 8 * i, f"{digital_high:g}, as its minimum"
-        raise bad_field(file.path, place, limits[3], "the signal has no range", found, "a maximum above the minimum")
+        raise head.bad_field(place, limits[3], "the signal has no range", found, "a maximum above the minimum")
     data = b"".join(row for (row,) in _records(file, header, [signal]))
-    digest = sha256(_without_identity(head) + data).hexdigest()
+    digest = sha256(_without_identity(head.data) + data).hexdigest()
     if signal.size == 2 * signal.samples:
         digital = np.frombuffer(data, "<i2").astype(np.float64)
     else:

@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, Option, UnknownStageError, asked, counted, for_page, shorten
-from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans, Seconds
 from sleepagree.mapping.words import (
     NOT_A_STAGE,
@@ -25,7 +24,7 @@ from sleepagree.mapping.words import (
     is_edf_stage_text,
     recognise_label,
 )
-from sleepagree.readers.layout import NO_LAYOUT, Layout
+from sleepagree.readers.layout import Layout, for_labels
 from sleepagree.readers.rows import (
     LabelledRows,
     Places,
@@ -101,16 +100,8 @@ class _Meaning(NamedTuple):
     role: _Role
 
 
-class Marks(NamedTuple):
-    """What annotations tell besides stages: lights off and on (s, or None), and the texts passed over."""
-
-    lights_off_s: float | None
-    lights_on_s: float | None
-    ignored: dict[str, int]
-
-
 def spans_of_annotations(
-    annotations: Sequence[EdfAnnotation], source: Source, *, layout: Layout | None, own_words: frozenset[str]
+    annotations: Sequence[EdfAnnotation], source: Source, *, layout: Layout, own_words: frozenset[str]
 ) -> ScoredSpans | None:
     """Return the scored spans that annotations tell, or None when no annotation is a stage.
 
@@ -121,10 +112,9 @@ def spans_of_annotations(
     UnknownStageError
         When a text claims to be a stage that nothing explains.
     """
-    given = layout or NO_LAYOUT
     texts = dict.fromkeys([annotation.text for annotation in annotations])
     has_standard = any(is_edf_stage_text(text.partition("@@")[0]) for text in texts)
-    meanings = _meanings(texts, given, own_words, takes_plain_words=not has_standard)
+    meanings = _meanings(texts, layout, own_words, takes_plain_words=not has_standard)
     found = {meaning.stage for meaning in meanings.values() if meaning.role is _Role.STAGE}
     # Events named "movement" or "artefact" alone make no hypnogram.
     if not found or (not has_standard and found == {UNSCORED}):
@@ -135,46 +125,37 @@ def spans_of_annotations(
     said = [meanings[annotation.text].label for annotation in staged]
     labels, codes = number_labels(said)
     places = Places(onset_s.tolist(), "annotation at {} s", "annotations at {} s", "{:.10g}".format)
-    stages = stages_of_labels(labels, codes, places, table=given.stages, own_words=own_words, path=source.path)
+    stages = stages_of_labels(labels, codes, places, table=layout.stages, own_words=own_words, path=source.path)
     marks = _marks(annotations, meanings, source.path)
-    cautions = _missed_stages(meanings, given) if has_standard else ()
+    cautions = _missed_stages(meanings, layout) if has_standard else ()
     _note_texts(annotations, meanings, source.notes)
-    if not (given.stages or own_words):
+    if not (layout.stages or own_words):
         _note_merged(labels, source.notes)
-    duration_s, epoch_s, epoch_from = _settle_durations(onset_s, duration_s, said, given, source)
-    rows = elapsed_rows(onset_s, duration_s, codes, labels, stages, places, source)
-    return settle_rows(rows, source, marks, layout=given, epoch=(epoch_s, epoch_from), cautions=cautions)
+    duration_s, epoch_s, epoch_from = _settle_durations(onset_s, duration_s, said, layout, source)
+    timed = TimedLabels(onset_s, duration_s, codes, labels, stages, places)
+    facts = marks._replace(epoch_s=epoch_s, epoch_from=epoch_from, cautions=cautions)
+    return settle_elapsed(timed, source, facts, layout)
 
 
-def elapsed_rows(
-    onset_s: Seconds,
-    duration_s: Seconds,
-    codes: NDArray[np.intp],
-    labels: tuple[str, ...],
-    stages: tuple[str, ...],
-    places: Places,
-    source: Source,
-) -> LabelledRows:
-    """Return stages with their places in the file as rows of elapsed time; they need not stand in order of time."""
+class TimedLabels(NamedTuple):
+    """Labels in elapsed time, which need not stand in its order: seconds, position of each label, and what it means."""
+
+    onset_s: Seconds
+    duration_s: Seconds
+    codes: NDArray[np.intp]
+    labels: tuple[str, ...]
+    stages: tuple[str, ...]
+    places: Places
+
+
+def settle_elapsed(timed: TimedLabels, source: Source, facts: SourceFacts, layout: Layout) -> ScoredSpans:
+    """Return labels in elapsed time as scored spans, by the rules that all tables follow."""
+    onset_s, duration_s, codes, labels, stages, places = timed
     order = np.argsort(onset_s, kind="stable")
     onset_us, end_us = (np.rint(s[order] * SECOND_US).astype(np.int64) for s in (onset_s, onset_s + duration_s))
     clock = FileClock(Clock.ELAPSED, None, source.start)
-    return LabelledRows(onset_us, end_us, codes[order], order, labels, stages, places, clock, source.path)
-
-
-def settle_rows(
-    rows: LabelledRows,
-    source: Source,
-    marks: Marks,
-    *,
-    layout: Layout,
-    epoch: tuple[float | None, EpochLengthFrom],
-    cautions: tuple[Caution, ...] = (),
-) -> ScoredSpans:
-    """Return rows of elapsed time as scored spans, by the rules that all tables follow."""
-    off_us, on_us = (None if mark is None else round(mark * SECOND_US) for mark in marks[:2])
-    facts = SourceFacts(layout.reports, *epoch, off_us, on_us, marks.ignored, tuple(source.notes), cautions)
-    return make_spans(rows, origin=source.origin, facts=facts, overlaps=layout.overlaps)
+    rows = LabelledRows(onset_us, end_us, codes[order], order, labels, stages, places, clock, source.path)
+    return make_spans(rows, origin=source.origin, facts=facts._replace(notes=tuple(source.notes)), layout=layout)
 
 
 # --- texts ------------------------------------------------------------------------------------------------
@@ -244,7 +225,7 @@ def _note_merged(labels: Iterable[str], notes: list[Note]) -> None:
         notes.append(Note.of(NoteKind.TEXTS_MERGED_INTO_N3, labels=merged))
 
 
-def marks_of_annotations(annotations: Sequence[EdfAnnotation], path: str, *, layout: Layout) -> Marks:
+def marks_of_annotations(annotations: Sequence[EdfAnnotation], path: str, *, layout: Layout) -> SourceFacts:
     """Return the marks of a file in which no annotation is a stage.
 
     Raises
@@ -256,7 +237,8 @@ def marks_of_annotations(annotations: Sequence[EdfAnnotation], path: str, *, lay
     return _marks(annotations, _meanings(texts, layout, frozenset(), takes_plain_words=False), path)
 
 
-def _marks(annotations: Sequence[EdfAnnotation], meanings: Mapping[str, _Meaning], path: str) -> Marks:
+def _marks(annotations: Sequence[EdfAnnotation], meanings: Mapping[str, _Meaning], path: str) -> SourceFacts:
+    """Return when the lights went off and on, and the texts passed over."""
     marks: list[float | None] = []
     for role in (_Role.LIGHTS_OFF, _Role.LIGHTS_ON):
         found = sorted({annotation.onset_s for annotation in _of_role(role, annotations, meanings)})
@@ -270,7 +252,9 @@ def _marks(annotations: Sequence[EdfAnnotation], meanings: Mapping[str, _Meaning
         problem, shown = "'lights on' does not come after 'lights off'", f"off at {off:.10g} s, on at {on:.10g} s"
         remedy = f"Mend the marks in the file, or {_NOT_A_STAGE_LINE}."
         raise EpochGridError(problem, path, "", shown, "off before on", remedy)
-    return Marks(off, on, _count_texts(other.text for other in _of_role(_Role.OTHER, annotations, meanings)))
+    off_us, on_us = (None if mark is None else round(mark * SECOND_US) for mark in marks)
+    others = _count_texts(other.text for other in _of_role(_Role.OTHER, annotations, meanings))
+    return SourceFacts(lights_off_us=off_us, lights_on_us=on_us, ignored=others)
 
 
 def _of_role(
@@ -296,19 +280,13 @@ def no_stage_error(path: str, texts: Iterable[str]) -> UnknownStageError:
     more, rare = len(recurring) - len(listing), len(ordered) - len(recurring)
     listing += [f"{more} more"] if more else []
     listing += [f"{rare} that stand{'s' if rare == 1 else ''} fewer than {_SHOWN_FROM} times"] if rare else []
-    lines = "\n".join(f'    {toml_text(text)} = "..."' for text, _ in recurring[:12] if text != _EMPTY_TEXT)
-    return UnknownStageError(
-        "no annotation is a sleep stage",
-        path,
-        found=f"{counted(len(ordered), 'text')}: {', '.join(listing)}",
-        expected="texts such as 'Sleep stage N2'" + for_page(", or a layout that names the stages", ""),
-        remedy=for_page(
-            f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}", "Say what each label means."
-        )
-        if lines
-        else "Check that this is the file with the scoring" + for_page(", or name its texts in a layout.", "."),
-        facts=[text for text, _ in recurring if text != _EMPTY_TEXT],
-    )
+    shown = [text for text, _ in recurring[:12] if text != _EMPTY_TEXT]
+    found = f"{counted(len(ordered), 'text')}: {', '.join(listing)}"
+    expected = "texts such as 'Sleep stage N2'" + for_page(", or a layout that names the stages", "")
+    check = "Check that this is the file with the scoring" + for_page(", or name its texts in a layout.", ".")
+    remedy = for_labels(shown) if shown else check
+    facts = [text for text, _ in recurring if text != _EMPTY_TEXT]
+    return UnknownStageError("no annotation is a sleep stage", path, "", found, expected, remedy, facts)
 
 
 # --- durations --------------------------------------------------------------------------------------------

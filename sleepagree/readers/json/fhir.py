@@ -54,7 +54,7 @@ _TYPE_NAME: Final = re.compile(r"[A-Z][A-Za-z]{2,39}", re.ASCII)
 
 def is_fhir(root: Field) -> bool:
     """Whether a JSON value is a FHIR resource or a list of them."""
-    return any(value.has("resourceType") for value in (root.elements() if isinstance(root.value, list) else [root]))
+    return any(value.has("resourceType") for value in root.parts())
 
 
 def gather_fhir(document: JsonDocument, *, layout: Layout) -> Gathered:

@@ -78,6 +78,10 @@ class Field:
         values = self._of_kind(list, "a list", "a list")
         return [Field(value, f"{self.place}[{i}]", self.path) for i, value in enumerate(values)]
 
+    def parts(self) -> list[Field]:
+        """Return the elements of a list, or the value itself where it is none."""
+        return self.elements() if isinstance(self.value, list) else [self]
+
     def mapping(self) -> dict[str, Any]:
         """Return the value of an object."""
         return self._of_kind(dict, "an object", "an object with named fields")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Iterable
 from dataclasses import replace
@@ -16,13 +15,13 @@ from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import find_columns, list_names
 from sleepagree.readers.json.beside import beginning, days_of_nights, night_that_begins
 from sleepagree.readers.json.fhir import gather_fhir, is_fhir
-from sleepagree.readers.json.fields import Field, JsonDocument, decode_json, kind_of
+from sleepagree.readers.json.fields import JsonDocument, decode_json, kind_of
 from sleepagree.readers.json.intervals import assemble_intervals
 from sleepagree.readers.json.mobile_health import gather_mobile_health, is_mobile_health
 from sleepagree.readers.json.records import Records, find_records, recordings, table_of_records
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Shape, one_zone
 from sleepagree.readers.table.reader import spans_of_table
-from sleepagree.readers.table.table import Table
+from sleepagree.readers.table.table import Table, origin_of
 
 
 def read_json(
@@ -72,7 +71,7 @@ def read_json(
     data = read_bytes(path, expected="JSON")
     given = layout or NO_LAYOUT
     document = decode_json(data, path=name)
-    origin = Origin(Path(name).name, "json", hashlib.sha256(data).hexdigest())
+    origin = origin_of(name, "json", data)
     own = frozenset(own_words)
     # the words of the standards are rarer than those of a table: look for them first
     for belongs, gather, reader in (
@@ -116,41 +115,29 @@ def _refuse_several(records: Records, table: Table, layout: Layout) -> None:
 
 
 def _refuse_another_night(document: JsonDocument, layout: Layout) -> None:
-    """Refuse a beginning that a field of another night tells: it stayed when another night was chosen."""
-    if layout.records is None or "[" not in layout.records or not isinstance(layout.begins, datetime):
+    """Refuse a beginning that a field of another night tells: it stayed when another night was chosen.
+
+    One beside the day of its night lies in the night of that day: from noon before it to noon after it.
+    """
+    begins, records, root = layout.begins, layout.records, document.fields[0]
+    if records is None or "[" not in records or not isinstance(begins, datetime) or document.by_line:
         return
-    root = document.fields[0]
-    if not document.by_line:
-        _refuse_another_day(root, layout.records, layout.begins)
-    if document.by_line or (found := night_that_begins(root.value, layout.records, layout.begins)) is None:
-        return
-    other, name = found
-    told = beginning(root.value, layout.records)
+    found = expected = remedy = ""
     key = for_page("'begins' in the layout", asked("begins"))
-    raise FileFormatError(
-        "the beginning is that of another night",
-        root.path,
-        shorten(layout.records),
-        f"{layout.begins.isoformat(' ')}, as '{shorten(name.rpartition('.')[2])}' beside {shorten(other)} says",
-        "the beginning of this night" + (f", {told}" if told else ""),
-        f"Correct {key}" + (f" to {told}" if told else "") + f", or choose {shorten(other)}.",
-    )
-
-
-def _refuse_another_day(root: Field, records: str, begins: datetime) -> None:
-    """Refuse a beginning that is not in the night of the day beside the rows: from noon before it to noon after it."""
     text, day = days_of_nights(root.value, records).get(records, ("", None))
-    if day is None or abs(begins.replace(tzinfo=None) - datetime.combine(day, time(12))) <= timedelta(hours=24):
-        return
-    key = for_page("'begins' in the layout", asked("begins"))
-    raise FileFormatError(
-        "the beginning is that of another night",
-        root.path,
-        shorten(records),
-        f"{begins.isoformat(' ')}, beside the day '{shorten(text)}'",
-        f"a beginning between noon before {day} and noon after it",
-        f"Correct {key}, or choose another night.",
-    )
+    if day is not None and abs(begins.replace(tzinfo=None) - datetime.combine(day, time(12))) > timedelta(hours=24):
+        found = f"{begins.isoformat(' ')}, beside the day '{shorten(text)}'"
+        expected = f"a beginning between noon before {day} and noon after it"
+        remedy = f"Correct {key}, or choose another night."
+    elif (begun := night_that_begins(root.value, records, begins)) is not None:
+        other, name = begun
+        told = beginning(root.value, records)
+        found = f"{begins.isoformat(' ')}, as '{shorten(name.rpartition('.')[2])}' beside {shorten(other)} says"
+        expected = "the beginning of this night" + (f", {told}" if told else "")
+        remedy = f"Correct {key}" + (f" to {told}" if told else "") + f", or choose {shorten(other)}."
+    if found:
+        problem = "the beginning is that of another night"
+        raise FileFormatError(problem, root.path, shorten(records), found, expected, remedy)
 
 
 def json_table(path: str | os.PathLike[str], layout: Layout) -> Table | None:

@@ -6,7 +6,6 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -27,8 +26,9 @@ from sleepagree.readers.times.clock import (
     Microseconds,
     fixed_zone,
     microseconds_of,
+    offset_of,
 )
-from sleepagree.readers.times.forms import offset_change
+from sleepagree.readers.times.forms import offset_changes
 from sleepagree.readers.times.zones import resolve_wall_clock
 
 #: Zones in which a claimed UTC is what it claims to be.
@@ -157,10 +157,10 @@ def assemble_intervals(
     ignored = dict(sorted(gathered.ignored.items()))
     notes = (*gathered.notes, *source_notes, *everything.notes, *end_notes, *in_bed_notes)
     cautions = (*everything.cautions, *_no_wake_caution(stages))
-    facts = SourceFacts(layout.reports, epoch_s, epoch_from, ignored=ignored, notes=notes, cautions=cautions)
+    facts = SourceFacts(epoch_s, epoch_from, ignored=ignored, notes=notes, cautions=cautions)
     file_row = np.arange(len(timed.intervals))
     rows = LabelledRows(timed.begin_us, end_us, codes, file_row, labels, stages, places, timed.clock, path)
-    return make_spans(rows, origin=origin, facts=facts, overlaps=layout.overlaps)
+    return make_spans(rows, origin=origin, facts=facts, layout=layout)
 
 
 def _settle_ends(timed: _Timed, layout: Layout, path: str) -> tuple[Microseconds, tuple[Note, ...]]:
@@ -203,7 +203,7 @@ def _no_wake_caution(stages: Sequence[str]) -> tuple[Caution, ...]:
 
 def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) -> _Timed:
     """Return intervals in microseconds since 1970 UTC."""
-    offsets = [_offset_s(moment) for interval in intervals for moment in interval[:2]]
+    offsets = [offset_of(moment) for interval in intervals for moment in interval[:2]]
     naive = [offset is None for offset in offsets]
     if any(naive) and not all(naive):
         i = naive.index(not naive[0])
@@ -226,30 +226,14 @@ def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) 
         return _Timed(intervals, readings[:, 0], readings[:, 1], clock, resolved.notes, cautions)
     moments = readings - np.array(offsets, np.int64).reshape(-1, 2) * SECOND_US
     order = np.argsort(moments[:, 0], kind="stable")
-    notes = _offset_notes([intervals[i] for i in order])
+    begun = np.array(offsets[::2], np.int64)[order]
+    notes = offset_changes(begun, lambda row: intervals[order[row]].place, of_intervals=True)
     if claims_utc and zone is None:
         notes.append(Note.of(NoteKind.UTC_CLAIMED))
     if zone is not None and not claims_utc:
         notes.append(Note.of(NoteKind.ZONE_BESIDE_OFFSETS, zone=ZoneName(zone)))
     clock = FileClock(Clock.UTC, fixed_zone(offsets[2 * int(order[0])] or 0))
     return _Timed(intervals, moments[:, 0], moments[:, 1], clock, tuple(notes), cautions)
-
-
-def _offset_s(moment: datetime) -> int | None:
-    offset = moment.utcoffset()
-    return None if offset is None else round(offset.total_seconds())
-
-
-def _offset_notes(intervals: Sequence[StagedInterval]) -> list[Note]:
-    changes = []
-    for before, after in pairwise(intervals):
-        first, second = _offset_s(before.begin), _offset_s(after.begin)
-        if first != second and first is not None and second is not None:
-            changes.append(offset_change(first, second, after.place))
-    notes = changes[:_SHOWN]
-    if len(changes) > _SHOWN:
-        notes.append(Note.of(NoteKind.OFFSET_CHANGES_MORE, count=len(changes) - _SHOWN, of_intervals=True))
-    return notes
 
 
 # --- sources ----------------------------------------------------------------------------------------------

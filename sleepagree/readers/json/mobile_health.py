@@ -58,7 +58,7 @@ class _Found(Gathered):
 
 def is_mobile_health(root: Field) -> bool:
     """Whether a JSON value is a record of [1]_ or [2]_ or a list of them."""
-    return any(value.has(*_RECORD_KEYS) for value in (root.elements() if isinstance(root.value, list) else [root]))
+    return any(value.has(*_RECORD_KEYS) for value in root.parts())
 
 
 def gather_mobile_health(document: JsonDocument, *, layout: Layout) -> Gathered:
@@ -79,7 +79,7 @@ def gather_mobile_health(document: JsonDocument, *, layout: Layout) -> Gathered:
     """
     found = _Found(document.fields[0].path, layout)
     for root in document.fields:
-        for record in root.elements() if isinstance(root.value, list) else (root,):
+        for record in root.parts():
             _read_record(record, found)
     if not found.intervals:
         other = found.ignored.total()

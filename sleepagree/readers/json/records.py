@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from typing import Final
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, asked, for_page, shorten
+from sleepagree.errors import asked, for_page, shorten
 from sleepagree.hypnogram.spans import Origin
-from sleepagree.readers.columns import find_columns
+from sleepagree.readers.columns import are_told
 from sleepagree.readers.json.fields import Field, JsonDocument
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places
-from sleepagree.readers.table.table import Table
+from sleepagree.readers.table.table import Table, cell_text
 
 #: What the field of plain values in a list is called, and that of the names that "*" stands for.
 _VALUE: Final = "value"
@@ -91,7 +91,7 @@ def _holds_objects(value: object) -> bool:
 def _records_at(document: JsonDocument, path: str) -> Records:
     found: list[tuple[dict[str, object], Field]] = [({}, field) for field in document.fields]
     for step in filter(None, path.split(".")):
-        holders = [(name, part) for name, field in found for part in _parts(field)]
+        holders = [(name, part) for name, field in found for part in field.parts()]
         if step == ANY:
             inner = [(key, holder.get(key)) for _, holder in holders for key in holder.mapping()]
             found = [({KEY: key}, field) for key, field in inner if field is not None]
@@ -102,7 +102,7 @@ def _records_at(document: JsonDocument, path: str) -> Records:
             key, bracket, index = step.partition("[")
             found = [(name, holder.need(key, expected, _PATH_REMEDY)) for name, holder in holders]
             found = [(name, _element(field, bracket + index) if bracket else field) for name, field in found]
-    parts = [(name, part) for name, field in found for part in _parts(field)]
+    parts = [(name, part) for name, field in found for part in field.parts()]
     if not parts:
         remedy = "Export the night again, or correct " + for_page("'records' in the layout.", f"{asked('records')}.")
         document.fields[0].fail("the list of records is empty", expected="a record or more", remedy=remedy)
@@ -134,10 +134,6 @@ def recordings(records: Records, path: str, *, are_runs: bool) -> list[str]:
     if path.endswith(ANY):
         return list(dict.fromkeys(place.rpartition(".")[0] for place in places))
     return list(dict.fromkeys(re.sub(r"\[\d+\]$", "", place) for place in places))
-
-
-def _parts(field: Field) -> list[Field]:
-    return field.elements() if isinstance(field.value, list) else [field]
 
 
 def _record(name: Mapping[str, object], part: Field, *, is_plain: bool) -> Field:
@@ -214,20 +210,13 @@ def _columns_of(records: Records, layout: Layout) -> tuple[list[str], list[list[
     """
     rows = [field.mapping() for field in records.fields]
     names, nested = plain_fields(rows)
-    if nested and not _will_do(names, layout):
+    if nested and not are_told(tuple(names), layout):
         flat = [flat_record(row) for row in rows]
         deeper, left = plain_fields(flat)
         if len(deeper) > len(names):
             rows, names, nested = flat, deeper, left
-    return names, [[_cell(row.get(name)) for row in rows] for name in names], nested
-
-
-def _will_do(names: Sequence[str], layout: Layout) -> bool:
-    try:
-        find_columns(tuple(names), layout, path="")
-    except FileFormatError:
-        return False
-    return True
+    # 1714599660.0 is how some writers put a whole number; beyond 2**53 there is no telling
+    return names, [[cell_text(row.get(name), largest=2**53) for row in rows] for name in names], nested
 
 
 def flat_record(record: Mapping[str, object], above: str = "") -> dict[str, object]:
@@ -245,15 +234,3 @@ def plain_fields(rows: Sequence[Mapping[str, object]]) -> tuple[list[str], set[s
     """Return the names of fields with plain values, in order of appearance, and of those with objects or lists."""
     nested = {name for row in rows for name, value in row.items() if isinstance(value, dict | list)}
     return [name for name in dict.fromkeys(name for row in rows for name in row) if name not in nested], nested
-
-
-def _cell(value: object) -> str:
-    """Return a value as the text that a table would hold."""
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, float) and value.is_integer() and abs(value) < 2**53:
-        # 1714599660.0 is how some writers put a whole number
-        return str(int(value))
-    return str(value)

@@ -8,8 +8,9 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from sleepagree.errors import EpochGridError, FileFormatError, asked, for_page
+from sleepagree.errors import EpochGridError, FileFormatError
 from sleepagree.hypnogram.spans import EpochLengthFrom
+from sleepagree.readers.layout import for_layout
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.lengths import LONGEST_STEP_S
 from sleepagree.readers.table.table import TableReading
@@ -51,11 +52,8 @@ def read_code_runs(reading: TableReading, texts: Sequence[str], times: RowTimes)
     file_row = np.repeat(np.arange(len(runs)), [len(run) for run in runs])
     place = np.array([i for run in runs for i in range(len(run))], np.int64)
     length_us = steps_us[file_row]
-    if reading.columns.counted:
-        return CodeRuns(
-            [code for run in runs for code in run], file_row, np.cumsum(length_us) - length_us, length_us, epoch_from
-        )
-    onset_us: Microseconds = times.starts.us[file_row] + place * length_us
+    follow = np.cumsum(length_us) - length_us
+    onset_us = follow if reading.columns.counted else times.starts.us[file_row] + place * length_us
     return CodeRuns([code for run in runs for code in run], file_row, onset_us, length_us, epoch_from)
 
 
@@ -66,18 +64,12 @@ def _steps(reading: TableReading, n: int) -> tuple[Microseconds, EpochLengthFrom
         return np.full(n, round(declared * SECOND_US), np.int64), EpochLengthFrom.LAYOUT
     if reading.columns.step is None:
         problem, found = "a text of codes does not tell how long a code lasts", "no column 'step'"
-        remedy = for_page(
-            "Give it in the layout, above [file]:\n    epoch_seconds = 30", f"Answer {asked('epoch_seconds', 30)}."
-        )
+        remedy = for_layout("Give it in the layout, above [file]:", "epoch_seconds", 30)
         raise EpochGridError(problem, reading.path, found=found, expected="the length of an epoch", remedy=remedy)
     column = reading.column(reading.columns.step)
     numbers = read_numbers(reading.table.texts(reading.columns.step), column, expected="a step in seconds")
-    wrong = np.flatnonzero(~((numbers >= 1) & (numbers <= LONGEST_STEP_S)))
-    if wrong.size:
-        row = int(wrong[0])
-        problem, expected = "this is no length of an epoch", "seconds from 1 to 3600"
-        found = show_number(float(numbers[row]))
-        raise column.error(EpochGridError, row, problem, found, expected, "Correct the row.")
+    are_wrong = ~((numbers >= 1) & (numbers <= LONGEST_STEP_S))
+    column.refuse_numbers(EpochGridError, numbers, are_wrong, "this is no length of an epoch", "seconds from 1 to 3600")
     return np.rint(numbers * SECOND_US).astype(np.int64), EpochLengthFrom.FILE
 
 

@@ -7,10 +7,10 @@ import numpy as np
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import EpochGridError, FileFormatError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
-from sleepagree.readers.layout import Shape
+from sleepagree.readers.layout import Shape, for_layout
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.table.unused import looks_like_times
-from sleepagree.readers.times.clock import SECOND_US, Clock, Microseconds, Times, show_number
+from sleepagree.readers.times.clock import SECOND_US, Clock, Microseconds, Times
 from sleepagree.readers.times.numbers import read_durations, read_numbers
 
 _LONGEST_COUNT = 10_000_000
@@ -42,29 +42,20 @@ def _by_number(reading: TableReading, position: int) -> Times:
     layout, column = reading.layout, reading.column(position)
     if layout.epoch_seconds is None:
         problem, expected = "numbers of epochs do not tell how long an epoch lasts", "the length of an epoch"
-        remedy = for_page(
-            f"Give it in a layout ({Option.LAYOUT:FILE.toml}), above [file]:\n    epoch_seconds = 30",
-            f"Answer {asked('epoch_seconds', 30)}.",
-        )
+        remedy = for_layout(f"Give it in a layout ({Option.LAYOUT:FILE.toml}), above [file]:", "epoch_seconds", 30)
         raise EpochGridError(problem, reading.path, f"column '{shorten(column.name)}'", "", expected, remedy)
     expected = "the whole number of an epoch"
     numbers = read_numbers(reading.table.texts(position), column, expected=expected)
-    odd = np.flatnonzero((numbers != np.rint(numbers)) | (numbers < 0) | (numbers > _LONGEST_COUNT))
-    if odd.size:
-        row = int(odd[0])
-        found = show_number(float(numbers[row]))
-        raise column.error(FileFormatError, row, "this is no number of an epoch", found, expected, "Correct the row.")
+    are_odd = (numbers != np.rint(numbers)) | (numbers < 0) | (numbers > _LONGEST_COUNT)
+    column.refuse_numbers(FileFormatError, numbers, are_odd, "this is no number of an epoch", expected)
     first = int(numbers.min())
     base = layout.first_epoch if layout.first_epoch is not None else first
     if layout.first_epoch is None and first > 1:
         row = int(numbers.argmin())
         problem, expected = "the numbers of epochs begin neither with 0 nor with 1", "to be told which one is the first"
-        in_layout = for_page(
-            f"Say in a layout ({Option.LAYOUT:FILE.toml}) which epoch began at 'begins'\n    [file]\n"
-            f"    first_epoch = {first}",
-            f"Answer {asked('first_epoch', first)}.",
-        )
-        raise column.error(EpochGridError, row, problem, str(first), expected, in_layout)
+        lead = f"Say in a layout ({Option.LAYOUT:FILE.toml}) which epoch began at 'begins'"
+        remedy = for_layout(lead, "first_epoch", first)
+        raise column.error(EpochGridError, row, problem, str(first), expected, remedy)
     if first < base:
         row = int(numbers.argmin())
         problem, expected = "the epoch comes before the first one", f"numbers from {base} on"
@@ -78,23 +69,15 @@ def _by_number(reading: TableReading, position: int) -> Times:
 def _after_each_other(reading: TableReading, position: int) -> Microseconds:
     """Return when rows begin that each last as long as they say."""
     column = reading.column(position)
-    told = reading.layout.duration_unit or reading.columns.duration_unit or reading.table.duration_unit
-    numbers, unit = read_durations(reading.table.texts(position), column, told)
-    unit = unit or told
+    numbers, unit = read_durations(reading.table.texts(position), column, reading.duration_unit)
+    unit = unit or reading.duration_unit
     if unit is None:
-        in_layout = for_page(
-            f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n"
-            '    duration_unit = "min"\n  or "s", "ms", "h" or "epochs".',
-            f"Answer {asked('duration_unit', 'min')}, s, ms, h or epochs.",
-        )
+        lead = f"Give a layout ({Option.LAYOUT:FILE.toml}) with"
+        remedy = for_layout(lead, "duration_unit", "min", "s", "ms", "h", "epochs")
         problem, where = "the unit of the durations is not told", f"column '{shorten(column.name)}'"
-        raise EpochGridError(problem, reading.path, where, "rows without times", "a unit", in_layout)
-    wrong = np.flatnonzero(~((numbers > 0) & (numbers * unit < _LONGEST_COUNT)))
-    if wrong.size:
-        row = int(wrong[0])
-        problem, expected = "this is no duration of a stage", "a positive number"
-        found = show_number(float(numbers[row]))
-        raise column.error(EpochGridError, row, problem, found, expected, "Correct the row.")
+        raise EpochGridError(problem, reading.path, where, "rows without times", "a unit", remedy)
+    are_wrong = ~((numbers > 0) & (numbers * unit < _LONGEST_COUNT))
+    column.refuse_numbers(EpochGridError, numbers, are_wrong, "this is no duration of a stage", "a positive number")
     lasts = np.rint(numbers * unit * SECOND_US).astype(np.int64)
     begins: Microseconds = np.cumsum(lasts) - lasts
     return begins

@@ -13,18 +13,18 @@ from __future__ import annotations
 import json
 import os
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final
 
 from sleepagree.caution import FileName, Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, Option, UnknownStageError, for_page, shorten
+from sleepagree.errors import FileFormatError, UnknownStageError, for_page, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.columns import find_columns
-from sleepagree.readers.layout import NO_LAYOUT, Layout
-from sleepagree.readers.rows import Places
+from sleepagree.readers.layout import NO_LAYOUT, Layout, for_labels
 from sleepagree.readers.table.reader import spans_of_table, table_of_text
+from sleepagree.readers.table.table import Table
 
 _MISSING: Final = "n/a"
 #: Folders below the root of a BIDS dataset: participant, session, kind of data.
@@ -47,7 +47,7 @@ def read_events(
         ``*_events.tsv``; ``Levels`` of its stage column are looked up in the JSON files that belong to it, beside
         it and in the folders of session, participant and dataset.
     layout, zone, own_words
-        As for `read_table`. A layout goes before ``Levels``; it may name a code or what
+        As for `spans_of_table`. A layout goes before ``Levels``; it may name a code or what
         the code means.
 
     Returns
@@ -58,19 +58,18 @@ def read_events(
     Raises
     ------
     FileFormatError, EpochGridError, ClockError, InputError
-        As :func:`sleepagree.readers.table.reader.read_table`; also when a JSON file is broken.
+        As :func:`sleepagree.readers.table.reader.spans_of_table`; also when a JSON file is broken.
     UnknownStageError
         When a label or code is explained neither by ``Levels`` nor by a layout.
     """
     name = os.fspath(path)
     layout = layout or NO_LAYOUT
-    data = read_bytes(path)
-    table = table_of_text(data, name, "events", layout=layout)
+    table = table_of_text(name, layout, "events")
     columns = find_columns(table.names, layout, path=name, where=table.header_place)
     stage = table.names[columns.stage]
     levels, notes = ({}, ()) if columns.marks else find_levels(Path(path), stage)
     if not levels and not columns.rechtschaffen_kales and not columns.marks:
-        _refuse_bare_codes(table.texts(columns.stage), stage, layout, frozenset(own_words), name, table.places)
+        _refuse_bare_codes(table, columns.stage, layout, frozenset(own_words))
     table = table._replace(
         notes=(*table.notes, *notes),
         levels=levels,
@@ -82,23 +81,19 @@ def read_events(
     return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
 
 
-def _refuse_bare_codes(
-    texts: Sequence[str], stage: str, layout: Layout, own_words: frozenset[str], path: str, places: Places
-) -> None:
+def _refuse_bare_codes(table: Table, position: int, layout: Layout, own_words: frozenset[str]) -> None:
     """Refuse numbers that nothing explains: the same one means different stages in different data sets."""
+    texts, stage = table.texts(position), table.names[position]
     labels = dict.fromkeys(text.strip() for text in dict.fromkeys(texts))
     codes = [label for label in labels if _code(label) and label not in layout.stages and label not in own_words]
     if not codes:
         return
     rows = [row for row, text in enumerate(texts) if text.strip() == codes[0]]
-    lines = "\n".join(f'    "{code}" = "..."' for code in sorted(codes, key=float)[:20])
+    first = sorted(codes, key=float)[:20]
     problem = "the stages are numbers, and no JSON file says what they mean"
-    where = f"{places.listing(rows)}, column '{shorten(stage)}'" if len(codes) == 1 else f"column '{shorten(stage)}'"
+    where = f"{table.places.listing(rows)}, " * (len(codes) == 1) + f"column '{shorten(stage)}'"
     expected = f"'Levels' of '{shorten(stage)}' in an events.json" + for_page(", or a layout", "")
-    remedy = for_page(
-        f"Give a layout ({Option.LAYOUT:FILE.toml}) with\n    [stages]\n{lines}", "Say what each label means."
-    )
-    raise UnknownStageError(problem, path, where, ", ".join(sorted(codes, key=float)[:20]), expected, remedy, codes)
+    raise UnknownStageError(problem, table.path, where, ", ".join(first), expected, for_labels(first), codes)
 
 
 def _code(label: str) -> bool:
@@ -129,14 +124,10 @@ def find_levels(path: Path, column: str) -> tuple[Mapping[str, str], tuple[Note,
     FileFormatError
         When a JSON file is broken or its ``Levels`` are no texts.
     """
-    described: Any = None
-    source: Path | None = None
-    for sidecar in find_sidecars(path):
-        content = _read_object(sidecar)
-        if column in content:
-            described, source = content[column], sidecar
-    if source is None:
+    held = [(file, content[column]) for file in find_sidecars(path) if column in (content := _read_object(file))]
+    if not held:
         return {}, ()
+    source, described = held[-1]
     if not isinstance(described, dict):
         raise _broken(source, f"'{shorten(column)}'", type(described).__name__, "an object that describes the column")
     if "Levels" not in described:

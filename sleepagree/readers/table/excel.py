@@ -8,11 +8,10 @@ References
 
 from __future__ import annotations
 
-import hashlib
 import io
 import os
 import warnings
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import date, datetime, time, timedelta
 from typing import Any, Final
 
@@ -20,17 +19,16 @@ import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, InputError, Option, SleepAgreeError, asked, for_page, shorten
+from sleepagree.files.kinds import SPREADSHEET, ZIP
 from sleepagree.files.packed import open_zip
-from sleepagree.files.reading import read_zipped_bytes
+from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import toml_text
-from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.readers.columns import list_names
 from sleepagree.readers.csv_table import below_names, foot_begins, foot_note, page_heads, without_page_heads
 from sleepagree.readers.encodings import with_plain_digits
-from sleepagree.readers.layout import NO_LAYOUT, Layout
+from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places
-from sleepagree.readers.table.reader import spans_of_table
-from sleepagree.readers.table.table import ColumnData, Table
+from sleepagree.readers.table.table import ColumnData, Table, cell_text, origin_of
 from sleepagree.readers.times.clock import DAY_US, Clock, Times, microseconds_of
 
 _EXPECTED: Final = "a spreadsheet (.xlsx)"
@@ -44,43 +42,26 @@ _DAYS_OF_NO_DATE: Final = (1899, 1900)
 _Row = tuple[int, tuple[Any, ...]]
 
 
-def read_excel(
-    path: str | os.PathLike[str],
-    *,
-    layout: Layout | None = None,
-    zone: str | None = None,
-    own_words: Iterable[str] = frozenset(),
-) -> ScoredSpans:
-    """Read a sheet of a spreadsheet.
+def table_of_sheet(path: str, layout: Layout) -> Table:
+    """Return the table on a sheet of a spreadsheet, with the columns that a text table would have.
 
     Parameters
     ----------
-    path : path-like
-        ``.xlsx`` file with the columns that a text table would have; cells with times may be texts.
-    layout, zone, own_words
-        As :func:`sleepagree.readers.table.reader.read_table`.
-
-    Returns
-    -------
-    ScoredSpans
+    path : str
+        ``.xlsx`` file; cells with times may be texts.
+    layout : Layout
+        Of which ``sheet``, ``skip_lines``, ``header`` and ``foot`` count.
 
     Raises
     ------
-    FileFormatError, EpochGridError, ClockError, UnknownStageError
-        As :func:`sleepagree.readers.table.reader.read_table`; rows are named by their number.
+    FileFormatError
+        When it is no spreadsheet, or no table stands there; rows are named by their number.
     InputError
         When the file cannot be read or is too large unpacked, several sheets hold something and none is named, or
         openpyxl is not installed.
     """
-    layout = layout or NO_LAYOUT
-    return spans_of_table(table_of_sheet(path, layout), layout=layout, zone=zone, own_words=own_words)
-
-
-def table_of_sheet(path: str | os.PathLike[str], layout: Layout) -> Table:
-    """Return the table on a sheet; errors as :func:`read_excel`."""
-    name = os.fspath(path)
-    data = read_zipped_bytes(path, expected=_EXPECTED, largest=_LARGEST_BYTES)
-    rows, notes = _rows(data, name, layout)
+    data = read_bytes(path, expected=_EXPECTED, largest=_LARGEST_BYTES, own=(ZIP, SPREADSHEET))
+    rows, notes = _rows(data, path, layout)
     rows = [row for row in rows if row[0] > layout.skip_lines]
     filled = [(number, cells) for number, cells in rows if any(text.strip() for text in map(_text, cells))]
     if filled and (blank := filled[-1][0] - filled[0][0] + 1 - len(filled)):
@@ -98,7 +79,7 @@ def table_of_sheet(path: str | os.PathLike[str], layout: Layout) -> Table:
     parsed = below_names(
         [[_text(value) for value in cells] for cells in padded],
         [number for number, _ in filled],
-        name,
+        path,
         notes,
         header=layout.header,
         place="row {}",
@@ -108,8 +89,8 @@ def table_of_sheet(path: str | os.PathLike[str], layout: Layout) -> Table:
         parsed.names,
         {i: _column([cells[i] for cells in rows_below]) for i in range(len(parsed.names))},
         Places(parsed.lines, "row {}", "rows {}"),
-        Origin(os.path.basename(name), "excel", hashlib.sha256(data).hexdigest()),  # noqa: PTH119 - text or Path
-        name,
+        origin_of(path, "excel", data),
+        path,
         parsed.notes,
         header_place=f"row {parsed.header_line}",
         decimal_point=True,
@@ -117,8 +98,8 @@ def table_of_sheet(path: str | os.PathLike[str], layout: Layout) -> Table:
 
 
 def sheet_names(path: str | os.PathLike[str]) -> tuple[str, ...]:
-    """Return the names of the sheets that hold something; errors as :func:`read_excel`."""
-    data = read_zipped_bytes(path, expected=_EXPECTED, largest=_LARGEST_BYTES)
+    """Return the names of the sheets that hold something; errors as :func:`table_of_sheet`."""
+    data = read_bytes(path, expected=_EXPECTED, largest=_LARGEST_BYTES, own=(ZIP, SPREADSHEET))
     return tuple(_sheets(data, os.fspath(path), None)[0])
 
 
@@ -150,12 +131,8 @@ def _sheets(data: bytes, path: str, wanted: str | None) -> tuple[dict[str, list[
             book = openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=True, keep_links=False)
             sheets = {sheet.title: sheet for sheet in book.worksheets}
             if wanted is not None and wanted not in sheets:
-                raise _which(
-                    path,
-                    list(sheets),
-                    for_page("the sheet that the layout names is missing", "there is no such sheet"),
-                    shorten(wanted),
-                )
+                problem = for_page("the sheet that the layout names is missing", "there is no such sheet")
+                raise _which(path, list(sheets), problem, shorten(wanted))
             titles = list(sheets) if wanted is None else [wanted]
             return {title: rows for title in titles if (rows := list(_cells(sheets[title], path)))}, len(sheets)
     except SleepAgreeError:
@@ -213,10 +190,6 @@ def _time_of_day(value: Any) -> int | None:
 
 def _text(value: Any) -> str:
     """Return a cell as a text table would hold it."""
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return str(value).lower()
     if (us := _time_of_day(value)) is not None:
         return (datetime(1970, 1, 1) + timedelta(microseconds=us)).time().isoformat()
     if isinstance(value, date):
@@ -224,6 +197,4 @@ def _text(value: Any) -> str:
     if isinstance(value, timedelta):
         minutes, seconds = divmod(value.total_seconds(), 60)
         return f"{int(minutes // 60)}:{int(minutes % 60):02d}:{seconds:02.0f}"
-    if isinstance(value, float):
-        return str(int(value)) if value.is_integer() else repr(value)
-    return with_plain_digits(str(value))[0]
+    return with_plain_digits(cell_text(value))[0]

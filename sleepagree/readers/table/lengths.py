@@ -11,7 +11,7 @@ from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import EpochLengthFrom
-from sleepagree.readers.layout import DURATION_UNITS, Marks, Shape
+from sleepagree.readers.layout import DURATION_UNITS, Marks, Shape, for_layout
 from sleepagree.readers.row_lengths import (
     coarse_grid_caution,
     common_step_us,
@@ -59,7 +59,7 @@ def find_extent(reading: TableReading, times: RowTimes, staged: Rows, codes: NDA
     Raises
     ------
     FileFormatError, EpochGridError
-        As :func:`sleepagree.readers.table.reader.read_table`.
+        As :func:`sleepagree.readers.table.reader.spans_of_table`.
     """
     layout = reading.layout
     if layout.shape is Shape.EPOCHS and (layout.end or layout.duration):
@@ -80,9 +80,7 @@ def find_extent(reading: TableReading, times: RowTimes, staged: Rows, codes: NDA
         declared_s=layout.epoch_seconds,
         shape_declared=layout.shape is Shape.EPOCHS,
         changes=codes[1:] != codes[:-1],
-        places=reading.places,
-        file_row=staged,
-        clock=times.clock,
+        told=lambda row: (reading.places.at(int(staged[row])), times.clock.show(int(times.starts.us[staged[row]]))),
         path=reading.path,
     )
     reading.notes += step.notes
@@ -206,19 +204,13 @@ def _durations(reading: TableReading, position: int, onset: Microseconds, staged
     """Return the durations of the staged rows in seconds, or None where all of them are 0."""
     column = reading.column(position, staged)
     data = reading.table.texts(position)
-    cells, told = [data[row] for row in staged.tolist()], _told_unit(reading)
-    numbers, unit = read_durations(cells, column, told)
+    numbers, unit = read_durations([data[row] for row in staged.tolist()], column, reading.duration_unit)
     if not numbers.any():
         return None
     wrong = np.flatnonzero(~((numbers > 0) & (numbers < _LONGEST_DURATION)))
     if wrong.size:
         raise _wrong_duration(float(numbers[wrong[0]]), int(wrong[0]), column)
-    return numbers * (unit or _duration_unit(reading, onset, numbers, column, told))
-
-
-def _told_unit(reading: TableReading) -> float | None:
-    """Return the seconds in a unit of the durations as layout, name of the column or format tell it."""
-    return reading.layout.duration_unit or reading.columns.duration_unit or reading.table.duration_unit
+    return numbers * (unit or _duration_unit(reading, onset, numbers, column))
 
 
 def _wrong_duration(value: float, row: int, column: Column) -> EpochGridError:
@@ -232,11 +224,9 @@ def _wrong_duration(value: float, row: int, column: Column) -> EpochGridError:
     return column.error(EpochGridError, row, "this row has duration 0 and others have not", "0", expected, remedy)
 
 
-def _duration_unit(
-    reading: TableReading, onset: Microseconds, numbers: NDArray[np.float64], column: Column, told: float | None
-) -> float:
+def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[np.float64], column: Column) -> float:
     """Return the seconds in a unit of the durations: as told, or as rows that end where the next begins prove it."""
-    ratio = duration_ratio(onset, numbers)
+    ratio, told = duration_ratio(onset, numbers), reading.duration_unit
     units = DURATION_UNITS.values()
     proven = None if ratio is None else next((unit for unit in units if abs(ratio / unit - 1.0) <= _FIT), None)
     where = f"column '{shorten(column.name)}'"
@@ -253,12 +243,9 @@ def _duration_unit(
         return told
     if proven is None:
         found = "numbers that do not lead from one row to the next in s, min, ms or h"
-        layout = f"Give a layout ({Option.LAYOUT:FILE.toml}) with"
-        in_layout = for_page(
-            f'{layout}\n    [file]\n    duration_unit = "s"\n  or "min", "ms" or "h".',
-            f"Answer {asked('duration_unit', 's')}, min, ms or h.",
-        )
-        raise EpochGridError("the unit of the durations is not told", reading.path, where, found, "a unit", in_layout)
+        lead = f"Give a layout ({Option.LAYOUT:FILE.toml}) with"
+        remedy = for_layout(lead, "duration_unit", "s", "min", "ms", "h")
+        raise EpochGridError("the unit of the durations is not told", reading.path, where, found, "a unit", remedy)
     reading.notes.append(Note.of(NoteKind.DURATION_UNIT, unit=_unit_name(proven)))
     return proven
 

@@ -3,68 +3,60 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import math
-import os
-import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from datetime import UTC
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
 from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, for_page, shorten
-from sleepagree.files.reading import read_parquet_bytes
-from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.files.kinds import PARQUET
+from sleepagree.files.reading import read_bytes
 from sleepagree.readers.columns import find_columns
-from sleepagree.readers.layout import NO_LAYOUT, Layout, Overlaps
+from sleepagree.readers.layout import Layout, Overlaps
 from sleepagree.readers.rows import Places
-from sleepagree.readers.table.reader import spans_of_table
-from sleepagree.readers.table.table import ColumnData, Table
-from sleepagree.readers.times.clock import EARLIEST_US, LATEST_US, SECOND_US, Clock, Microseconds, Times, naive_datetime
+from sleepagree.readers.table.table import ColumnData, Table, cell_text, origin_of
+from sleepagree.readers.times.clock import (
+    EARLIEST_US,
+    LATEST_US,
+    SECOND_US,
+    Clock,
+    Microseconds,
+    Times,
+    naive_datetime,
+    offset_of,
+    read_offset,
+)
+from sleepagree.readers.times.zones import known_zone
 
 _MAGIC: Final = b"PAR1"
 
 
-def read_parquet(
-    path: str | os.PathLike[str],
-    *,
-    layout: Layout | None = None,
-    zone: str | None = None,
-    own_words: Iterable[str] = frozenset(),
-) -> ScoredSpans:
-    """Read a table from a Parquet file.
+def parquet_table(path: str, layout: Layout, *, whole: bool = False) -> Table:
+    """Return the columns of a Parquet file that are needed, or all that hold plain values.
 
     Parameters
     ----------
-    path : path-like
+    path : str
         Parquet file with the columns that a text table would have. Times may be timestamps (with a zone: moments in
         UTC; without: local times), numbers or texts; durations may be Arrow durations, or numbers with a unit.
-    layout, zone, own_words
-        As :func:`sleepagree.readers.table.reader.read_table`.
-
-    Returns
-    -------
-    ScoredSpans
+    layout : Layout
+        The columns that it names are needed.
+    whole : bool
+        Whether all columns are.
 
     Raises
     ------
-    FileFormatError, EpochGridError, ClockError, UnknownStageError
-        As :func:`sleepagree.readers.table.reader.read_table`; rows are named by their number, from 1 on.
+    FileFormatError
+        When it is no such file, or lacks a column; rows are named by their number, from 1 on.
     InputError
         When the file cannot be read, or pyarrow is not installed.
     """
-    layout = layout or NO_LAYOUT
-    return spans_of_table(parquet_table(path, layout), layout=layout, zone=zone, own_words=own_words)
-
-
-def parquet_table(path: str | os.PathLike[str], layout: Layout, *, whole: bool = False) -> Table:
-    """Return the columns that are needed, or all that hold plain values; errors as :func:`read_parquet`."""
-    name = os.fspath(path)
-    data = read_parquet_bytes(path)
-    with opened_parquet(data, name) as (arrow, file):
+    data = read_bytes(path, expected="a complete Parquet file", own=(PARQUET,))
+    with opened_parquet(data, path) as (arrow, file):
         names = tuple(file.schema_arrow.names)
-        columns = None if whole else find_columns(names, layout, path=name, where="")
+        columns = None if whole else find_columns(names, layout, path=path, where="")
         # where a rule says which of two rows wins, another column may tell that they are of two recordings
         needed = set[int]() if columns is None else columns.used
         is_all = columns is None or layout.overlaps is not Overlaps.REFUSE
@@ -72,20 +64,20 @@ def parquet_table(path: str | os.PathLike[str], layout: Layout, *, whole: bool =
         # a night is small: threads would cost more than they save
         content = file.read(columns=[names[i] for i in wanted], use_threads=False)
         if content.num_rows == 0:
-            raise FileFormatError("there is no row in the table", name, remedy="Export the night again.")
+            raise FileFormatError("there is no row in the table", path, remedy="Export the night again.")
         unit = layout.duration_unit or (columns.duration_unit if columns else None) or 1.0
         read: dict[int, ColumnData] = {}
         for i in wanted:
             with contextlib.suppress(*(() if i in needed else (FileFormatError,))):
-                read[i] = _Column(arrow, names[i], name, unit).read(content.column(names[i]))
+                read[i] = _Column(arrow, names[i], path, unit).read(content.column(names[i]))
         duration = None if columns is None else columns.duration
         typed_duration = duration is not None and arrow.types.is_duration(content.schema.field(names[duration]).type)
     return Table(
         names,
         read,
         Places(range(1, content.num_rows + 1), "row {}", "rows {}"),
-        Origin(os.path.basename(name), "parquet", hashlib.sha256(data).hexdigest()),  # noqa: PTH119 - speed
-        name,
+        origin_of(path, "parquet", data),
+        path,
         duration_unit=1.0 if typed_duration else None,
         header_place="",
         decimal_point=True,
@@ -175,29 +167,17 @@ class _Column(NamedTuple):
 
 def _offset(zone: str, us: int) -> int:
     """Return the offset from UTC, in seconds, that a zone of a timestamp type has at a moment."""
-    match = re.fullmatch(r"([+-])(\d\d):?(\d\d)", zone, re.ASCII)
-    if match is not None:
-        return (-1 if match[1] == "-" else 1) * (int(match[2]) * 3600 + int(match[3]) * 60)
-    from sleepagree.hypnogram.zones import find_zone
-
+    if (offset := read_offset(zone)) is not None:
+        return offset
     try:
-        offset = naive_datetime(us).replace(tzinfo=UTC).astimezone(find_zone(zone)).utcoffset()
+        return offset_of(naive_datetime(us).replace(tzinfo=UTC).astimezone(known_zone(zone, ""))) or 0
     except ClockError:
         return 0  # an unknown name only means that times are shown in UTC
-    return 0 if offset is None else round(offset.total_seconds())
 
 
 def _text(value: object) -> str:
-    """Return a value as a text table would hold it; a whole number without decimals, a missing one as nothing."""
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return str(value).lower()
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            return ""
-        return str(int(value)) if value.is_integer() else repr(value)
-    return str(value)
+    """Return a value as a text table would hold it; what is no number as nothing."""
+    return "" if isinstance(value, float) and not math.isfinite(value) else cell_text(value)
 
 
 def _no_parquet(path: str, reason: str) -> FileFormatError:

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -12,7 +11,7 @@ import numpy as np
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError, Option, for_page
 from sleepagree.files.reading import read_bytes
-from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import UNSCORED, recognise_label
 from sleepagree.readers.columns import find_columns, list_names, plain_columns
@@ -29,7 +28,7 @@ from sleepagree.readers.table.ranges import apart
 from sleepagree.readers.table.recordings import refuse_counted_recordings, refuse_several_recordings
 from sleepagree.readers.table.stage_form import with_form
 from sleepagree.readers.table.stage_marks import is_marked, marks_a_row, with_labels
-from sleepagree.readers.table.table import Table, TableReading
+from sleepagree.readers.table.table import Table, TableReading, origin_of
 from sleepagree.readers.table.times import RowTimes, read_row_times, read_starts
 from sleepagree.readers.table.unused import unused_lengths
 from sleepagree.readers.times.clock import SECOND_US, FileClock, Times
@@ -38,20 +37,36 @@ _FEWEST_STAGES: Final = 3
 _MOST_ROWS: Final = 0.5
 
 
-def read_table(
-    path: str | os.PathLike[str],
-    *,
-    layout: Layout | None = None,
-    zone: str | None = None,
-    own_words: Iterable[str] = frozenset(),
+def table_of_text(path: str, layout: Layout, reader: str = "table") -> Table:
+    """Return the columns of a text table (CSV, TSV and the like) that ``reader`` reads."""
+    data = read_bytes(path)
+    delimiter = layout.delimiter
+    if delimiter is None and reader == "events" and b"\t" in data.partition(b"\n")[0]:
+        delimiter = "\t"
+    bare_codes = layout.shape is Shape.RUNS and not layout.header and (layout.stage or "1") == "1" and not layout.start
+    delimiter = delimiter or (WHOLE_LINES if bare_codes else None)
+    parsed = parse_csv(data, path, layout if delimiter == layout.delimiter else replace(layout, delimiter=delimiter))
+    return Table(
+        parsed.names,
+        {i: parsed.column(i) for i in range(len(parsed.names))},
+        Places(parsed.lines),
+        origin_of(path, reader, data),
+        path,
+        parsed.notes,
+        header_place=f"line {parsed.header_line}",
+    )
+
+
+def spans_of_table(
+    table: Table, *, layout: Layout = NO_LAYOUT, zone: str | None = None, own_words: Iterable[str] = frozenset()
 ) -> ScoredSpans:
-    """Read a text table (CSV, TSV and the like).
+    """Return the scored spans of a table.
 
     Parameters
     ----------
-    path : path-like
-        The table; its first row names the columns.
-    layout : Layout, optional
+    table : Table
+        Of any origin.
+    layout : Layout
         How to read it; what it leaves open is found by plain names, or sniffed.
     zone : str, optional
         IANA zone of times without one. It must not contradict the layout's.
@@ -68,53 +83,14 @@ def read_table(
     Raises
     ------
     FileFormatError
-        When the file is no table, lacks a column, or a cell cannot be read.
+        When the table lacks a column, or a cell cannot be read.
     EpochGridError
         When rows overlap, contradict each other, end before they begin, or their step varies.
     ClockError
         When times and zone do not go together, or a time names two moments or none.
     UnknownStageError
         When a label is not plain and no layout explains it.
-    InputError
-        When the file cannot be read.
     """
-    name = os.fspath(path)
-    layout = layout or NO_LAYOUT
-    data = read_bytes(path)
-    table = table_of_text(data, name, "table", layout=layout)
-    return spans_of_table(table, layout=layout, zone=zone, own_words=own_words)
-
-
-def table_of_text(data: bytes, path: str, reader: str, *, layout: Layout) -> Table:
-    """Return the columns of a text table that ``reader`` reads; errors as :func:`read_table`."""
-    delimiter = layout.delimiter
-    if delimiter is None and reader == "events" and b"\t" in data.partition(b"\n")[0]:
-        delimiter = "\t"
-    bare_codes = layout.shape is Shape.RUNS and not layout.header and (layout.stage or "1") == "1" and not layout.start
-    parsed = parse_csv(
-        data,
-        path=path,
-        delimiter=delimiter or (WHOLE_LINES if bare_codes else None),
-        encoding=layout.encoding,
-        skip_lines=layout.skip_lines,
-        header=layout.header,
-        foot=layout.foot,
-    )
-    return Table(
-        parsed.names,
-        {i: parsed.column(i) for i in range(len(parsed.names))},
-        Places(parsed.lines),
-        Origin(os.path.basename(path), reader, hashlib.sha256(data).hexdigest()),  # noqa: PTH119 - text or Path
-        path,
-        parsed.notes,
-        header_place=f"line {parsed.header_line}",
-    )
-
-
-def spans_of_table(
-    table: Table, *, layout: Layout = NO_LAYOUT, zone: str | None = None, own_words: Iterable[str] = frozenset()
-) -> ScoredSpans:
-    """Return the scored spans of a table; see :func:`read_table`."""
     zone = one_zone(zone, layout, table.path)
     table, layout = apart(*as_epochs(table, layout))
     _refuse_columns_of_stages(table, layout)
@@ -170,7 +146,8 @@ def _read_rows(reading: TableReading) -> ScoredSpans:
     extent = find_extent(reading, times, staged, codes)
     off_us, on_us = lights_of(reading, said, times.starts.us)
     said = said._replace(codes=codes)
-    return _settle(reading, said, extent, staged, times.clock, lights=(off_us, on_us), ignored=ignored)
+    facts = SourceFacts(lights_off_us=off_us, lights_on_us=on_us, ignored=ignored)
+    return _settle(reading, said, extent, staged, times.clock, facts)
 
 
 def _without_closing(reading: TableReading, said: Labels, times: RowTimes, staged: Rows) -> Rows:
@@ -206,18 +183,11 @@ def _read_runs(reading: TableReading) -> ScoredSpans:
     if (runs.length_us == runs.length_us[0]).all():
         extent = extent._replace(epoch_s=int(runs.length_us[0]) / SECOND_US, epoch_from=runs.epoch_from)
         reading.cautions += coarse_grid_caution(extent.epoch_s or 0.0)
-    return _settle(reading, said, extent, runs.file_row, times.clock)
+    return _settle(reading, said, extent, runs.file_row, times.clock, SourceFacts())
 
 
 def _settle(
-    reading: TableReading,
-    said: Labels,
-    extent: Extent,
-    file_row: Rows,
-    clock: FileClock,
-    *,
-    lights: tuple[int | None, int | None] = (None, None),
-    ignored: Mapping[str, int] | None = None,
+    reading: TableReading, said: Labels, extent: Extent, file_row: Rows, clock: FileClock, facts: SourceFacts
 ) -> ScoredSpans:
     """Return the rows of a table as scored spans."""
     begin_us, end_us, epoch_s, epoch_from = extent
@@ -225,8 +195,8 @@ def _settle(
     rows = LabelledRows(begin_us, end_us, codes, file_row, labels, stages, reading.places, clock, reading.path)
     refuse_several_recordings(reading, rows)
     notes, cautions = tuple(reading.notes), tuple(reading.cautions)
-    facts = SourceFacts(reading.layout.reports, epoch_s, epoch_from, *lights, ignored or {}, notes, cautions)
-    return make_spans(rows, origin=reading.table.origin, facts=facts, overlaps=reading.layout.overlaps)
+    facts = facts._replace(epoch_s=epoch_s, epoch_from=epoch_from, notes=notes, cautions=cautions)
+    return make_spans(rows, origin=reading.table.origin, facts=facts, layout=reading.layout)
 
 
 def _tell_unused_lengths(reading: TableReading, starts: Times) -> None:

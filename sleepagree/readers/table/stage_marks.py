@@ -46,8 +46,8 @@ def is_marked(cell: str) -> bool | None:
     text = cell.strip().casefold()
     if text in _NO_MARKS or text in _MARKS:
         return text in _MARKS
-    number = text.removesuffix("%").rstrip()
-    return float(number.replace(",", ".")) > 0 if _NUMBER.fullmatch(number) else None
+    number = _number(text)
+    return None if number is None else number > 0
 
 
 def largest_shares(columns: Sequence[Sequence[str]]) -> list[int | None] | None:
@@ -75,10 +75,13 @@ def largest_shares(columns: Sequence[Sequence[str]]) -> list[int | None] | None:
 
 def _share(cell: str) -> float | None:
     text = cell.strip().casefold()
+    number = _number(text)
+    return 0.0 if number is None and text in _NO_MARKS else number
+
+
+def _number(text: str) -> float | None:
     number = text.removesuffix("%").rstrip()
-    if _NUMBER.fullmatch(number):
-        return float(number.replace(",", "."))
-    return 0.0 if text in _NO_MARKS else None
+    return float(number.replace(",", ".")) if _NUMBER.fullmatch(number) else None
 
 
 def with_labels(table: Table, columns: Columns, layout: Layout) -> tuple[Table, Columns, Layout]:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
+import math
+import os
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
@@ -92,6 +95,22 @@ class Table(NamedTuple):
         return self._replace(columns=columns, places=self.places._replace(numbers=numbers))
 
 
+def origin_of(path: str, reader: str, data: bytes) -> Origin:
+    """Return what a result tells of the file that a table came from."""
+    return Origin(os.path.basename(path), reader, hashlib.sha256(data).hexdigest())  # noqa: PTH119 - text or Path
+
+
+def cell_text(value: object, *, largest: float = math.inf) -> str:
+    """Return a value as a text table would hold it: a whole number below ``largest`` without decimals, None as ""."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, float) and value.is_integer() and abs(value) < largest:
+        return str(int(value))
+    return str(value)
+
+
 @dataclass(eq=False)
 class TableReading:
     """A table being read: what is asked of it, and what there is to tell.
@@ -134,6 +153,11 @@ class TableReading:
     def has_ends(self) -> bool:
         """Whether each row tells when it ends."""
         return self.columns.end is not None and self.layout.shape is not Shape.EPOCHS
+
+    @property
+    def duration_unit(self) -> float | None:
+        """Seconds in a unit of the durations, as layout, name of the column or format tell it."""
+        return self.layout.duration_unit or self.columns.duration_unit or self.table.duration_unit
 
     def column(self, position: int, rows: Rows | None = None) -> Column:
         """Return what messages call a column, and where the rows of it stand that are read (all, if None)."""

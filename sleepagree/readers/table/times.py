@@ -9,14 +9,14 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord, ZoneName
-from sleepagree.errors import ClockError, EpochGridError, Option, asked, for_page
+from sleepagree.errors import ClockError, EpochGridError, Option, asked, for_page, shorten
 from sleepagree.readers.layout import Overlaps, strptime_has_date, strptime_has_half_days
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.counting import counted_starts
 from sleepagree.readers.table.table import TableReading
-from sleepagree.readers.table.zone_column import in_zones_of_column
 from sleepagree.readers.times.clock import (
     DAY_US,
+    SECOND_US,
     Clock,
     Column,
     FileClock,
@@ -24,8 +24,9 @@ from sleepagree.readers.times.clock import (
     Times,
     fixed_zone,
     naive_datetime,
+    read_offset,
 )
-from sleepagree.readers.times.forms import says_24
+from sleepagree.readers.times.forms import says_24, with_offsets
 from sleepagree.readers.times.nights import (
     ends_after_starts,
     place_after,
@@ -37,7 +38,7 @@ from sleepagree.readers.times.nights import (
     runs_backwards,
 )
 from sleepagree.readers.times.reading import read_times
-from sleepagree.readers.times.zones import resolve_each, resolve_wall_clock
+from sleepagree.readers.times.zones import known_zone, resolve_each, resolve_wall_clock
 
 _OFFSET_CHANGES: Final = (NoteKind.OFFSET_CHANGES, NoteKind.OFFSET_CHANGES_MORE)
 #: A night begins within so long after what is told of its beginning.
@@ -48,6 +49,11 @@ _CLOCK_WORDS: Final = {
     Clock.ELAPSED: "elapsed seconds",
     Clock.DAY: "times of day",
 }
+
+_NAME_ZONE: Final = for_page(
+    'Take zone_column out of the layout and name the zone: [file] zone = "Europe/Helsinki".',
+    f"Say that this column is not used, and answer {asked('zone')}.",
+)
 
 
 class RowTimes(NamedTuple):
@@ -83,7 +89,7 @@ def read_row_times(reading: TableReading, starts: Times, staged: Rows) -> RowTim
     Raises
     ------
     FileFormatError, EpochGridError, ClockError
-        As :func:`sleepagree.readers.table.reader.read_table`.
+        As :func:`sleepagree.readers.table.reader.spans_of_table`.
     """
     ends = _read_ends(reading, starts, staged) if reading.has_ends else None
     if starts.clock in (Clock.LOCAL, Clock.UTC):
@@ -285,7 +291,7 @@ def _in_zone(
 ) -> tuple[Times, Times | None, tzinfo]:
     """Return local times as moments in UTC where a zone is known, and the zone in which they are shown."""
     if reading.columns.zone is not None:
-        starts, ends = in_zones_of_column(reading, reading.columns.zone, starts, ends)
+        starts, ends = _in_zones_of_column(reading, reading.columns.zone, starts, ends)
     zone = reading.zone
     if starts.clock is not Clock.LOCAL:
         if zone is not None and starts.clock is Clock.UTC:
@@ -317,6 +323,59 @@ def _in_zone(
     return Times(starts_utc, Clock.UTC), None if ends is None else Times(ends_utc, Clock.UTC), resolved.zone
 
 
+def _in_zones_of_column(
+    reading: TableReading, position: int, starts: Times, ends: Times | None
+) -> tuple[Times, Times | None]:
+    """Return local times as moments in UTC where the column holds offsets; take its zone where it holds one name.
+
+    Raises
+    ------
+    ClockError
+        When the times tell their zone themselves, a cell is no offset, or the column holds several names, or offsets
+        that change beside ends.
+    """
+    column = reading.column(position)
+    if starts.clock is not Clock.LOCAL:
+        raise reading.contradiction("zone_column", "the times tell no clock that a zone could be of")
+    cells = [text.strip() for text in reading.table.texts(position)]
+    offsets = {cell: read_offset(cell) for cell in dict.fromkeys(cells)}
+    if all(offset is None for offset in offsets.values()) and len(offsets) == 1 and cells[0]:
+        reading.zone = _same_zone(reading, cells[0], column)
+        reading.notes.append(Note.of(NoteKind.ZONE_FROM_COLUMN, zone=ZoneName(cells[0]), column=OwnWord(column.name)))
+        return starts, ends
+    expected = "an offset from UTC such as +02:00 in every row, or the same IANA name"
+    for row, cell in enumerate(cells):
+        if offsets[cell] is None:
+            problem = "the zones of the rows cannot be read together" if cell else "the zone is missing"
+            found = f"'{shorten(cell)}'" if cell else ""
+            raise column.error(ClockError, row, problem, found, expected, _NAME_ZONE)
+    if reading.zone is not None:
+        raise reading.contradiction(
+            "zone_column", f"it tells offsets from UTC, and the zone is said to be {reading.zone}"
+        )
+    if ends is not None and len(set(offsets.values())) > 1:
+        row = next(row for row, cell in enumerate(cells) if offsets[cell] != offsets[cells[0]])
+        problem = "the offset from UTC changes, so the ends may have the one or the other"
+        raise column.error(ClockError, row, problem, cells[row], f"{cells[0]}, as in the rows before", _NAME_ZONE)
+    told = [offsets[cell] for cell in cells]
+    moments = with_offsets(starts.us, told, cells, column, starts.notes)
+    reading.notes += [note for note in moments.notes if note not in starts.notes]
+    if ends is not None:
+        ends = Times(ends.us - moments.offset_s * SECOND_US, Clock.UTC)
+    return moments, ends
+
+
+def _same_zone(reading: TableReading, name: str, column: Column) -> str:
+    if reading.zone is None:
+        known_zone(name, column.path, column.where(0))
+        return name
+    if reading.zone != name:
+        raise reading.contradiction(
+            "zone_column", f"it says {shorten(name)}, and the zone is said to be {reading.zone}"
+        )
+    return name
+
+
 def _clock(reading: TableReading, starts: Times, shown_in: tzinfo) -> FileClock:
     """Return what the times count from."""
     begins, layout = reading.layout.begins, reading.layout
@@ -333,15 +392,6 @@ def _clock(reading: TableReading, starts: Times, shown_in: tzinfo) -> FileClock:
         if begins.tzinfo is None:
             begins = place_in_zone(begins, reading.zone, path=layout.name, where=where)
         else:  # a moment as it is, by the clock of the zone
-            begins = begins.astimezone(_known_zone(reading.zone, layout.name))
+            begins = begins.astimezone(known_zone(reading.zone, layout.name))
             reading.notes.append(Note.of(NoteKind.ZONE_BESIDE_TIMES, zone=ZoneName(reading.zone)))
     return FileClock(Clock.ELAPSED, None, begins)
-
-
-def _known_zone(name: str, path: str) -> tzinfo:
-    from sleepagree.hypnogram.zones import find_zone
-
-    try:
-        return find_zone(name)
-    except ClockError as error:
-        raise error.in_file(path) from None

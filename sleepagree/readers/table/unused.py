@@ -57,12 +57,10 @@ def unused_lengths(
         data = columns.get(position)  # a reader may have left out what it does not need
         if data is None or position in used or starts.us.size < _FEWEST_ROWS:
             continue
-        role = "end"
-        if not _are_ends(data, starts, name, form):
-            role = "duration"
-            if not _are_durations(data, starts):
-                continue
-        out.append(Caution.of(CautionKind.LENGTHS_UNUSED, column=OwnWord(name), role=role))
+        is_end = _are_ends(data, starts, name, form)
+        if is_end or _are_durations(data, starts):
+            role = "end" if is_end else "duration"
+            out.append(Caution.of(CautionKind.LENGTHS_UNUSED, column=OwnWord(name), role=role))
     return out
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from enum import StrEnum
@@ -23,6 +24,8 @@ _EPOCH: Final = datetime(1970, 1, 1)
 #: Times that can be shown in any zone. Dates that were shifted to hide when a night was may lie far off.
 EARLIEST_US: Final = (datetime(1000, 1, 1) - _EPOCH) // timedelta(microseconds=1)
 LATEST_US: Final = (datetime(9000, 1, 1) - _EPOCH) // timedelta(microseconds=1)
+
+_OFFSET: Final = re.compile(r"(?:(?:UTC|GMT) ?)?([+-])(\d{1,2})(?::?([0-5]\d))?|Z|UTC|GMT", re.ASCII | re.IGNORECASE)
 
 _Error = TypeVar("_Error", bound=InputError)
 
@@ -73,6 +76,14 @@ class Column(NamedTuple):
     def error(self, kind: type[_Error], row: int, problem: str, *told: Any) -> _Error:
         """Return an error about one of its cells; ``told`` is what was found and expected, and so on."""
         return kind(problem, self.path, self.where(row), *told)
+
+    def refuse_numbers(
+        self, kind: type[InputError], numbers: NDArray[np.float64], wrong: NDArray[np.bool_], problem: str, right: str
+    ) -> None:
+        """Refuse the first of some numbers that are wrong; ``right`` is what was expected."""
+        if (rows := np.flatnonzero(wrong)).size:
+            row = int(rows[0])
+            raise self.error(kind, row, problem, show_number(float(numbers[row])), right, "Correct the row.")
 
 
 class FileClock(NamedTuple):
@@ -133,6 +144,21 @@ def naive_datetime(us: int) -> datetime:
 def microseconds_of(moment: datetime) -> int:
     """Return microseconds since 1970 of a wall-clock time; an offset is left aside."""
     return (moment.replace(tzinfo=None) - _EPOCH) // timedelta(microseconds=1)
+
+
+def offset_of(moment: datetime) -> int | None:
+    """Return the offset of a moment from UTC in seconds; None where it has none."""
+    offset = moment.utcoffset()
+    return None if offset is None else round(offset.total_seconds())
+
+
+def read_offset(text: str) -> int | None:
+    """Return the seconds of an offset such as +02:00, +0200, UTC+2, GMT or Z; None where it is none."""
+    match = _OFFSET.fullmatch(text)
+    if match is None:
+        return None
+    hours, minutes = int(match[2] or 0), int(match[3] or 0)
+    return None if hours > 18 else (-1 if match[1] == "-" else 1) * (hours * 3600 + minutes * 60)
 
 
 def show_offset(seconds: int) -> str:

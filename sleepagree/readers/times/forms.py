@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from itertools import product
 from typing import Final
@@ -24,6 +24,7 @@ from sleepagree.readers.times.clock import (
     Microseconds,
     Times,
     microseconds_of,
+    offset_of,
     show_offset,
 )
 from sleepagree.readers.times.words import (
@@ -134,8 +135,7 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
             raise column.error(FileFormatError, row, problem, f"'{cell}'", expected, remedy) from None
         values[row] = microseconds_of(moment) + DAY_US * late
         midnights += late
-        offset = moment.utcoffset()
-        offsets.append(None if offset is None else round(offset.total_seconds()))
+        offsets.append(offset_of(moment))
     if not strptime_has_date(form):
         return Times(values, Clock.DAY, 0, (*notes, *midnight_note(midnights)))
     return with_offsets(values, offsets, texts, column, midnight_note(midnights))
@@ -217,18 +217,19 @@ def with_offsets(
     if first is None:
         return Times(values, Clock.LOCAL, 0, notes)
     known = np.array(offsets, np.int64)
-    changes = np.flatnonzero(known[1:] != known[:-1]) + 1
-    for row in changes[:_SHOWN_CHANGES].tolist():
-        notes = (*notes, offset_change(int(known[row - 1]), int(known[row]), column.at(row)))
-    if changes.size > _SHOWN_CHANGES:
-        notes = (*notes, Note.of(NoteKind.OFFSET_CHANGES_MORE, count=int(changes.size) - _SHOWN_CHANGES))
-    return Times(values - known * SECOND_US, Clock.UTC, first, notes)
+    return Times(values - known * SECOND_US, Clock.UTC, first, (*notes, *offset_changes(known, column.at)))
 
 
-def offset_change(before_s: int, after_s: int, place: str) -> Note:
-    """Return the note that the offset from UTC changes at a place of a file."""
-    before, after = ZoneName(show_offset(before_s)), ZoneName(show_offset(after_s))
-    return Note.of(NoteKind.OFFSET_CHANGES, before=before, after=after, place=place)
+def offset_changes(offsets_s: NDArray[np.int64], at: Callable[[int], str], **more: bool) -> list[Note]:
+    """Return the notes that the offset from UTC changes: the first with their places, and how many more there are."""
+    changes = (np.flatnonzero(offsets_s[1:] != offsets_s[:-1]) + 1).tolist()
+    notes = []
+    for row in changes[:_SHOWN_CHANGES]:
+        before, after = (ZoneName(show_offset(int(offsets_s[i]))) for i in (row - 1, row))
+        notes.append(Note.of(NoteKind.OFFSET_CHANGES, before=before, after=after, place=at(row)))
+    if len(changes) > _SHOWN_CHANGES:
+        notes.append(Note.of(NoteKind.OFFSET_CHANGES_MORE, count=len(changes) - _SHOWN_CHANGES, **more))
+    return notes
 
 
 def midnight_note(count: int) -> tuple[Note, ...]:
@@ -303,16 +304,19 @@ def declarable_forms(cell: str) -> tuple[tuple[str, str], ...]:
     """
     cell = _with_plain_zone(with_plain_half(cell.replace(_COMMA, ",")))
     if together := _TOGETHER.fullmatch(cell):
-        form = f"%Y%m%d{together['gap']}%H%M" + "%S" * bool(together["second"])
-        return ((form, ""),) if _reads(cell, form) else ()
+        return _only(cell, f"%Y%m%d{together['gap']}%H%M" + "%S" * bool(together["second"]))
     if _reads(cell, _YEAR_LAST):
         return ((_YEAR_LAST, ""),)
     if (hour := _HOUR.fullmatch(cell)) and (hour["word"] in _HOURS or is_beside_clock(hour["word"])):
-        return ((f"%H{hour['gap']}{hour['word']}", ""),) if _reads(cell, f"%H{hour['gap']}{hour['word']}") else ()
+        return _only(cell, f"%H{hour['gap']}{hour['word']}")
     if swapped := _TIME_FIRST.fullmatch(cell):
         return _swapped(swapped)
     plain = dict.fromkeys((cell, *(with_plain_names(cell, kinds) for kinds in _NAMES_OF_DATES)))
     return next(filter(None, (_forms_of(text, cell) for text in plain)), ())
+
+
+def _only(cell: str, form: str) -> tuple[tuple[str, str], ...]:
+    return ((form, ""),) if _reads(cell, form) else ()
 
 
 def _swapped(cell: re.Match[str]) -> tuple[tuple[str, str], ...]:
@@ -330,7 +334,7 @@ def _forms_of(plain: str, cell: str) -> tuple[tuple[str, str], ...]:
         return ()
     time = _form_of_time(match)
     if match["date"] is None:
-        return ((time, ""),) if _reads(cell, time) else ()
+        return _only(cell, time)
     weekday, gap = match["weekday"] or "", match["gap"] or ""
     if weekday and not is_before_date(weekday):
         weekday = f"%a{weekday[3:]}"

@@ -113,17 +113,16 @@ def place_in_nights(dates_us: Microseconds, day_us: Microseconds, night_of: Nigh
     first_rows = np.flatnonzero(new_night)
     passed = np.cumsum(passes)
     passed -= passed[first_rows][nights]
+    remedy = "Sort the rows by time, and give every night its own date."
     if (passed > 1).any():
         row = int(np.flatnonzero(passed > 1)[0])
         problem, expected = "the clock passes midnight twice in one night", "times in order, with one midnight at most"
-        remedy = "Sort the rows by time, and give every night its own date."
         raise column.error(ClockError, row, problem, _clock_text(int(day_us[row])), expected, remedy)
     leaps = np.flatnonzero((day_us[1:] > day_us[:-1] + DAY_US // 2) & ~new_night[1:])
     if leaps.size:
         row = int(leaps[0]) + 1
         problem = "the clock leaps by more than 12 hours within a night"
         found = f"{_clock_text(int(day_us[row]))}, after {_clock_text(int(day_us[row - 1]))}"
-        remedy = "Sort the rows by time, and give every night its own date."
         raise column.error(ClockError, row, problem, found, "times in order", remedy)
     before_noon = day_us[first_rows] < DAY_US // 2
     shift = np.where(before_noon, 0, -1) if night_of is NightOf.WAKE_DAY else np.where(before_noon, 1, 0)

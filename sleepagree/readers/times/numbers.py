@@ -205,18 +205,12 @@ def _reads_as_elapsed(text: str, column: Column) -> bool:
 
 def _wrong_size(text: str, row: int, column: Column, form: TimeForm) -> ClockError:
     if form.is_elapsed:
-        unix = _forms_that_fit(text, TimeForm.UNIX_S, TimeForm.UNIX_MS)
-        return column.error(
-            ClockError,
-            row,
-            "elapsed time of more than three years",
-            text,
-            f"{_NUMBERS_EXPECTED[form]} from the start of the recording",
-            "If these are Unix times, "
-            + for_page(f'say so in a layout: [file] time = "{unix[0]}".', f"answer {asked('time', unix[0])}.")
-            if unix
-            else "Correct the row.",
-        )
+        problem = "elapsed time of more than three years"
+        expected, remedy = f"{_NUMBERS_EXPECTED[form]} from the start of the recording", "Correct the row."
+        if unix := _forms_that_fit(text, TimeForm.UNIX_S, TimeForm.UNIX_MS):
+            say = for_page(f'say so in a layout: [file] time = "{unix[0]}".', f"answer {asked('time', unix[0])}.")
+            remedy = f"If these are Unix times, {say}"
+        return column.error(ClockError, row, problem, text, expected, remedy)
     other = TimeForm.UNIX_MS if form == TimeForm.UNIX_S else TimeForm.UNIX_S
     fits_other = bool(_forms_that_fit(text, other))
     problem = "a Unix time outside the years 2000 to 2100"

@@ -11,7 +11,7 @@ import numpy as np
 
 from sleepagree.errors import FileFormatError, asked, for_page
 from sleepagree.readers.layout import TimeForm, strptime_has_date
-from sleepagree.readers.times.clock import DAY_US, EARLIEST_US, LATEST_US, SECOND_US, Clock, Column, Times
+from sleepagree.readers.times.clock import DAY_US, EARLIEST_US, LATEST_US, SECOND_US, Clock, Column, Times, read_offset
 from sleepagree.readers.times.forms import (
     EXAMPLE,
     declarable_forms,
@@ -87,9 +87,7 @@ def _read_iso(texts: Sequence[str], column: Column) -> Times:
     if len(parts) < len(cells):
         row = matches.index(None)
         raise _unreadable(cells[row], row, column)
-    moments: list[str] = [moment for moment, _, _ in parts]
-    fractions: list[str | None] = [fraction for _, fraction, _ in parts]
-    offset_texts: list[str | None] = [offset_text for _, _, offset_text in parts]
+    moments, fractions, offset_texts = map(list, zip(*parts, strict=True))
     late = [i for i, moment in enumerate(moments) if moment[11:13] == "24" and _is_24(moment, fractions[i])]
     for row in late:
         moments[row] = f"{moments[row][:11]}00{moments[row][13:]}"
@@ -100,7 +98,7 @@ def _read_iso(texts: Sequence[str], column: Column) -> Times:
     us[late] += DAY_US
     if any(fractions):
         us += np.array([_fraction_us(fraction) for fraction in fractions], np.int64)
-    offset_s = {text: None if text is None else _offset_seconds(text) for text in dict.fromkeys(offset_texts)}
+    offset_s = {text: None if text is None else read_offset(text) for text in dict.fromkeys(offset_texts)}
     for text, seconds in offset_s.items():
         if text is not None and seconds is None:
             row = offset_texts.index(text)
@@ -131,17 +129,6 @@ def _first_impossible(moments: Sequence[str], texts: Sequence[str], column: Colu
         except ValueError as error:
             return _no_such_time(texts[row].strip(), row, column, str(error))
     raise AssertionError("numpy refused what Python takes for a moment")
-
-
-def _offset_seconds(text: str) -> int | None:
-    """Return the seconds of an offset such as Z, +02, +0200, +02:00; None where it is no offset."""
-    if text in ("Z", "z"):
-        return 0
-    digits = text[1:].replace(":", "")
-    hours, minutes = int(digits[:2]), int(digits[2:] or 0)
-    if hours > 18 or minutes > 59:
-        return None
-    return (-1 if text[0] == "-" else 1) * (hours * 3600 + minutes * 60)
 
 
 def _fraction_us(digits: str | None) -> int:

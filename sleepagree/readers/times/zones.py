@@ -13,6 +13,16 @@ from sleepagree.errors import ClockError
 from sleepagree.readers.times.clock import DAY_US, HOUR_US, Microseconds, naive_datetime
 
 
+def known_zone(name: str, path: str, where: str = "") -> tzinfo:
+    """Return the IANA zone that a file or its layout names; raise a ClockError about it where there is none."""
+    from sleepagree.hypnogram.zones import find_zone
+
+    try:
+        return find_zone(name)
+    except ClockError as error:
+        raise error.in_file(path, where) from None
+
+
 class Resolved(NamedTuple):
     """Wall-clock readings placed in a zone."""
 
@@ -48,10 +58,35 @@ def resolve_wall_clock(
         When the zone is unknown; when a reading falls into an hour that the clock skips; when a reading falls
         into an hour that it repeats and the order of the rows does not tell which of the two it was.
     """
-    each = resolve_each(readings_us, zone_name, path=path, where=where)
-    if each.first is each.second:
-        return Resolved(each.first, each.zone, ())
-    return _resolve_repeated(readings_us, each, zone_name, path, where)
+    first_pass, second_pass, zone = resolve_each(readings_us, zone_name, path=path, where=where)
+    doubtful = first_pass != second_pass
+    if not doubtful.any():
+        return Resolved(first_pass, zone, ())
+    steps = np.diff(readings_us)
+    if np.count_nonzero(steps < 0) > np.count_nonzero(steps > 0):  # the newest row first
+        last = readings_us.size - 1
+        back = resolve_wall_clock(readings_us[::-1], zone_name, path=path, where=lambda i: where(last - i))
+        return back._replace(us=back.us[::-1].copy())
+    # as early as the rows before allow, and as late as the rows after allow
+    earliest, latest = first_pass.copy(), second_pass.copy()
+    for i in range(1, readings_us.size):
+        if doubtful[i] and earliest[i] < earliest[i - 1]:
+            earliest[i] = second_pass[i]
+    for i in range(readings_us.size - 2, -1, -1):
+        if doubtful[i] and latest[i] > latest[i + 1]:
+            latest[i] = first_pass[i]
+    undecided = np.flatnonzero(earliest != latest)
+    if undecided.size:
+        row = int(undecided[0])
+        ends_inside = bool(doubtful[row:].all())
+        if row == 0 or not ends_inside:
+            raise _repeated(
+                int(readings_us[row]), int(first_pass[row]), int(second_pass[row]), zone_name, path, where(row)
+            )
+        # nothing follows that would need a jump: the clock ran on
+    count = int(np.count_nonzero(doubtful))
+    note = Note.of(NoteKind.REPEATED_HOUR, count=count, zone=ZoneName(zone_name))
+    return Resolved(earliest, zone, (note,))
 
 
 class EachReading(NamedTuple):
@@ -68,12 +103,7 @@ def resolve_each(readings_us: Microseconds, zone_name: str, *, path: str, where:
     The two are the same but in an hour that is repeated. Parameters and errors as
     :func:`resolve_wall_clock`, which also tells the two apart by the order of the readings.
     """
-    from sleepagree.hypnogram.zones import find_zone
-
-    try:
-        zone = find_zone(zone_name)
-    except ClockError as error:
-        raise error.in_file(path) from None
+    zone = known_zone(zone_name, path)
     offset = _constant_offset(int(readings_us.min()), int(readings_us.max()), zone)
     if offset is not None:
         moments = readings_us - offset
@@ -99,41 +129,6 @@ def _constant_offset(first_us: int, last_us: int, zone: tzinfo) -> int | None:
     probes = range(first_us - DAY_US, last_us + DAY_US + 6 * HOUR_US, 6 * HOUR_US)
     offsets = {_offset_us(us, zone, 0) for us in probes}
     return offsets.pop() if len(offsets) == 1 else None
-
-
-def _resolve_repeated(
-    readings: Microseconds, each: EachReading, zone_name: str, path: str, where: Callable[[int], str]
-) -> Resolved:
-    first_pass, second_pass, zone = each
-    doubtful = first_pass != second_pass
-    if not doubtful.any():
-        return Resolved(first_pass, zone, ())
-    steps = np.diff(readings)
-    if np.count_nonzero(steps < 0) > np.count_nonzero(steps > 0):  # the newest row first
-        turned = EachReading(first_pass[::-1], second_pass[::-1], zone)
-        last = readings.size - 1
-        back = _resolve_repeated(readings[::-1], turned, zone_name, path, lambda i: where(last - i))
-        return Resolved(back.us[::-1].copy(), zone, back.notes)
-    # as early as the rows before allow, and as late as the rows after allow
-    earliest, latest = first_pass.copy(), second_pass.copy()
-    for i in range(1, readings.size):
-        if doubtful[i] and earliest[i] < earliest[i - 1]:
-            earliest[i] = second_pass[i]
-    for i in range(readings.size - 2, -1, -1):
-        if doubtful[i] and latest[i] > latest[i + 1]:
-            latest[i] = first_pass[i]
-    undecided = np.flatnonzero(earliest != latest)
-    if undecided.size:
-        row = int(undecided[0])
-        ends_inside = bool(doubtful[row:].all())
-        if row == 0 or not ends_inside:
-            raise _repeated(
-                int(readings[row]), int(first_pass[row]), int(second_pass[row]), zone_name, path, where(row)
-            )
-        # nothing follows that would need a jump: the clock ran on
-    count = int(np.count_nonzero(doubtful))
-    note = Note.of(NoteKind.REPEATED_HOUR, count=count, zone=ZoneName(zone_name))
-    return Resolved(earliest, zone, (note,))
 
 
 def _skipped(reading_us: int, early: int, late: int, zone_name: str, path: str, where: str) -> ClockError:
