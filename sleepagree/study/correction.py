@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import InputError, Option, shorten
 from sleepagree.hypnogram.align import PairedNight, align
-from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans, frozen_array
+from sleepagree.hypnogram.spans import EPOCH_S, Frozen, ScoredSpans
 from sleepagree.hypnogram.window import Window, WindowRule
 from sleepagree.inference.correction import (
     LEAVE_ONE_OUT_UP_TO,
@@ -105,7 +105,7 @@ class CorrectedMeasure:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class CorrectedNight(Result):
+class CorrectedNight(Result, Frozen):
     """A new night without a reference, corrected.
 
     Parameters
@@ -146,7 +146,7 @@ class CorrectedNight(Result):
 
     def __post_init__(self) -> None:
         super().__post_init__()
-        object.__setattr__(self, "probabilities", frozen_array(self.probabilities, np.float64))
+        self._freeze(probabilities=np.float64)
 
     @property
     def expected_minutes(self) -> tuple[tuple[str, float], ...]:

@@ -25,7 +25,7 @@ from sleepagree.caution import Caution, Note
 from sleepagree.errors import InputError, MappingError
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.ledger import cross_labels
-from sleepagree.hypnogram.spans import Counts, LabelCodes, frozen_array
+from sleepagree.hypnogram.spans import Counts, Frozen, LabelCodes
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.mapping.sets import StageSet
@@ -152,7 +152,7 @@ class ScorerTable:
 
 
 @dataclass(frozen=True, eq=False, slots=True, repr=False)
-class NightSummary(Brief):
+class NightSummary(Brief, Frozen):
     """One device on one night, reduced.
 
     Parameters
@@ -253,9 +253,7 @@ class NightSummary(Brief):
     crossed: Counts = field(default_factory=lambda: np.zeros((0, 0), np.int64))
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "native", frozen_array(self.native, np.int64))
-        object.__setattr__(self, "crossed", frozen_array(self.crossed, np.int64))
-        object.__setattr__(self, "bouts", frozen_array(self.bouts, np.float64))
+        self._freeze(native=np.int64, crossed=np.int64, bouts=np.float64)
 
     def to_document(self) -> dict[str, Any]:
         """Return a plain structure that JSON can hold."""
