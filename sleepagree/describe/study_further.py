@@ -99,8 +99,8 @@ def changes_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
     said = (
         "The correlation is that of both sides about each person's own means (Bland & Altman 1995): 1 where the device "
         "follows every change between nights, 0 where it follows none. A change of the device between two nights that "
-        f"is smaller than the smallest detectable one comes about by its error alone in {percent(study.options.level)} "
-        "of pairs of nights without any change."
+        "is smaller than the smallest detectable one comes about by its error alone in "
+        f"{100 * study.options.level:g} % of pairs of nights without any change."
     )
     return section(
         f"changes-{serial}",

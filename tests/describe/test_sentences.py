@@ -8,6 +8,7 @@ import drawn
 import numpy as np
 import pytest
 from ferry import simulated_nights
+from told import study_lines
 
 from sleepagree.describe.answer import answer_sections, finding_of_night
 from sleepagree.describe.blocks import Items, flat
@@ -230,3 +231,8 @@ def test_methods_of_a_study_tell_long_steps_and_zones_that_were_given() -> None:
     assert zones
     assert f"{zones[0]} for that of the reference ({len(zones)} rows)" in methods
     assert "zone of a clock" not in methods_of_study(found).text
+
+
+def test_a_level_above_99_per_cent_is_not_rounded_to_all() -> None:
+    study = summarise_study(simulated_nights(4, 3), StudyOptions(resamples=20, level=0.999))
+    assert "99.9 % of pairs of nights" in " ".join(" ".join(study_lines(study)).split())
