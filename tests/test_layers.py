@@ -34,9 +34,9 @@ ROOMS = {
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
     "regression_limits reliability planning correction error_sizes class_probabilities group_means "
     "within_people",
-    "scoring": "ceiling coefficients class_sequences runs following disagreement measures redistribution "
+    "scoring": "ceiling coefficients class_sequences runs bouts following disagreement measures redistribution "
     "bias_sources class_figures offsets table_agreement clock_blocks clock_jump clock clock_check "
-    "epoch_features bouts several_scorers",
+    "epoch_features several_scorers",
     "night": "measures cautions intervals compare mappings answer",
     "study": "demo.simulate demo.write progress night_summary clocks table file_patterns from_folder joint_epochs "
     "paired_epochs scorers anonymous plan run duplicates chunks execution results "

@@ -6,16 +6,47 @@ here; where they were taken out, a bout ends, and a change across them is none.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
+from sleepagree.scoring.runs import Epochs, Flags
 
 #: Under this name stand the changes of class an hour.
 CHANGES = ""
+
+
+class Bouts(NamedTuple):
+    """Stretches of one class without a gap; ``end`` is the position after the last epoch."""
+
+    begin: Epochs
+    end: Epochs
+    code: Epochs
+
+    @classmethod
+    def of(cls, codes: NDArray[np.integer[Any]], joined: Flags) -> Bouts:
+        """Cut a sequence of classes where the class changes and at gaps."""
+        edges = np.flatnonzero((codes[1:] != codes[:-1]) | ~joined) + 1
+        begin = np.concatenate(([0], edges))
+        return cls(begin, np.concatenate((edges, [codes.size])), codes[begin].astype(np.int64))
+
+    @property
+    def length(self) -> Epochs:
+        """Epochs of each stretch."""
+        return self.end - self.begin
+
+    def changes(self, joined: Flags) -> int:
+        """Return how many stretches begin with a change of class; behind a gap none does."""
+        return int(np.count_nonzero(joined[self.begin[1:] - 1]))
+
+    def of_classes(self, n_classes: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """Return how many stretches of each class there are, and their mean length in epochs, nan where none is."""
+        found = np.bincount(self.code, minlength=n_classes)
+        epochs = np.bincount(self.code, self.length, n_classes)
+        return found, np.divide(epochs, found, out=np.full(n_classes, NAN), where=found > 0)
 
 
 def compare_bouts(
@@ -49,14 +80,11 @@ def compare_bouts(
            [ 2. ,  1. ]])
     """
     joined = np.diff(epochs) == 1
-    hours = epochs.size * EPOCH_S / 3600
     found = np.full((1 + n_classes, 2), NAN)
+    if not epochs.size:
+        return found
     for side, codes in enumerate((reference, device)):
-        changed = codes[1:] != codes[:-1]
-        first = np.concatenate(([True], changed | ~joined)) if codes.size else np.zeros(0, np.bool_)
-        minutes = np.bincount(codes, minlength=n_classes) * (EPOCH_S / 60)
-        bouts = np.bincount(codes[first], minlength=n_classes)
-        np.divide(minutes, bouts, out=found[1:, side], where=bouts > 0)
-        if hours:
-            found[0, side] = np.count_nonzero(changed & joined) / hours
+        bouts = Bouts.of(codes, joined)
+        found[0, side] = bouts.changes(joined) / (epochs.size * EPOCH_S / 3600)
+        found[1:, side] = bouts.of_classes(n_classes)[1] * (EPOCH_S / 60)
     return found

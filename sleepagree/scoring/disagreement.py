@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.hypnogram.zones import add_seconds
 from sleepagree.inference.estimate import NAN
-from sleepagree.scoring.following import Bouts, Following, StateShifts, describe_following, describe_shifts
+from sleepagree.scoring.bouts import Bouts
+from sleepagree.scoring.following import Following, StateShifts, describe_following, describe_shifts
 from sleepagree.scoring.runs import Epochs, Flags, Runs, check_sequences, count_runs
 
 ClassCodes: TypeAlias = NDArray[Any]
@@ -236,8 +237,7 @@ def describe_disagreement(
     reference_bouts = Bouts.of(reference, joined)
     device_bouts = Bouts.of(device, joined)
     hours = reference.size * epoch_s / 3600.0
-    reference_changes = int(np.count_nonzero(joined & (reference[1:] != reference[:-1])))
-    device_changes = int(np.count_nonzero(joined & (device[1:] != device[:-1])))
+    reference_changes, device_changes = (bouts.changes(joined) for bouts in (reference_bouts, device_bouts))
     return Disagreement(
         classes=classes,
         epochs=kept.size,
@@ -319,10 +319,8 @@ def _by_hour(wrong: Flags, numbers: Epochs, begin: datetime, epoch_s: float) -> 
 def _class_bouts(reference: Bouts, device: Bouts, classes: tuple[str, ...], epoch_s: float) -> tuple[ClassBouts, ...]:
     figures = []
     for side in (reference, device):
-        bouts = np.bincount(side.code, minlength=len(classes))
-        epochs = np.bincount(side.code, weights=side.length, minlength=len(classes))
-        means = np.divide(epochs, bouts, out=np.full(len(classes), np.nan), where=bouts > 0)
-        figures += [bouts.tolist(), (means * epoch_s / 60.0).tolist()]
+        bouts, epochs = side.of_classes(len(classes))
+        figures += [bouts.tolist(), (epochs * epoch_s / 60.0).tolist()]
     return tuple(
         ClassBouts(name, reference_bouts, device_bouts, reference_mean, device_mean)
         for name, reference_bouts, reference_mean, device_bouts, device_mean in zip(classes, *figures, strict=True)

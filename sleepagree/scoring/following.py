@@ -12,6 +12,7 @@ import numpy as np
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.words import canonical_stage, is_sleep
+from sleepagree.scoring.bouts import Bouts
 from sleepagree.scoring.runs import Epochs, Flags
 
 STATES: Final = ("sleep", "wake", "rem", "deep")
@@ -90,26 +91,6 @@ class StateShifts(NamedTuple):
     state: str
     starts: Shifts
     ends: Shifts
-
-
-class Bouts(NamedTuple):
-    """Stretches of one class without a gap; ``end`` is the position after the last epoch."""
-
-    begin: Epochs
-    end: Epochs
-    code: Epochs
-
-    @classmethod
-    def of(cls, codes: Epochs, joined: Flags) -> Bouts:
-        """Cut a sequence of classes where the class changes and at gaps."""
-        edges = np.flatnonzero((codes[1:] != codes[:-1]) | ~joined) + 1
-        begin = np.concatenate(([0], edges))
-        return cls(begin, np.concatenate((edges, [codes.size])), codes[begin])
-
-    @property
-    def length(self) -> Epochs:
-        """Epochs of each stretch."""
-        return self.end - self.begin
 
 
 class _Changes(NamedTuple):
