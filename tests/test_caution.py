@@ -43,16 +43,11 @@ def made() -> dict[str, set[str]]:
         room = path.relative_to(PACKAGE).parts[0]
         if room in ("describe", "report", "render", "caution.py"):
             continue
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Dict):  # kinds that another fact stands for
-                kinds = node.values
-            elif isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "of":
-                kinds = node.args[:1]
-            else:
-                continue
-            for argument in kinds:
-                if isinstance(argument, ast.Attribute) and isinstance(argument.value, ast.Name):
-                    found.setdefault(f"{argument.value.id}.{argument.attr}", set()).add(path.name)
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        looked_for = {id(part) for node in ast.walk(tree) if isinstance(node, ast.Compare) for part in ast.walk(node)}
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and id(node) not in looked_for:
+                found.setdefault(f"{node.value.id}.{node.attr}", set()).add(path.name)
     return found
 
 

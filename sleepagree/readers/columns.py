@@ -331,8 +331,10 @@ def _named(names: Sequence[str], name: str, role: str) -> int:
 def _ambiguous(names: Sequence[str], positions: Sequence[int], role: str) -> FileFormatError:
     candidates = [names[i] for i in positions]
     lines = "\n".join(f"    {role} = {toml_text(name)}" for name in candidates)
-    layout = f"Say which in a layout ({Option.LAYOUT:FILE.toml}), with one of the lines\n    [file]\n{lines}"
-    remedy = for_page(layout, "Say which at the head of the columns.")
+    remedy = for_page(
+        f"Say which in a layout ({Option.LAYOUT:FILE.toml}), with one of the lines\n    [file]\n{lines}",
+        "Say which at the head of the columns.",
+    )
     if role == "step":
         step = for_page("the step in a layout: epoch_seconds = 30.", f"{asked('epoch_seconds', 30)}.")
         remedy = f"Keep one of them, or give {step}"

@@ -36,6 +36,8 @@ def texts(node: ast.AST) -> Iterator[tuple[int, str]]:
             continue
         if isinstance(child, ast.Call) and isinstance(child.func, ast.Name) and child.func.id == "for_page":
             yield from texts(child.args[1])
+        elif isinstance(child, ast.Call) and isinstance(child.func, ast.Name) and child.func.id == "for_layout":
+            continue  # its text is said of a layout; the page is told which question to answer
         elif isinstance(child, ast.FormattedValue) and isinstance(child.format_spec, ast.JoinedStr):
             continue  # an option, which is named by whoever shows it
         elif isinstance(child, ast.Constant) and isinstance(child.value, str):

@@ -53,8 +53,9 @@ def _by_number(reading: TableReading, position: int) -> Times:
     if layout.first_epoch is None and first > 1:
         row = int(numbers.argmin())
         problem, expected = "the numbers of epochs begin neither with 0 nor with 1", "to be told which one is the first"
-        lead = f"Say in a layout ({Option.LAYOUT:FILE.toml}) which epoch began at 'begins'"
-        remedy = for_layout(lead, "first_epoch", first)
+        remedy = for_layout(
+            f"Say in a layout ({Option.LAYOUT:FILE.toml}) which epoch began at 'begins'", "first_epoch", first
+        )
         raise column.error(EpochGridError, row, problem, str(first), expected, remedy)
     if first < base:
         row = int(numbers.argmin())
@@ -72,8 +73,9 @@ def _after_each_other(reading: TableReading, position: int) -> Microseconds:
     numbers, unit = read_durations(reading.table.texts(position), column, reading.duration_unit)
     unit = unit or reading.duration_unit
     if unit is None:
-        lead = f"Give a layout ({Option.LAYOUT:FILE.toml}) with"
-        remedy = for_layout(lead, "duration_unit", "min", "s", "ms", "h", "epochs")
+        remedy = for_layout(
+            f"Give a layout ({Option.LAYOUT:FILE.toml}) with", "duration_unit", "min", "s", "ms", "h", "epochs"
+        )
         problem, where = "the unit of the durations is not told", f"column '{shorten(column.name)}'"
         raise EpochGridError(problem, reading.path, where, "rows without times", "a unit", remedy)
     are_wrong = ~((numbers > 0) & (numbers * unit < _LONGEST_COUNT))

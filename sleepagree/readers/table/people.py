@@ -64,13 +64,13 @@ def _rows_of(of: _Of, table: Table, position: int | None, wanted: str | None, la
     held = list(dict.fromkeys(names))
     if len(held) == 1 and (not wanted or wanted in held):
         return table
-    line, answer = f"    [file]\n    {key} = {toml_text(held[0])}", f"Answer {asked(key)}."
+    line, answer = f"{key} = {toml_text(held[0])}", f"Answer {asked(key)}."
     if wanted is None:
         problem, expected = f"the rows are {of.about} {len(held)} {of.many}", f"one {key}"
-        remedy = for_page(f"Say {of.ask} in a layout ({Option.LAYOUT:FILE.toml}) with\n{line}", answer)
+        remedy = for_page(f"Say {of.ask} in a layout ({Option.LAYOUT:FILE.toml}) with\n    [file]\n    {line}", answer)
     elif not wanted:
         problem, expected = f"it is not told {of.ask}", f"one {key} of {len(held)}"
-        remedy = for_page(f"Fill in '{key}' in the layout, for instance\n{line}", answer)
+        remedy = for_page(f"Fill in '{key}' in the layout, for instance\n    [file]\n    {line}", answer)
     elif wanted not in held:
         problem, expected = of.absent, f"rows of '{shorten(wanted)}'"
         from_table = ", or the participant in the nights table" if of is _PERSON else ""
