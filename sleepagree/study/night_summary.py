@@ -466,19 +466,23 @@ def summarise_night(
         bout_classes=bout_classes,
         bouts=bouts,
         notes=tuple(map(share_equal, ledger.notes)),
-        cautions=(
-            *paired.cautions,
-            *swapped_caution(paired),
-            *contradiction_caution(paired),
-            *left_over_caution(paired),
-            # lengths that differ a little stand in the ledger of each night
-            *(caution for caution in counting_cautions(paired) if caution.get("times") != 0),
-        ),
+        cautions=_cautions_of(paired),
         sequences=sequences,
         shifts=_look_at_shifts(paired),
         epochs=pack_epochs(paired.reference, paired.device, begin_s=paired.begin_s),
         device_step_s=NAN if paired.device_spans.epoch_s is None else paired.device_spans.epoch_s,
         crossed=cross_labels(paired.reference, paired.device, paired.reference_set, paired.device_set).counts,
+    )
+
+
+def _cautions_of(paired: PairedNight) -> tuple[Caution, ...]:
+    return (
+        *paired.cautions,
+        *swapped_caution(paired),
+        *contradiction_caution(paired),
+        *left_over_caution(paired),
+        # lengths that differ a little stand in the ledger of each night
+        *(caution for caution in counting_cautions(paired) if caution.get("times") != 0),
     )
 
 
