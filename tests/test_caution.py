@@ -36,6 +36,19 @@ FACTS = (
 )
 
 
+def given_by(node: ast.AST) -> list[ast.expr]:
+    """Return where a kind stands that becomes a fact: what a call is given, what another fact stands for, or what is
+    told before its values; a tuple of kinds alone is only looked for."""
+    if isinstance(node, ast.Call):
+        return node.args
+    if isinstance(node, ast.Dict):
+        return node.values
+    if isinstance(node, ast.Tuple) and len(node.elts) > 1:
+        kinds = [ast.unparse(part).partition(".")[0] for part in node.elts[:2]]
+        return node.elts[:1] if kinds[0] != kinds[1] else []
+    return []
+
+
 def made() -> dict[str, set[str]]:
     """Return the kinds that modules make facts of, and where; the rooms that say them are left out."""
     found: dict[str, set[str]] = {}
@@ -43,11 +56,10 @@ def made() -> dict[str, set[str]]:
         room = path.relative_to(PACKAGE).parts[0]
         if room in ("describe", "report", "render", "caution.py"):
             continue
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        looked_for = {id(part) for node in ast.walk(tree) if isinstance(node, ast.Compare) for part in ast.walk(node)}
-        for node in ast.walk(tree):
-            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and id(node) not in looked_for:
-                found.setdefault(f"{node.value.id}.{node.attr}", set()).add(path.name)
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            for argument in given_by(node):
+                if isinstance(argument, ast.Attribute) and isinstance(argument.value, ast.Name):
+                    found.setdefault(f"{argument.value.id}.{argument.attr}", set()).add(path.name)
     return found
 
 

@@ -486,10 +486,10 @@ def print_cautions(cautions: Sequence[Caution | str], options: dict[str, Any]) -
     """Print cautions to standard error; beside an answer alone the three that change most, the rest counted."""
     if options["quiet"]:
         return
-    full = options.get("full", True) or options.get("json_path") == "-"
     from sleepagree.describe.cautions import rank_caution, say_caution
     from sleepagree.render.columns import fit_terminal
 
+    full = options.get("full", True) or options.get("json_path") == "-"
     shown = sorted(cautions, key=rank_caution)[: None if full else _MOST_CAUTIONS]
     in_colour = has_colour(sys.stderr)
     for caution in shown:

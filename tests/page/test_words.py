@@ -35,9 +35,9 @@ def texts(node: ast.AST) -> Iterator[tuple[int, str]]:
         if isinstance(child, ast.Expr) and isinstance(child.value, ast.Constant):
             continue
         if isinstance(child, ast.Call) and isinstance(child.func, ast.Name) and child.func.id == "for_page":
-            yield from texts(child.args[1])
+            yield from texts(ast.Tuple(child.args[1:2]))
         elif isinstance(child, ast.Call) and isinstance(child.func, ast.Name) and child.func.id == "for_layout":
-            continue  # its text is said of a layout; the page is told which question to answer
+            yield from texts(ast.Tuple(child.args[2:]))  # it hides what leads to a line of a layout, as for_page does
         elif isinstance(child, ast.FormattedValue) and isinstance(child.format_spec, ast.JoinedStr):
             continue  # an option, which is named by whoever shows it
         elif isinstance(child, ast.Constant) and isinstance(child.value, str):
