@@ -240,7 +240,7 @@ def _ask(setting: Setting) -> Any:
     from sleepagree.describe.proposal import ask_for
     from sleepagree.readers.layout import TimeForm, layout_of
     from sleepagree.readers.times.clock import Column
-    from sleepagree.readers.times.forms import read_declared
+    from sleepagree.readers.times.declared import read_declared
 
     if setting.value is None and setting.others and len(setting.others) <= _FEW:
         return _pick(f"{setting.key}: {printable(ask_for(setting).partition(':')[0])}", setting.others)

@@ -11,7 +11,8 @@ from typing import Final
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.layout import layout_of, strptime_has_date
 from sleepagree.readers.times.clock import Column
-from sleepagree.readers.times.forms import declarable_forms, read_declared
+from sleepagree.readers.times.declared import read_declared
+from sleepagree.readers.times.forms import declarable_forms
 from sleepagree.readers.times.words import with_plain_half
 
 _EPOCH: Final = dt.datetime(1970, 1, 1)

@@ -19,7 +19,8 @@ from sleepagree.readers.columns import told_unit
 from sleepagree.readers.layout import ELAPSED_UNITS, TimeForm
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.times.clock import SECOND_US, Clock, Column, Microseconds, Times
-from sleepagree.readers.times.forms import declarable_forms, read_declared, with_lost_zeros
+from sleepagree.readers.times.declared import read_declared, with_lost_zeros
+from sleepagree.readers.times.forms import declarable_forms
 from sleepagree.readers.times.nights import half_day_row, runs_backwards
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.words import is_before_date, is_half, read_length, read_two_parts

@@ -14,7 +14,7 @@ from typing import Final, NamedTuple
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, Option, asked, counted, for_page, shorten
 from sleepagree.files.kinds import WIDE_MARKS
-from sleepagree.readers.encodings import likely_encodings, with_plain_digits
+from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.layout import AFTER_TIMES, NO_LAYOUT, WIDE_SPACES, Layout, for_layout
 from sleepagree.readers.times.words import is_beside_clock, is_half, with_plain_half
 
@@ -459,6 +459,8 @@ def _decode(data: bytes, path: str, encoding: str | None) -> str:
         line = data.count(b"\n", 0, error.start) + 1
         where = f"line {line}, byte {error.start + skipped}"
         found = f"byte 0x{data[error.start]:02x}"
+        from sleepagree.readers.encodings import likely_encodings  # few files come here
+
         likely = next(iter(likely_encodings(data)), "utf-8")
         remedy = "If it was written in another encoding, " + for_page(
             f'name that in a layout, for instance\n    [file]\n    encoding = "{likely}"',

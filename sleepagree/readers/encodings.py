@@ -7,7 +7,6 @@ import unicodedata
 from functools import cache
 from typing import Final, NamedTuple
 
-from sleepagree.caution import Note, NoteKind
 from sleepagree.mapping.languages import Vocabulary, vocabularies
 
 #: The commonest first, which goes before others that fit as well.
@@ -17,12 +16,6 @@ _CANDIDATES: Final = (
     *("cp866", "cp850", "cp852", "mac_roman", "cp1255", "cp1256", "cp874", "iso8859-8", "iso8859-6", "iso8859-11"),
     *("iso8859-13", "iso8859-4", "cp775", "cp862", "cp1258"),
 )
-#: Marks and embeddings of the direction of a text, which nobody sees (UAX 9).
-_DIRECTIONS: Final = frozenset("\u200e\u200f\u061c")
-#: Those that turn what follows round, which belong to a number beside them.
-_TURNING: Final = re.compile("[\u202a-\u202e\u2066-\u2069]+(?=[0-9])|(?<=[0-9])[\u202a-\u202e\u2066-\u2069]+")
-_DECIMAL_SIGN: Final = "\u066b"
-_WIDE: Final = "０１２３４５６７８９"
 _MOST_TOLD: Final = 5
 _MOST_LINES: Final = 2000
 #: Half of the characters are letters of one language.
@@ -70,30 +63,6 @@ def likely_encodings(data: bytes) -> tuple[str, ...]:
         scores[encoding] = _likeness(part)
     ranked = sorted(scores, key=lambda encoding: -scores[encoding])
     return tuple(e for e in ranked[:_MOST_TOLD] if scores[e] >= _PLAUSIBLE or e == ranked[0])
-
-
-def with_plain_digits(text: str) -> tuple[str, tuple[Note, ...]]:
-    """Return a text with the digits 0 to 9, a point for the Arabic decimal sign, and no marks of direction beside them.
-
-    Parameters
-    ----------
-    text : str
-        Of a whole file. Full-width digits, which stand in labels, are left.
-
-    Returns
-    -------
-    str
-    tuple of Note
-        What was read so.
-    """
-    if text.isascii():
-        return text, ()
-    held = set(text)
-    digits = {c: str(unicodedata.decimal(c)) for c in held if not c.isascii() and c.isdecimal() and c not in _WIDE}
-    changed = {**digits, _DECIMAL_SIGN: ".", **dict.fromkeys(_DIRECTIONS, "")}
-    plain = text.translate({ord(c): written for c, written in changed.items()})
-    plain = _TURNING.sub("", plain)
-    return plain, (Note.of(NoteKind.OTHER_DIGITS, digits=" ".join(sorted(digits))),) if digits else ()
 
 
 def _decoded(data: bytes, encoding: str) -> str | None:

@@ -27,7 +27,8 @@ from sleepagree.readers.code_lines import are_characters, find_code_lines, legen
 from sleepagree.readers.column_kinds import ColumnSeen, Kind
 from sleepagree.readers.column_roles import Found, counted_rows
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
-from sleepagree.readers.encodings import likely_encodings, with_plain_digits
+from sleepagree.readers.digits import with_plain_digits
+from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.json_proposal import json_readings
 from sleepagree.readers.label_meanings import called, meanings_of

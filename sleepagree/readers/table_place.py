@@ -23,7 +23,7 @@ from sleepagree.readers.csv_table import (
     without_comments,
     without_rules,
 )
-from sleepagree.readers.encodings import with_plain_digits
+from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.layout import AFTER_TIMES, WIDE_SPACES
 from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_texts

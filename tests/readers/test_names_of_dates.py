@@ -10,10 +10,11 @@ import pytest
 
 from sleepagree.errors import FileFormatError
 from sleepagree.readers import read_spans
-from sleepagree.readers.encodings import with_plain_digits
+from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.proposal import propose_layout
 from sleepagree.readers.times.clock import Column, naive_datetime
-from sleepagree.readers.times.forms import declarable_forms, read_declared
+from sleepagree.readers.times.declared import read_declared
+from sleepagree.readers.times.forms import declarable_forms
 
 #: Moments, which every four of the cells are in turn.
 MOMENTS = (

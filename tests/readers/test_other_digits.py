@@ -16,7 +16,7 @@ from sleepagree.caution import NoteKind
 from sleepagree.errors import ClockError, SleepAgreeError
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers import read_spans
-from sleepagree.readers.encodings import with_plain_digits
+from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.layout import parse_layout
 from sleepagree.readers.proposal import propose_layout
 

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, SleepAgreeError
 from sleepagree.readers.times import zones
 from sleepagree.readers.times.clock import HOUR_US, SECOND_US, Clock, Column, Times, naive_datetime
-from sleepagree.readers.times.forms import declarable_forms, read_declared
+from sleepagree.readers.times.declared import read_declared
+from sleepagree.readers.times.forms import declarable_forms
 from sleepagree.readers.times.numbers import read_durations, read_numbers
 from sleepagree.readers.times.reading import read_times
 from sleepagree.readers.times.zones import resolve_wall_clock

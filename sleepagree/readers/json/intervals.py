@@ -26,9 +26,9 @@ from sleepagree.readers.times.clock import (
     Microseconds,
     fixed_zone,
     microseconds_of,
+    offset_changes,
     offset_of,
 )
-from sleepagree.readers.times.forms import offset_changes
 from sleepagree.readers.times.zones import resolve_wall_clock
 
 #: Zones in which a claimed UTC is what it claims to be.

@@ -25,7 +25,7 @@ from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.columns import list_names
 from sleepagree.readers.csv_table import below_names, foot_begins, foot_note, page_heads, without_page_heads
-from sleepagree.readers.encodings import with_plain_digits
+from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places
 from sleepagree.readers.table.table import ColumnData, Table, cell_text, origin_of

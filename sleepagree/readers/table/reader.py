@@ -12,7 +12,6 @@ from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError, Option, for_page
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import UNSCORED, recognise_label
 from sleepagree.readers.columns import find_columns, list_names, plain_columns
 from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
@@ -107,6 +106,8 @@ def _refuse_columns_of_stages(table: Table, layout: Layout) -> None:
     marked = [table.names[i] for i, data in table.columns.items() if not isinstance(data, Times) and _are_marks(data)]
     if layout.stage_columns or len(marked) < _FEWEST_STAGES or (layout.stage or marked[0]) not in marked:
         return
+    from sleepagree.mapping.languages import propose_meanings  # few files come here
+
     meanings = propose_meanings(marked)
     stages = [name for name in marked if name in meanings or recognise_label(name)]
     named = [table.names[i] for role, at in plain_columns(table.names) if role == "stage" for i in at]

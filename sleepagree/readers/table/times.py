@@ -25,8 +25,9 @@ from sleepagree.readers.times.clock import (
     fixed_zone,
     naive_datetime,
     read_offset,
+    with_offsets,
 )
-from sleepagree.readers.times.forms import says_24, with_offsets
+from sleepagree.readers.times.declared import says_24
 from sleepagree.readers.times.nights import (
     ends_after_starts,
     place_after,

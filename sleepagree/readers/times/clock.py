@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from enum import StrEnum
 from typing import Any, Final, NamedTuple, TypeVar
@@ -11,10 +11,13 @@ from typing import Any, Final, NamedTuple, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.caution import Note
-from sleepagree.errors import InputError, shorten
+from sleepagree.caution import Note, NoteKind, ZoneName
+from sleepagree.errors import ClockError, FileFormatError, InputError, shorten
 
 Microseconds = NDArray[np.int64]
+
+EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
+_SHOWN_CHANGES: Final = 3
 
 SECOND_US: Final = 1_000_000
 HOUR_US: Final = 3600 * SECOND_US
@@ -170,3 +173,45 @@ def show_offset(seconds: int) -> str:
 def fixed_zone(offset_s: int) -> tzinfo:
     """Return the zone of a fixed offset from UTC."""
     return UTC if offset_s == 0 else timezone(timedelta(seconds=offset_s))
+
+
+def with_offsets(
+    values: Microseconds, offsets: Sequence[int | None], texts: Sequence[str], column: Column, notes: tuple[Note, ...]
+) -> Times:
+    """Return times in UTC where every row tells an offset, in local time where none does; raise where some do."""
+    first = offsets[0]
+    odd = next((row for row, offset in enumerate(offsets) if (offset is None) != (first is None)), None)
+    if odd is not None:
+        problem = "some times carry an offset from UTC, others none"
+        expected = "all of them with an offset, or all without"
+        remedy = "Export the times again in one form."
+        found = f"{texts[odd].strip()}, but {texts[0].strip()} at {column.at(0)}"
+        raise column.error(ClockError, odd, problem, found, expected, remedy)
+    if first is None:
+        return Times(values, Clock.LOCAL, 0, notes)
+    known = np.array(offsets, np.int64)
+    return Times(values - known * SECOND_US, Clock.UTC, first, (*notes, *offset_changes(known, column.at)))
+
+
+def offset_changes(offsets_s: NDArray[np.int64], at: Callable[[int], str], **more: bool) -> list[Note]:
+    """Return the notes that the offset from UTC changes: the first with their places, and how many more there are."""
+    changes = (np.flatnonzero(offsets_s[1:] != offsets_s[:-1]) + 1).tolist()
+    notes = []
+    for row in changes[:_SHOWN_CHANGES]:
+        before, after = (ZoneName(show_offset(int(offsets_s[i]))) for i in (row - 1, row))
+        notes.append(Note.of(NoteKind.OFFSET_CHANGES, before=before, after=after, place=at(row)))
+    if len(changes) > _SHOWN_CHANGES:
+        notes.append(Note.of(NoteKind.OFFSET_CHANGES_MORE, count=len(changes) - _SHOWN_CHANGES, **more))
+    return notes
+
+
+def midnight_note(count: int) -> tuple[Note, ...]:
+    """Return the ledger line about midnights written as 24:00."""
+    return (Note.of(NoteKind.MIDNIGHT_AS_24, count=int(count)),) if count else ()
+
+
+def missing_time(cell: str, row: int, column: Column, expected: str = EXAMPLE) -> FileFormatError:
+    """Return the error for a cell without a time."""
+    found = f"'{cell}'" if cell else ""
+    remedy = "Complete the row or take it out."
+    return column.error(FileFormatError, row, "the time is missing", found, expected, remedy)

@@ -23,7 +23,7 @@ from sleepagree.readers.times.clock import (
     microseconds_of,
     naive_datetime,
 )
-from sleepagree.readers.times.forms import declarable_forms, layout_with_forms, refuse_other_calendars
+from sleepagree.readers.times.reading import refuse_other_calendars
 
 _DATE: Final = re.compile(r"(\d{4})-(\d\d)-(\d\d)(?:[T ]00:00(?::00(?:\.0+)?)?)?", re.ASCII)
 
@@ -76,6 +76,8 @@ def _unreadable_date(cell: str, time: str, row: int, column: Column) -> FileForm
         return column.error(
             FileFormatError, row, "the date is missing", "", expected, "Complete the row or take it out."
         )
+    from sleepagree.readers.times.forms import declarable_forms, layout_with_forms  # few files come here
+
     forms = declarable_forms(f"{cell} {time}")
     remedy = layout_with_forms(forms, f"date = {toml_text(column.name)}") if forms else "Correct the row."
     return column.error(FileFormatError, row, "the date cannot be read", f"'{cell}'", expected, remedy, forms)

@@ -9,19 +9,25 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.errors import FileFormatError, asked, for_page
+from sleepagree.errors import ClockError, FileFormatError, asked, for_page
 from sleepagree.readers.layout import TimeForm, strptime_has_date
-from sleepagree.readers.times.clock import DAY_US, EARLIEST_US, LATEST_US, SECOND_US, Clock, Column, Times, read_offset
-from sleepagree.readers.times.forms import (
+from sleepagree.readers.times.calendars import of_other_calendars
+from sleepagree.readers.times.clock import (
+    DAY_US,
+    EARLIEST_US,
     EXAMPLE,
-    declarable_forms,
-    layout_with_forms,
+    LATEST_US,
+    SECOND_US,
+    Clock,
+    Column,
+    Microseconds,
+    Times,
     midnight_note,
     missing_time,
-    read_declared,
-    refuse_other_calendars,
+    read_offset,
     with_offsets,
 )
+from sleepagree.readers.times.declared import read_declared
 from sleepagree.readers.times.numbers import is_number, read_numeric, unit_by_size
 
 
@@ -70,6 +76,24 @@ def read_times(texts: Sequence[str], column: Column, *, form: str | None, elapse
     if times.clock in (Clock.LOCAL, Clock.UTC):
         refuse_other_calendars(times.us, texts, column)
     return times
+
+
+def refuse_other_calendars(us: Microseconds, texts: Sequence[str], column: Column) -> None:
+    """Refuse years that are those of another calendar: 2569 of the Buddhist era is 2026, 1404 of the Persian is 2025.
+
+    Raises
+    ------
+    ClockError
+        With the first row of such a year.
+    """
+    for calendar, rows in of_other_calendars(us):
+        from sleepagree.readers.times.forms import declarable_forms, layout_with_forms  # few files come here
+
+        row = int(rows[0])
+        forms = [form for form in declarable_forms(texts[row].strip()) if "%EY" in form[0]]
+        remedy = layout_with_forms(forms) if forms else "Export the times with years of the common era."
+        problem, expected = f"a year that is one of the {calendar}", "a year of the common era, such as 2026"
+        raise column.error(ClockError, row, problem, f"'{texts[row].strip()}'", expected, remedy, forms)
 
 
 #: The moment, decimals of its second, and the offset from UTC.
@@ -160,6 +184,8 @@ _DATE_ONLY: Final = re.compile(r"\d{4}-\d\d-\d\d|\d{1,2}[./-]\d{1,2}[./-]\d{2,4}
 def _unreadable(cell: str, row: int, column: Column, expected: str = EXAMPLE) -> FileFormatError:
     if not cell or cell.casefold() in ("n/a", "na", "nan", "null", "none", "nat"):
         return missing_time(cell, row, column, expected)
+    from sleepagree.readers.times.forms import declarable_forms, layout_with_forms  # few files come here
+
     found = f"'{cell}'"
     forms = declarable_forms(cell)
     if row > 0 and forms:  # a form for this row would not read those before it
