@@ -17,12 +17,14 @@ from collections import defaultdict
 from html.parser import HTMLParser
 from typing import Any, Final
 from xml.etree import ElementTree
+from xml.parsers import expat
 
-from sleepagree.errors import FileFormatError, counted
+from sleepagree.errors import FileFormatError, counted, shorten
 from sleepagree.files.packed import Content
-from sleepagree.files.reading import open_input
 
 _MOST_ABOVE: Final = 20
+#: A list of stages lies a few elements deep.
+_DEEPEST: Final = 50
 #: A table so many times longer than any other is the one.
 _LONGER: Final = 4
 _HEADINGS: Final = ("h1", "h2", "h3", "h4", "h5", "h6", "caption")
@@ -34,7 +36,7 @@ _ESCAPED: Final = re.compile(r"\\([,;\\nN])")
 _ZONE: Final = re.compile(r';TZID="?([^:;"]+)', re.IGNORECASE)
 
 
-def said_otherwise(path: str, suffix: str, data: bytes | None = None) -> Content:
+def said_otherwise(path: str, suffix: str, data: bytes) -> Content:
     """Return what a file of markup holds as JSON (XML), or as a text table (HTML, calendars).
 
     Parameters
@@ -43,19 +45,15 @@ def said_otherwise(path: str, suffix: str, data: bytes | None = None) -> Content
         File.
     suffix : str
         Its suffix in small letters, one of :data:`sleepagree.files.kinds.MARKUP`.
-    data : bytes, optional
-        Its content, if it is known.
+    data : bytes
+        Its content.
 
     Raises
     ------
     FileFormatError
-        When it is broken, names entities of its own, or holds no table, no event, or several tables alike.
-    InputError
-        When it cannot be read.
+        When it is broken, names entities of its own, is nested too deeply, or holds no table, no event, or several
+        tables alike.
     """
-    if data is None:
-        with open_input(path) as file:
-            data = file.load()
     if suffix == ".xml":
         return Content("night.json", json.dumps(_xml_document(data, path), ensure_ascii=False).encode())
     text = _decoded(data, path)
@@ -77,16 +75,34 @@ def _decoded(data: bytes, path: str) -> str:
 
 
 def _xml_document(data: bytes, path: str) -> Any:
-    if b"<!ENTITY" in data:
+    def refuse_entity(*_: object) -> None:
         problem, remedy = "the XML names entities of its own", "Save it without a document type."
         raise FileFormatError(problem, path, "", "<!ENTITY", "plain elements", remedy)
+
+    look = expat.ParserCreate()
+    look.EntityDeclHandler = refuse_entity
     try:
-        root = ElementTree.fromstring(data)  # noqa: S314 - entities are refused above
-    except ElementTree.ParseError as error:
-        line, column = error.position
+        look.Parse(data, True)  # noqa: FBT003 - the last part of the document
+        root = ElementTree.fromstring(data)  # noqa: S314 - entities are refused above, in any encoding
+    except FileFormatError:
+        raise
+    except (expat.ExpatError, ElementTree.ParseError, LookupError, ValueError) as error:
+        at = f"line {error.lineno}, column {error.offset + 1}" if isinstance(error, expat.ExpatError) else ""
         problem, remedy = "the XML is broken", "It may be cut short; export it again."
-        raise FileFormatError(problem, path, f"line {line}, column {column + 1}", remedy=remedy) from None
+        raise FileFormatError(problem, path, at, remedy=remedy) from None
+    if (deep := _deeper(root)) is not None:
+        problem, expected = "the XML is nested too deeply", f"elements at most {_DEEPEST} deep"
+        remedy = "This is no export of sleep stages."
+        raise FileFormatError(problem, path, "", f"'{shorten(_bare(deep.tag))}' further inside", expected, remedy)
     return {_bare(root.tag): _value(root)}
+
+
+def _deeper(root: ElementTree.Element) -> ElementTree.Element | None:
+    """Return an element that lies deeper than any list of stages does."""
+    elements = [root]
+    for _ in range(_DEEPEST):
+        elements = [child for element in elements for child in element]
+    return next(iter(elements), None)
 
 
 def _value(element: ElementTree.Element) -> Any:

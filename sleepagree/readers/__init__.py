@@ -8,12 +8,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
 from sleepagree.files.kinds import HEAD_BYTES, MARKUP
 from sleepagree.files.packed import PACKED, STANDARD_INPUT, STANDARD_INPUT_NAME, Content, read_standard_input, unpack
-from sleepagree.files.reading import holding, open_known
+from sleepagree.files.reading import holding, open_known, read_bytes
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.zones import with_zone
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Silence
@@ -123,8 +123,16 @@ def _suffix_of(name: str) -> str:
     return ".fif.gz" if suffix == ".gz" and name.casefold().endswith(".fif.gz") else suffix
 
 
+class Opened(NamedTuple):
+    """A file that can be read: the path it has meanwhile, the name that tells its kind, and the hash of its markup."""
+
+    path: str
+    name: str
+    markup_sha256: str = ""
+
+
 @contextmanager
-def opened(path: str) -> Iterator[tuple[str, str]]:
+def opened(path: str) -> Iterator[Opened]:
     """Yield the path under which a file can be read inside the block, and the name that tells its kind.
 
     They are its own unless it is a text with an ending that no reader takes, is compressed or of markup, or stands for
@@ -141,23 +149,21 @@ def opened(path: str) -> Iterator[tuple[str, str]]:
     elif (suffix := _suffix_of(name)) in PACKED:
         content = unpack(path)
     elif suffix in MARKUP:
-        content = _said_otherwise(path, suffix)
+        content = Content(name, read_bytes(path, expected="a text of markup"))
     else:
-        yield path, name if kind_of_file(name) or not _is_text(path) else f"{name}.txt"
+        yield Opened(path, name if kind_of_file(name) or not _is_text(path) else f"{name}.txt")
         return
+    sha256 = ""
     if (suffix := _suffix_of(content.name)) in MARKUP:
-        content = _said_otherwise(path, suffix, content.data)
+        from sleepagree.files.markup import said_otherwise  # parsers of XML and HTML cost as much as reading a table
+
+        sha256 = hashlib.sha256(content.data).hexdigest()
+        content = said_otherwise(path, suffix, content.data)
     if kind_of_file(content.name) == "mne":
         remedy = "Unpack it and give the file inside."
         raise FileFormatError("a recording for MNE cannot be read inside a compressed file", path, remedy=remedy)
     with holding(path, content.data):
-        yield path, content.name
-
-
-def _said_otherwise(path: str, suffix: str, data: bytes | None = None) -> Content:
-    from sleepagree.files.markup import said_otherwise  # parsers of XML and HTML cost as much as reading a table
-
-    return said_otherwise(path, suffix, data)
+        yield Opened(path, content.name, sha256)
 
 
 def _is_text(path: str) -> bool:
@@ -246,13 +252,12 @@ def read_spans(
 
 
 def _read_one(text: str, layout: Layout | None, zone: str | None, own_words: frozenset[str]) -> ScoredSpans:
-    with opened(text) as (path, name):
-        spans = _read_as(kind_of_file(name), path, layout, zone, own_words)
+    with opened(text) as file:
+        name = file.name
+        spans = _read_as(kind_of_file(name), file.path, layout, zone, own_words)
         if spans is not None:
-            if _suffix_of(text) in MARKUP:
-                spans = spans.with_changes(
-                    origin=replace(spans.origin, sha256=hashlib.sha256(Path(text).read_bytes()).hexdigest())
-                )
+            if file.markup_sha256:  # what was read was made of it, and is no file that anybody has
+                spans = spans.with_changes(origin=replace(spans.origin, sha256=file.markup_sha256))
             if layout is None or layout.silence is Silence.MISSING:
                 return spans
             from sleepagree.hypnogram.silence import silence_as_wake

@@ -382,8 +382,8 @@ def reader_of(path: Path) -> str:
     """Return the name of the reader of a file, by its name or, at standard input, by its first bytes."""
     from sleepagree.readers import kind_of_file, opened
 
-    with opened(str(path)) as (_, name):
-        return kind_of_file(name)
+    with opened(str(path)) as file:
+        return kind_of_file(file.name)
 
 
 def fault_of(problem: SleepAgreeError, front: Front = Front.COMMAND) -> str:

@@ -190,7 +190,7 @@ def _beside_given(labels: Sequence[LabelMeaning], given: Layout) -> tuple[LabelM
 
 def _readings(path: str, given: Layout, near: datetime | None) -> Iterator[Found]:
     """Yield the ways in which a file can be taken apart, the likeliest first; what a layout says of it is kept."""
-    with opened(path) as (held, name):
+    with opened(path) as (held, name, _):
         kind = kind_of_file(name)
         data = read_bytes(held) if kind in ("table", "events", "json") else b""
     match kind:
@@ -208,7 +208,7 @@ def _readings(path: str, given: Layout, near: datetime | None) -> Iterator[Found
 
 def _sheet_readings(path: str, given: Layout) -> Iterator[Found]:
     """Yield what stands on each sheet, or on the one of a layout, with its names in any of the first rows."""
-    with opened(path) as (held, _):
+    with opened(path) as (held, *_):
         sheets = () if given.sheet else sheet_names(held)
     for sheet in sheets if len(sheets) > 1 else ("",):
         for above in range(1 if given.skip_lines else _MOST_ABOVE):

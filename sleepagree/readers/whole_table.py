@@ -35,7 +35,7 @@ def whole_table(path: str | os.PathLike[str], layout: Layout | None = None) -> T
         When it cannot be taken apart.
     """
     layout = layout or NO_LAYOUT
-    with opened(os.fspath(path)) as (held, name):
+    with opened(os.fspath(path)) as (held, name, _):
         match kind_of_file(name):
             case "table" | "events" as kind:
                 return table_of_text(held, layout, kind)

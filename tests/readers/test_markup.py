@@ -98,6 +98,30 @@ def test_broken_markup_is_refused(tmp_path: Path, name: str, text: str, message:
         read_spans(path)
 
 
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16"])
+def test_entities_are_refused_in_any_encoding(tmp_path: Path, encoding: str) -> None:
+    path = tmp_path / "a.xml"
+    head = f'<?xml version="1.0" encoding="{encoding.removesuffix("-sig")}"?>'
+    path.write_bytes(f'{head}<!DOCTYPE a [<!ENTITY x "y">]><a/>'.encode(encoding))
+    with pytest.raises(FileFormatError, match="entities of its own"):
+        read_spans(path)
+
+
+def test_a_document_type_without_entities_is_none_of_them(tmp_path: Path) -> None:
+    path = tmp_path / "night.xml"
+    kind = "<!DOCTYPE night [<!ELEMENT night ANY>]>"
+    path.write_text(xml_of_attributes().replace("?>", f"?>{kind}"), encoding="utf-8")
+    proposal, _ = proposed(path)
+    assert read(path, proposal.layout()) == STAGES
+
+
+def test_deep_nesting_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "a.xml"
+    path.write_text("<a>" * 5000 + "</a>" * 5000, encoding="utf-8")
+    with pytest.raises(FileFormatError, match="nested too deeply"):
+        read_spans(path)
+
+
 def test_a_page_in_a_legacy_encoding_names_it(tmp_path: Path) -> None:
     path = tmp_path / "night.html"
     text = page().replace("<html>", '<html><meta charset="windows-1251">').replace("still", "тихо")
@@ -133,3 +157,5 @@ def test_markup_may_be_compressed(tmp_path: Path) -> None:
     path.write_bytes(gzip.compress(xml_of_attributes().encode()))
     proposal, _ = proposed(path)
     assert read(path, proposal.layout()) == STAGES
+    inside = hashlib.sha256(xml_of_attributes().encode()).hexdigest()
+    assert read_spans(path, layout=proposal.layout()).origin.sha256 == inside
