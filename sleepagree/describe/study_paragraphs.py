@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from enum import Enum
 from typing import Final
 
 from sleepagree.caution import CautionKind
@@ -47,7 +46,7 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.normal_theory import LimitsInterval
 from sleepagree.inference.people import Design
-from sleepagree.inference.resampling import FEWEST_UNITS_FOR_RESAMPLES, BootstrapIntervals
+from sleepagree.inference.resampling import FEWEST_UNITS_FOR_RESAMPLES, BootstrapIntervals, IntervalKind, Scale
 from sleepagree.scoring.offsets import ClockHint
 from sleepagree.study.results import (
     BiasRow,
@@ -274,25 +273,18 @@ def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
     found = [p for device in study.devices for p in _all_intervals(device)]
     kinds = _kinds(found)
     sources = {
-        Kind.STUDENTISED: ("clusters", "bootstrap_t"),
-        Kind.PERCENTILE: ("clusters", "expanded_percentile"),
-        Kind.DELTA: ("clustered_kappa",),
+        IntervalKind.STUDENTISED: ("clusters", "bootstrap_t"),
+        IntervalKind.PERCENTILE: ("clusters", "expanded_percentile"),
+        IntervalKind.DELTA: ("clustered_kappa",),
     }
     marks = {kind: f" {cited.mark(*sources[kind])}" for kind in sources if kind in kinds}
     said = f"{100 * study.options.level:g} % intervals are {_say_kinds(kinds, study, marks)}"
-    if any("logit" in p.primary.method for p in found):
+    scales = {p.scale for p in found if p.kind is IntervalKind.DELTA}
+    if Scale.LOGIT in scales:
         said += f"; those of shares by the delta method are on the logit scale {cited.mark('logit_interval')}"
-    if any("atanh" in p.primary.method for p in found):
+    if Scale.ATANH in scales:
         said += "; those of kappa, PABAK, AC1 and MCC by the delta method are on that of atanh"
     return f"{said}."
-
-
-class Kind(Enum):
-    """Which of the intervals of a study is the one that is given."""
-
-    STUDENTISED = "bootstrap-t"
-    PERCENTILE = "percentile"
-    DELTA = "delta"
 
 
 def _all_intervals(device: DeviceStudy) -> list[BootstrapIntervals]:
@@ -300,24 +292,25 @@ def _all_intervals(device: DeviceStudy) -> list[BootstrapIntervals]:
     return [*found, *(p for t in device.redistribution for d in t.to for p in (d.share, d.minutes))]
 
 
-def _kinds(found: Sequence[BootstrapIntervals]) -> dict[Kind, set[str]]:
+def _kinds(found: Sequence[BootstrapIntervals]) -> dict[IntervalKind, set[str]]:
     """Return the kinds of interval that are given, each with what was resampled or counted as a unit."""
-    kinds: dict[Kind, set[str]] = {}
+    kinds: dict[IntervalKind, set[str]] = {}
     for intervals in found:
-        primary = intervals.primary
-        if math.isnan(primary.low):
-            continue
-        kind = Kind.DELTA if primary is intervals.delta else Kind.PERCENTILE
-        kind = Kind.STUDENTISED if primary is intervals.studentised else kind
-        kinds.setdefault(kind, set()).add("nights" if primary.method.split(", tails")[0].endswith("nights") else "")
+        if not math.isnan(intervals.primary.low):
+            kinds.setdefault(intervals.kind, set()).add(intervals.unit)
     return kinds
 
 
-def _say_kinds(kinds: dict[Kind, set[str]], study: StudyAgreement, marks: dict[Kind, str] | None = None) -> str:
+def _say_kinds(
+    kinds: dict[IntervalKind, set[str]], study: StudyAgreement, marks: dict[IntervalKind, str] | None = None
+) -> str:
     """Return the kinds of interval in words, for the middle of a sentence."""
     marks = marks or {}
     said = []
-    for kind, what in ((Kind.STUDENTISED, "bootstrap-t intervals from"), (Kind.PERCENTILE, "percentiles of")):
+    for kind, what in (
+        (IntervalKind.STUDENTISED, "bootstrap-t intervals from"),
+        (IntervalKind.PERCENTILE, "percentiles of"),
+    ):
         if kind in kinds:
             of_nights = kinds[kind] == {"nights"}
             drawn = "nights were drawn" if of_nights else "whole participants were drawn with all their nights"
@@ -325,11 +318,12 @@ def _say_kinds(kinds: dict[Kind, set[str]], study: StudyAgreement, marks: dict[K
                 f"{what} {study.options.resamples} resamples in which {drawn}{marks.get(kind, '')} "
                 f"(seed {study.options.seed})"
             )
-    if Kind.DELTA in kinds:
-        units = "nights" if kinds[Kind.DELTA] == {"nights"} else "participants"
+    if IntervalKind.DELTA in kinds:
+        units = "nights" if kinds[IntervalKind.DELTA] == {"nights"} else "participants"
         fewer = f"for minutes or with fewer than {FEWEST_UNITS_FOR_RESAMPLES} {units}, " if said else ""
         said.append(
-            f"{fewer}those of the delta method with {units} as the units and a t quantile{marks.get(Kind.DELTA, '')}"
+            f"{fewer}those of the delta method with {units} as the units and a t quantile"
+            f"{marks.get(IntervalKind.DELTA, '')}"
         )
     return " and, ".join(said) if said else "not to be had: there are too few units"
 

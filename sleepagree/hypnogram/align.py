@@ -19,7 +19,16 @@ from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, asked, for_page
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
-from sleepagree.hypnogram.spans import EPOCH_S, Frozen, LabelCodes, Origin, ScoredSpans, frozen_array, label_of_our_own
+from sleepagree.hypnogram.spans import (
+    EPOCH_S,
+    NIGHT_BREAK_S,
+    Frozen,
+    LabelCodes,
+    Origin,
+    ScoredSpans,
+    frozen_array,
+    label_of_our_own,
+)
 from sleepagree.hypnogram.window import Window, WindowRule, no_scored_epoch, show_time, take_window, window_epochs
 from sleepagree.hypnogram.zones import add_seconds, in_zone_of, seconds_between
 from sleepagree.mapping.sets import StageSet, make_stage_set
@@ -250,15 +259,13 @@ def align(
 
 #: A zone left out and a half of the day mistaken put a clock no further off: what lies further apart is another night.
 _LARGEST_CLOCK_ERROR_S: Final = 12 * 3600.0
-#: Silence of a source after which it is another night to it.
-_NIGHT_BREAK_S: Final = 3 * 3600.0
 
 
 def _nights_note(device: ScoredSpans, begin_s: float, epochs: int) -> list[Note]:
     """Tell of a file of several nights which of them lie in the window, which begins at a second of its own time."""
     end_s = begin_s + epochs * EPOCH_S
     ends_s = np.maximum.accumulate(device.onset_s + device.duration_s)
-    breaks = np.flatnonzero(device.onset_s[1:] - ends_s[:-1] >= _NIGHT_BREAK_S) + 1
+    breaks = np.flatnonzero(device.onset_s[1:] - ends_s[:-1] >= NIGHT_BREAK_S) + 1
     if not breaks.size:
         return []
     first, last = np.append(0, breaks), np.append(breaks, device.onset_s.size) - 1

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.hypnogram.spans import ScoredSpans, label_of_our_own
+from sleepagree.hypnogram.spans import NIGHT_BREAK_S, ScoredSpans, label_of_our_own
 
 _LABEL: Final = "(device silent between: taken as wake)"
 _SLACK_S: Final = 1e-3
@@ -19,7 +19,7 @@ def silence_as_wake(spans: ScoredSpans) -> ScoredSpans:
     Parameters
     ----------
     spans : ScoredSpans
-        One recording. What lies before its first and after its last span stays silent.
+        One file. What lies before its first and after its last span stays silent, and what lies between two nights.
 
     Returns
     -------
@@ -28,13 +28,13 @@ def silence_as_wake(spans: ScoredSpans) -> ScoredSpans:
     """
     begin = spans.onset_s[:-1] + spans.duration_s[:-1]
     silent_s = spans.onset_s[1:] - begin
-    at = np.flatnonzero(silent_s > _SLACK_S)
+    at = np.flatnonzero((silent_s > _SLACK_S) & (silent_s < NIGHT_BREAK_S))
     if not at.size:
         return spans
     told = {
         "count": int(at.size),
         "minutes": float(silent_s[at].sum()) / 60.0,
-        "longest_min": float(silent_s.max()) / 60.0,
+        "longest_min": float(silent_s[at].max()) / 60.0,
     }
     return spans.with_changes(
         onset_s=np.insert(spans.onset_s, at + 1, begin[at]),

@@ -22,6 +22,8 @@ LabelCodes = NDArray[np.int16]
 Counts = NDArray[np.int64]
 
 EPOCH_S: Final = 30.0
+#: Silence of a source after which it is another night to it.
+NIGHT_BREAK_S: Final = 3 * 3600.0
 GAP: Final = -1
 
 

@@ -304,8 +304,8 @@ def kappa_interval(
     -------
     EpochsInterval
         From the influence of each epoch on kappa and Student's quantile. Where that influence does not vary (perfect
-        agreement, or a side that used one class only) the interval of accuracy is carried over with the
-        agreement expected by chance held. Nan where kappa is undefined. Within -1 and 1.
+        agreement, or a side that used one class only), or no epoch agrees, the interval of accuracy is carried over
+        with the agreement expected by chance held. Nan where kappa is undefined. Within -1 and 1.
     """
     n = reference.size
     if not n:
@@ -320,7 +320,7 @@ def kappa_interval(
     chance_of = columns[reference] + rows[device]
     influence = (agrees - observed - (1.0 - kappa) * (chance_of - 2.0 * by_chance)) / (1.0 - by_chance)
     effective = effective_epochs(influence)
-    if math.isnan(effective):
+    if math.isnan(effective) or not observed:
         low, high, effective = accuracy_interval(agrees, count_bouts(reference), level=level)
     else:
         # as many epochs as give accuracy, with chance agreement held, the standard error that kappa has

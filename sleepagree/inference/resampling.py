@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from enum import Enum, StrEnum
 from functools import lru_cache, partial
 from typing import Any, Final, NamedTuple, TypeAlias, TypeVar
 
@@ -250,6 +251,22 @@ def _quantile_and_tail(level: float, units: int) -> tuple[float, float]:
     return t, float(ndtr(-t * math.sqrt(units / (units - 1))))
 
 
+class IntervalKind(Enum):
+    """How an interval of a study is made."""
+
+    STUDENTISED = "bootstrap-t"
+    PERCENTILE = "percentile"
+    DELTA = "delta method"
+
+
+class Scale(StrEnum):
+    """Scale on which the delta method's interval is symmetric."""
+
+    OWN = ""
+    LOGIT = "logit scale"
+    ATANH = "scale of atanh"
+
+
 @dataclass(frozen=True, slots=True)
 class BootstrapIntervals:
     """Intervals of one statistic of a study, side by side.
@@ -272,6 +289,10 @@ class BootstrapIntervals:
     studentised : Estimate or None
         Bootstrap-t: value less the quantiles of the resamples' own t statistics times the standard error of the delta
         method, cut at the bounds. For statistics with bounds, of 10 to 200 units; else None.
+    unit : str
+        What a unit is called: "participants" or "nights".
+    scale : Scale
+        Of the delta method's interval.
     """
 
     percentile: Estimate
@@ -283,6 +304,8 @@ class BootstrapIntervals:
     dropped_units: int = 0
     notes: tuple[str, ...] = ()
     studentised: Estimate | None = None
+    unit: str = ""
+    scale: Scale = Scale.OWN
 
     @property
     def value(self) -> float:
@@ -290,19 +313,26 @@ class BootstrapIntervals:
         return self.percentile.value
 
     @property
-    def primary(self) -> Estimate:
-        """The interval to report.
+    def kind(self) -> IntervalKind:
+        """Which interval is the one to report.
 
         Bootstrap-t for statistics with bounds, of 10 to 200 units; percentiles for more; else the delta method's. Of
         those compared these hold the truth most often where people differ with skew or heavy tails or a device fails on
         some of them (docs/methods_intervals.md, which tells how often).
         """
         if self.studentised is not None and not math.isnan(self.studentised.low):
-            return self.studentised
+            return IntervalKind.STUDENTISED
         lacks_resamples = self.units >= FEWEST_UNITS_FOR_RESAMPLES and math.isnan(self.percentile.low)
         if self.units > MOST_UNITS_STUDENTISED or lacks_resamples or math.isnan(self.delta.low):
-            return self.percentile
-        return self.delta
+            return IntervalKind.PERCENTILE
+        return IntervalKind.DELTA
+
+    @property
+    def primary(self) -> Estimate:
+        """The interval to report, by :attr:`kind`."""
+        if self.kind is IntervalKind.STUDENTISED and self.studentised is not None:
+            return self.studentised
+        return self.percentile if self.kind is IntervalKind.PERCENTILE else self.delta
 
 
 def cluster_bootstrap_all(
@@ -459,7 +489,7 @@ class _Resampling(NamedTuple):
     def without_intervals(self, value: float, method: str, *notes: str, lacking: int = 0) -> BootstrapIntervals:
         """Return the value alone, with the reason."""
         alone = self.estimate(value, method)
-        return BootstrapIntervals(alone, alone, alone, self.units, self.resamples, lacking, notes=notes)
+        return BootstrapIntervals(alone, alone, alone, self.units, self.resamples, lacking, notes=notes, unit=self.unit)
 
 
 class _Spread(NamedTuple):
@@ -622,19 +652,19 @@ def _studentised(
     return plan.estimate(value, f"bootstrap-t, {plan.resamples} resamples of {plan.units} {plan.unit}", *ends, error)
 
 
-def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, float, str]:
-    """Return the ends of the delta method's interval within the bounds, and what was done to keep it there."""
+def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, float, Scale, str]:
+    """Return the ends of the delta method's interval within the bounds, its scale, and where it was cut."""
     if bounds == SHARE:
         from scipy.special import expit, logit
 
         reach = half / (value * (1.0 - value))  # d logit(p) = dp / (p (1 - p))
-        return float(expit(logit(value) - reach)), float(expit(logit(value) + reach)), " on the logit scale"
+        return float(expit(logit(value) - reach)), float(expit(logit(value) + reach)), Scale.LOGIT, ""
     if bounds == CORRELATION:
         middle, reach = math.atanh(value), half / (1.0 - value**2)  # d atanh(r) = dr / (1 - r^2)
-        return math.tanh(middle - reach), math.tanh(middle + reach), " on the scale of atanh"
+        return math.tanh(middle - reach), math.tanh(middle + reach), Scale.ATANH, ""
     low, high = max(value - half, bounds[0]), min(value + half, bounds[1])
     was_cut = (low, high) != (value - half, value + half) and not math.isnan(half)
-    return low, high, f" cut at {bounds[0]:g} and {bounds[1]:g}" if was_cut else ""
+    return low, high, Scale.OWN, f" cut at {bounds[0]:g} and {bounds[1]:g}" if was_cut else ""
 
 
 def _intervals(
@@ -652,10 +682,11 @@ def _intervals(
     percentile = _percentile_interval(replicates, tail)
     bca = bca_interval(replicates, value=value, acceleration=units_spread.acceleration, tail=tail)
     error = units_spread.delta_se
-    low, high, how = _delta_interval(value, quantile * error, bounds)
+    low, high, scale, cut = _delta_interval(value, quantile * error, bounds)
     spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - lacking > 1 else NAN
     few = f", tails of t with {plan.units - 1} df"
     drawn = f"{plan.resamples} resamples of {units}{few}"
+    how = f" on the {scale}" if scale else cut
     studentised = None
     if errors is not None and not math.isnan(low):
         studentised = _studentised(value, error, replicates, errors, plan, bounds)
@@ -668,6 +699,8 @@ def _intervals(
         lacking,
         notes=tuple(_notes(percentile, bca, tail, plan)),
         studentised=studentised,
+        unit=plan.unit,
+        scale=scale,
     )
 
 

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, Option, asked, for_page
-from sleepagree.hypnogram.spans import EpochLengthFrom
+from sleepagree.hypnogram.spans import NIGHT_BREAK_S, EpochLengthFrom
 from sleepagree.readers.layout import Ends, for_layout
-from sleepagree.readers.times.clock import HOUR_US, SECOND_US, Microseconds, show_number
+from sleepagree.readers.times.clock import SECOND_US, Microseconds, show_number
 
 #: Times in files are rounded, to half a second at most.
 _ROUNDED_US: Final = SECOND_US // 2
@@ -41,8 +41,7 @@ class EpochStep(NamedTuple):
 _SHORTEST_STEP_US: Final = SECOND_US
 _LONGEST_STEP_US: Final = 3600 * SECOND_US
 _SAME_STEP_SHARE: Final = 0.5
-#: Silence after which it is another night.
-NIGHT_BREAK_US: Final = 3 * HOUR_US
+NIGHT_BREAK_US: Final = round(NIGHT_BREAK_S * SECOND_US)
 
 
 def find_epoch_step(

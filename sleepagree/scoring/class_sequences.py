@@ -26,6 +26,11 @@ def class_sequence(
     return np.where(scored, lookup[codes], np.int16(-1))
 
 
+def third_of(numbers: NDArray[np.intp], epochs: int) -> NDArray[np.intp]:
+    """Return in which third of a window of so many epochs those of some numbers lie: 0, 1 or 2."""
+    return numbers * 3 // epochs
+
+
 class JointClasses(NamedTuple):
     """Classes of the epochs that both sides staged and the mapping keeps, in order.
 

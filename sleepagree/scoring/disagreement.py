@@ -20,6 +20,7 @@ from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.hypnogram.zones import add_seconds
 from sleepagree.inference.estimate import NAN
 from sleepagree.scoring.bouts import Bouts
+from sleepagree.scoring.class_sequences import third_of
 from sleepagree.scoring.following import Following, StateShifts, describe_following, describe_shifts
 from sleepagree.scoring.runs import Epochs, Flags, Runs, check_sequences, count_runs
 
@@ -296,7 +297,7 @@ def _part(name: str, epochs: int, wrong: int) -> PartAgreement:
 
 
 def _by_third(wrong: Flags, numbers: Epochs, window_epochs: int) -> tuple[PartAgreement, ...]:
-    third = numbers * 3 // window_epochs
+    third = third_of(numbers, window_epochs)
     epochs = np.bincount(third, minlength=3).tolist()
     errors = np.bincount(third[wrong], minlength=3).tolist()
     return tuple(

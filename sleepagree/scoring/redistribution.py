@@ -12,7 +12,6 @@ References
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -24,6 +23,7 @@ from sleepagree.inference.one_night import episode_begins, share_interval
 from sleepagree.inference.proportions import wilson_interval
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import AASM_STAGES, COVERAGE
+from sleepagree.scoring.class_sequences import third_of
 
 LEFT_OUT_COLUMN: Final = "left out"
 
@@ -178,8 +178,8 @@ def trace_unreported_stage(
         counts = np.bincount(classes, minlength=len(columns))
         return tuple((destination.name, int(counts[columns.index(destination.name)])) for destination in to)
 
-    edges = pairwise(round(i * is_stage.size / 3) for i in range(4))
-    thirds = tuple(count(device_classes[a:b][is_stage[a:b]]) for a, b in edges)
+    third = third_of(at, is_stage.size)
+    thirds = tuple(count(device_classes[at[third == part]]) for part in range(3))
     episodes = np.split(at, np.flatnonzero(begins)[1:]) if stage == "R" and at.size else ()
     told = (Episode(int(own[0]), int(own[-1]), own.size, count(device_classes[own])) for own in episodes)
     return Redistribution(stage, total, to, thirds, tuple(told))

@@ -24,7 +24,7 @@ from sleepagree.inference.proportions import score_interval
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.measures import asleep_classes
-from sleepagree.scoring.class_sequences import classes_of
+from sleepagree.scoring.class_sequences import classes_of, third_of
 from sleepagree.scoring.epoch_features import EpochFeatures
 
 if TYPE_CHECKING:
@@ -256,7 +256,7 @@ def _read(night: NightSummary, mapping: StageMapping) -> _Night | None:
     if night.epochs is None:
         return None
     reference, device = night.epochs.unpack()
-    third = (3 * np.arange(device.size)) // max(device.size, 1)
+    third = third_of(np.arange(device.size), max(device.size, 1))
     return _Night(
         classes_of(reference, mapping.reference_codes(night.reference_set)),
         classes_of(device, mapping.device_codes(night.device_set)),

@@ -197,6 +197,16 @@ def test_no_interval_of_a_kappa_has_width_0(reference: list[int], device: list[i
     assert -1 <= found.low < found.high <= 1
 
 
+def test_a_night_on_which_no_epoch_agrees_has_the_interval_of_its_accuracy() -> None:
+    """With 1 of 1,000 epochs agreeing the interval is narrow; with none it is no wider than the bouts allow."""
+    reference = np.repeat(np.arange(200) % 3, 5)
+    device = (reference + 1 + np.arange(1000) % 2) % 3
+    by_chance = float(np.bincount(reference) @ np.bincount(device)) / 1000**2
+    low, high = wilson(0.0, 200)
+    found = kappa_interval(reference, device)
+    assert found[:2] == pytest.approx(((low - by_chance) / (1 - by_chance), (high - by_chance) / (1 - by_chance)))
+
+
 def test_kappa_that_is_undefined_has_no_interval() -> None:
     assert math.isnan(kappa_interval(np.zeros(5, int), np.zeros(5, int)).low)
     assert math.isnan(kappa_interval(np.zeros(0, int), np.zeros(0, int)).low)

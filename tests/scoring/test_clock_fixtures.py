@@ -10,6 +10,7 @@ import re
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from sleepagree.caution import CautionKind, without_names
@@ -233,6 +234,21 @@ def test_the_refusal_of_a_device_without_wake_names_the_key():
     paired = align(reference=read_spans(CLOCKS / CASES["only-sleep"]["reference"]), device=device)
     with pytest.raises(MappingError, match=r'\[file\], silence = "wake"\) and give outside='):
         compare(paired)
+
+
+def test_silence_between_two_nights_is_none_of_the_night():
+    spans = read_spans(
+        CLOCKS / CASES["only-sleep"]["device"], layout=read_layout(CLOCKS / CASES["only-sleep"]["layout"])
+    )
+    later = spans.with_changes(onset_s=spans.onset_s + 86400.0)
+    both = spans.with_changes(
+        onset_s=np.concatenate((spans.onset_s, later.onset_s)),
+        duration_s=np.tile(spans.duration_s, 2),
+        codes=np.tile(spans.codes, 2),
+    )
+    filled = silence_as_wake(both)
+    assert filled.duration_s.sum() == 2 * spans.duration_s.sum()
+    assert (filled.onset_s[1:] - filled.onset_s[:-1] - filled.duration_s[:-1]).max() > 3 * 3600
 
 
 def test_silence_needs_no_filling_where_there_is_none():
