@@ -139,7 +139,7 @@ CHANGE = {"hour": "02:00", "to_hour": "03:00", "zones": ("Europe/Helsinki",), "i
 SKEWED = {"device": "band A", "of_ratios": False, "measures": ("SOL",), "drawn": (), "above_zero": ("SOL",)}
 VALUES = {
     CautionKind.SILENCE_IS_WAKE: {"count": 1, "minutes": 2.0, "longest_min": 2.0},
-    CautionKind.REPORTS_FROM_LABELS: {"missing": ("R",)},
+    CautionKind.REPORTS_FROM_LABELS: {"missing": ("R",), "reports": ("W", "light", "N3")},
     CautionKind.REPORTS_CONTRADICT: {"layout": ("W", "R"), "used": ("W",)},
     CautionKind.LONG_WAKE: {"before": 200, "after": 10},
     CautionKind.TIME_LEFT_OVER: {"minutes": 90.0, "asleep_min": 60.0},

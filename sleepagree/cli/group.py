@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import importlib
 import os
 import sys
@@ -77,7 +76,9 @@ class CommandGroup(click.Group):
         try:
             return super().main(*args, **extra)
         except OSError as error:
-            if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO):
+            from sleepagree.files.writing import DISK_ERRORS
+
+            if error.errno not in DISK_ERRORS:
                 raise
             # what is still held back cannot be written either, and Python would say so in its own words
             os.dup2(os.open(os.devnull, os.O_WRONLY), 1)

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from sleepagree.caution import Caution, CautionKind, plain_values
-from sleepagree.describe.facts import Sentence, fill, stage_words
-from sleepagree.describe.words import figure, join_words, percent, say_measure, speak
+from sleepagree.describe.facts import Sentence, fill
+from sleepagree.describe.words import figure, join_words, percent, say_measure, say_stages, speak
 from sleepagree.errors import Front, Option, Step, asked, counted, for_page, name_options, shorten
 from sleepagree.scoring.offsets import MOST_HOURS, NEAR_CHANCE
 
@@ -63,15 +63,16 @@ def _lengths_unused(c: Caution) -> str:
 
 
 def _reports_from_labels(c: Caution) -> str:
+    missing = " and no ".join(say_stages(c["missing"], c["reports"]))
     return (
-        "What the device can report was taken from the labels in its file, which hold no "
-        f"{' and no '.join(stage_words(c['missing']))}. A night without a stage is not a device without it: "
+        f"What the device can report was taken from the labels in its file, which hold no {missing}. A night without "
+        "a stage is not a device without it: "
         + for_page(f"declare what it can report with {Option.REPORTS} or in its layout.", f"answer {asked('reports')}.")
     )
 
 
 def _swapped(c: Caution) -> str:
-    finer, coarser = (", ".join(stage_words(c[which])) for which in ("finer", "coarser"))
+    finer, coarser = (", ".join(say_stages(c[which])) for which in ("finer", "coarser"))
     return (
         f"The device's file tells finer stages ({finer}) than the reference's ({coarser}): are the "
         "two files swapped? The reference is named first, the device second."

@@ -8,18 +8,11 @@ from string import Formatter
 from typing import Any, Final
 
 from sleepagree.caution import Fact
-from sleepagree.describe.words import figure, join_words, percent, say_measure, say_status, signed, speak
+from sleepagree.describe.words import figure, join_words, percent, say_measure, say_stages, say_status, signed, speak
 from sleepagree.errors import Option, Step, counted, shorten
 from sleepagree.readers.times.clock import show_number
 
 Sentence = str | Callable[[Any], str]
-
-_STAGES: Final = {"W": "wake", "N3": "deep", "R": "REM"}
-
-
-def stage_words(stages: Iterable[str]) -> list[str]:
-    """Return stages as a device without N1 and N2 calls them."""
-    return [_STAGES.get(stage, stage) for stage in stages]
 
 
 def say_step(seconds: float) -> str:
@@ -44,7 +37,7 @@ _WAYS: Final[dict[str, Callable[[Any], str]]] = {
     "quoted": quoted,
     "short": shorten,
     "signed": partial(signed, digits=0),
-    "stages": lambda stages: join_words(stage_words(stages)),
+    "stages": lambda stages: join_words(say_stages(stages)),
     "status": say_status,
     "step": say_step,
 }

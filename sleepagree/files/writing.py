@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import platform
 import re
@@ -23,6 +24,8 @@ RESULT_FILES: Final = frozenset((
     "epochs.csv.gz", "epochs.parquet", "confusion.csv", "measures.csv", "nights.csv", "bias.csv", "report.html",
     "aligned.edf", "aligned_events.tsv", "aligned_events.json", "aligned.csv", "aligned.parquet", "checklist.md",
 ))  # fmt: skip
+#: What the system says where no more bytes can be written.
+DISK_ERRORS: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 #: Kinds of file that a figure may be.
 FIGURE_FORMS: Final = ("svg", "pdf", "png")
 _RESULT_FOLDERS: Final = {"figures": "|".join(FIGURE_FORMS), "tables": "md|tex"}
@@ -155,15 +158,25 @@ def fresh_folder(folder: Path, *, overwrite: bool = False, replaces: Replaces = 
     with _telling(_cannot_write_folder, folder):
         parent.mkdir(parents=True, exist_ok=True)
         made = Path(tempfile.mkdtemp(prefix=_PARTIAL[0], suffix=_PARTIAL[1], dir=parent))
-        try:
-            made.chmod(0o777 & ~_umask())
-            yield made
+    try:
+        made.chmod(0o777 & ~_umask())
+        yield made
+        with _telling(_cannot_write_folder, folder):
             if exists:
                 _move_into(made, folder, replaces)
             else:
                 made.rename(folder)
-        finally:
-            shutil.rmtree(made, ignore_errors=True)
+    except OSError as error:
+        if isinstance(error, OutputError) or not _is_about(error, made):
+            raise
+        raise _cannot_write_folder(folder, error) from None
+    finally:
+        shutil.rmtree(made, ignore_errors=True)
+
+
+def _is_about(error: OSError, folder: Path) -> bool:
+    """Whether the system refuses a file of a folder, or any more bytes: those errors name no file."""
+    return error.errno in DISK_ERRORS or str(error.filename or "").startswith(str(folder))
 
 
 def refuse_folder(folder: Path, *, overwrite: bool, replaces: Replaces = Replaces.RESULTS) -> None:

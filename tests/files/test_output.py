@@ -204,6 +204,14 @@ def test_same_names_only_leaves_every_other_file(tmp_path):
     assert bytes_below(tmp_path) == {"letter.txt": b"new", "results.json": b"mine"}
 
 
+def test_what_the_system_refuses_to_the_work_is_not_about_the_folder(tmp_path):
+    with pytest.raises(FileNotFoundError), fresh_folder(tmp_path / "out"):
+        (tmp_path / "missing").read_bytes()
+    with pytest.raises(OutputError, match="cannot be written"), fresh_folder(tmp_path / "out") as made:
+        (made / "missing" / "file").write_bytes(b"")
+    assert not list(tmp_path.iterdir())
+
+
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
 def test_a_folder_that_may_not_be_written_is_one_error(tmp_path):
     tmp_path.chmod(0o500)

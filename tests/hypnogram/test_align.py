@@ -434,7 +434,7 @@ TAKEN = "What the device can report was taken from the labels in its file, which
         ("wake light deep", "REM"),
         ("wake light", "deep and no REM"),
         ("W N1 N2 N3 R", None),
-        ("W N1 N2 R", "deep"),
+        ("W N1 N2 R", "N3"),
         ("W N2 N3", "N1 and no REM"),
         ("light deep rem", "wake"),
         ("wake nrem rem", None),
