@@ -46,7 +46,7 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.normal_theory import LimitsInterval
 from sleepagree.inference.people import Design
-from sleepagree.inference.resampling import FEWEST_UNITS_FOR_RESAMPLES, BootstrapIntervals, IntervalKind, Scale
+from sleepagree.inference.resampling import FEWEST_UNITS_FOR_RESAMPLES, BootstrapIntervals, IntervalKind, IntervalScale
 from sleepagree.scoring.offsets import ClockHint
 from sleepagree.study.results import (
     BiasRow,
@@ -280,9 +280,9 @@ def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
     marks = {kind: f" {cited.mark(*sources[kind])}" for kind in sources if kind in kinds}
     said = f"{100 * study.options.level:g} % intervals are {_say_kinds(kinds, study, marks)}"
     scales = {p.scale for p in found if p.kind is IntervalKind.DELTA}
-    if Scale.LOGIT in scales:
+    if IntervalScale.LOGIT in scales:
         said += f"; those of shares by the delta method are on the logit scale {cited.mark('logit_interval')}"
-    if Scale.ATANH in scales:
+    if IntervalScale.ATANH in scales:
         said += "; those of kappa, PABAK, AC1 and MCC by the delta method are on that of atanh"
     return f"{said}."
 

@@ -29,13 +29,27 @@ Values: TypeAlias = NDArray[np.float64]
 Kernel: TypeAlias = Callable[[Tables], Values]
 """From tables of shape (..., cells) to values (...) or (..., classes); leading axes are resamples."""
 
-Bounds: TypeAlias = tuple[float, float]
-"""Smallest and largest value that a statistic can have."""
+
+class IntervalScale(StrEnum):
+    """Scale on which the delta method's interval is symmetric."""
+
+    OWN = ""
+    LOGIT = "logit scale"
+    ATANH = "scale of atanh"
+
+
+class Bounds(NamedTuple):
+    """Smallest and largest value that a statistic can have, and the scale of its delta-method interval."""
+
+    low: float
+    high: float
+    scale: IntervalScale = IntervalScale.OWN
+
 
 RESAMPLES: Final = 2000
-UNBOUNDED: Final = (-math.inf, math.inf)
-SHARE: Final = (0.0, 1.0)
-CORRELATION: Final = (-1.0, 1.0)
+UNBOUNDED: Final = Bounds(-math.inf, math.inf)
+SHARE: Final = Bounds(0.0, 1.0, IntervalScale.LOGIT)
+CORRELATION: Final = Bounds(-1.0, 1.0, IntervalScale.ATANH)
 LARGEST_UNDEFINED_SHARE: Final = 0.05
 """Above this share of resamples without a value no interval is given."""
 
@@ -44,6 +58,8 @@ _PIECE_ROWS: Final = 128
 _PIECE_PRODUCTS: Final = 250_000
 _PIECE_PRODUCTS_OF_ONE: Final = 9_000
 _STEP: Final = 1e-5
+#: Pulls so much smaller than the largest, and spreads so much smaller than the value, are those of rounding.
+_NO_PULL: Final = 1e-9
 
 
 Name = TypeVar("Name", bound=Hashable)
@@ -259,14 +275,6 @@ class IntervalKind(Enum):
     DELTA = "delta method"
 
 
-class Scale(StrEnum):
-    """Scale on which the delta method's interval is symmetric."""
-
-    OWN = ""
-    LOGIT = "logit scale"
-    ATANH = "scale of atanh"
-
-
 @dataclass(frozen=True, slots=True)
 class BootstrapIntervals:
     """Intervals of one statistic of a study, side by side.
@@ -291,8 +299,11 @@ class BootstrapIntervals:
         method, cut at the bounds. For statistics with bounds, of 10 to 200 units; else None.
     unit : str
         What a unit is called: "participants" or "nights".
-    scale : Scale
+    scale : IntervalScale
         Of the delta method's interval.
+    idle_units : int
+        Units of those resampled that have no epoch which the statistic looks at. They tell nothing of it, and
+        quantiles of t are those of the others.
     """
 
     percentile: Estimate
@@ -305,7 +316,8 @@ class BootstrapIntervals:
     notes: tuple[str, ...] = ()
     studentised: Estimate | None = None
     unit: str = ""
-    scale: Scale = Scale.OWN
+    scale: IntervalScale = IntervalScale.OWN
+    idle_units: int = 0
 
     @property
     def value(self) -> float:
@@ -316,14 +328,16 @@ class BootstrapIntervals:
     def kind(self) -> IntervalKind:
         """Which interval is the one to report.
 
-        Bootstrap-t for statistics with bounds, of 10 to 200 units; percentiles for more; else the delta method's. Of
-        those compared these hold the truth most often where people differ with skew or heavy tails or a device fails on
-        some of them (docs/methods_intervals.md, which tells how often).
+        Bootstrap-t for statistics with bounds, of 10 to 200 units; percentiles for more; else the delta method's. Units
+        without an epoch of what is asked do not count here. Of those compared these hold the truth most often where
+        people differ with skew or heavy tails or a device fails on some of them (docs/methods_intervals.md, which tells
+        how often).
         """
         if self.studentised is not None and not math.isnan(self.studentised.low):
             return IntervalKind.STUDENTISED
-        lacks_resamples = self.units >= FEWEST_UNITS_FOR_RESAMPLES and math.isnan(self.percentile.low)
-        if self.units > MOST_UNITS_STUDENTISED or lacks_resamples or math.isnan(self.delta.low):
+        counting = self.units - self.idle_units
+        lacks_resamples = counting >= FEWEST_UNITS_FOR_RESAMPLES and math.isnan(self.percentile.low)
+        if counting > MOST_UNITS_STUDENTISED or lacks_resamples or math.isnan(self.delta.low):
             return IntervalKind.PERCENTILE
         return IntervalKind.DELTA
 
@@ -345,6 +359,7 @@ def cluster_bootstrap_all(
     influences: Mapping[str, Kernel] | None = None,
     unit: str = "participants",
     bounds: Mapping[str, Bounds] | None = None,
+    all_count: bool = False,
 ) -> dict[str, tuple[BootstrapIntervals, ...]]:
     """Return percentile, BCa and delta-method intervals of statistics of a sum of tables, from the same resamples.
 
@@ -365,16 +380,19 @@ def cluster_bootstrap_all(
         epochs, for instance `kappa_influence` of the coefficients. By default the pull is found by differences.
     unit : str
         What a unit is called in ``method``.
-    bounds : mapping of str to (float, float), optional
-        Under the names of ``kernels``: values that the statistic cannot pass. For a share, (0, 1), the delta method
-        works on the logit scale, and from -1 to 1 on that of atanh, so that its interval lies inside; other intervals
-        are cut at the bounds. A statistic exactly at such a bound has no interval: nothing varies, and an interval
-        without width would claim certainty.
+    bounds : mapping of str to Bounds, optional
+        Under the names of ``kernels``: values that the statistic cannot pass. For a share the delta method works on
+        the logit scale, for a coefficient from -1 to 1 on that of atanh, so that its interval lies inside; other
+        intervals are cut at the bounds.
+    all_count : bool
+        Whether a unit counts for a statistic of which it has no epoch, as in a mean over units. Else it does not: what
+        is asked of a stage that few people have is told by those few alone.
 
     Returns
     -------
     dict of str to tuple of BootstrapIntervals
-        One for each value that the kernel gives. Intervals are nan, with a note, for fewer than two units.
+        One for each value that the kernel gives. Intervals are nan, with a note, for fewer than two units that count,
+        and where nothing varies between them: an interval without width would claim certainty.
 
     Raises
     ------
@@ -394,14 +412,14 @@ def cluster_bootstrap_all(
     if resamples < 1:
         raise ValueError(f"resamples must be 1 or more, not {resamples!r}")
     _tail(level)
-    sample = _Sample(stack, kernels, influences or {})
+    sample = _Sample(stack, kernels, influences or {}, all_count=all_count)
     plan = _Resampling(resamples, level, unit, sample.units)
     values = sample.values.tolist()
     if sample.units < 2:
         note = f"an interval needs at least two {unit}"
         return sample.named([plan.without_intervals(value, "value without interval", note) for value in values])
     limited = [(bounds or {}).get(name, UNBOUNDED) for name in sample.names()]
-    has_bounds = [math.isfinite(high - low) for low, high in limited]
+    has_bounds = [math.isfinite(own.high - own.low) for own in limited]
     with_errors = FEWEST_UNITS_FOR_RESAMPLES <= sample.units <= MOST_UNITS_STUDENTISED and any(has_bounds)
     replicates, errors = _replicates(sample, resamples, rng, with_errors=with_errors)
     spreads = sample.spreads()
@@ -459,6 +477,7 @@ def mean_bootstrap_all(
             level=level,
             unit=unit,
             bounds={str(i): (bounds or {}).get(name, UNBOUNDED) for i, name in enumerate(names)},
+            all_count=True,
         )
         note = (f"{dropped} of {kept.size} {unit} have no value and were left out",) if dropped else ()
         for i, name in enumerate(names):
@@ -498,12 +517,16 @@ class _Spread(NamedTuple):
     jackknife_se: float
     acceleration: float
     delta_se: float
+    #: Units that have an epoch which the statistic looks at.
+    counting: int
 
 
 class _Sample:
     """The units' tables, flattened, and the statistics asked of their sum."""
 
-    def __init__(self, stack: Tables, kernels: Mapping[str, Kernel], influences: Mapping[str, Kernel]) -> None:
+    def __init__(
+        self, stack: Tables, kernels: Mapping[str, Kernel], influences: Mapping[str, Kernel], *, all_count: bool = False
+    ) -> None:
         self.cell_shape = stack.shape[1:]
         self.units = stack.shape[0]
         self.flat = stack.reshape(self.units, -1).astype(np.float64, copy=False)
@@ -513,6 +536,8 @@ class _Sample:
         by_name = [np.atleast_1d(kernel(self.total.reshape(self.cell_shape))) for kernel in kernels.values()]
         self.sizes = [part.size for part in by_name]
         self.values: Values = np.concatenate(by_name)
+        self.pulls = self._pulls()
+        self.counting = self._counting(all_count=all_count)
 
     def statistics(self, sums: Tables) -> Values:
         """Return all statistics of a stack of flattened tables, shape (stack, statistics)."""
@@ -538,7 +563,7 @@ class _Sample:
         Those of statistics with a closed influence come from the resample's own table; the pulls of others are those of
         the sample.
         """
-        pulled, n, size = self.flat @ self.pulls(), self.units, self.values.size
+        pulled, n, size = self.flat @ self.pulls, self.units, self.values.size
         both = _product(weights, np.concatenate((pulled, pulled**2), axis=1))
         variances = both[:, size:] - both[:, :size] ** 2 / n
         begin = 0
@@ -548,10 +573,18 @@ class _Sample:
                 pull = np.where(sums > 0.0, pull / sums.sum(axis=1, keepdims=True), 0.0)
                 variances[:, begin] = (weights * (pull @ self.flat.T) ** 2).sum(axis=1)
             begin += width
-        errors: Values = np.sqrt(np.maximum(variances, 0.0) * (n / (n - 1)))
+        errors: Values = np.sqrt(np.maximum(variances, 0.0) * _inflation(self.counting))
         return errors
 
-    def pulls(self) -> Values:
+    def _counting(self, *, all_count: bool) -> NDArray[np.int64]:
+        """Return how many units count for each statistic."""
+        if all_count:
+            return np.full(self.values.size, self.units)
+        size = np.abs(self.pulls)
+        looked_at = size > _NO_PULL * size.max(axis=0, initial=0.0)
+        return np.asarray(np.count_nonzero((self.flat != 0.0) @ looked_at, axis=0))
+
+    def _pulls(self) -> Values:
         """Return the derivative of each statistic by each cell of the sum, shape (cells, statistics)."""
         table, columns = self.total.reshape(self.cell_shape), []
         for name, kernel in self._kernels.items():
@@ -564,7 +597,6 @@ class _Sample:
 
     def spreads(self) -> list[_Spread]:
         """Return jackknife and delta-method figures of all statistics, in one pass over the units."""
-        pulls = self.pulls()
         powers = np.zeros((3, self.values.size))
         squares = np.zeros(self.values.size)
         sums = np.zeros(self.values.size)
@@ -573,7 +605,7 @@ class _Sample:
             part = self.flat[begin : begin + step]
             away = self.values - self.statistics(self.total - part)
             powers += away.sum(axis=0), (away**2).sum(axis=0), (away**3).sum(axis=0)
-            pulled = part @ pulls
+            pulled = part @ self.pulls
             sums += pulled.sum(axis=0)
             squares += (pulled**2).sum(axis=0)
         n = self.units
@@ -582,15 +614,21 @@ class _Sample:
         # a spread of rounding only is none
         spread[spread <= 1e-24 * np.maximum(self.values**2, 1e-300)] = 0.0
         skew = third - 3.0 * mean * second + 2.0 * mean**3
-        variance = np.maximum(squares - sums**2 / n, 0.0) * (n / (n - 1))
+        variance = np.maximum(squares - sums**2 / n, 0.0) * _inflation(self.counting)
         return [
             _Spread(
                 math.sqrt((n - 1) * spread[i]),
                 0.0 if spread[i] == 0.0 else float(skew[i] / (6.0 * math.sqrt(n) * spread[i] ** 1.5)),
                 math.sqrt(variance[i]),
+                int(self.counting[i]),
             )
             for i in range(self.values.size)
         ]
+
+
+def _inflation(units: NDArray[np.int64]) -> Values:
+    """Return n / (n - 1), by which a variance of n units about their own mean is too small."""
+    return units / np.maximum(units - 1, 1)
 
 
 def _product(weights: Values, tables: Values) -> Values:
@@ -612,7 +650,7 @@ def _product(weights: Values, tables: Values) -> Values:
 def _derivative(kernel: Kernel, table: Values) -> Values:
     """Return the derivative of a statistic by each cell, by forward differences of second order."""
     cells = table.size
-    step = _STEP * float(table.sum()) if float(table.sum()) > 0.0 else 1.0
+    step = _STEP * float(np.abs(table).sum()) or 1.0
     moved = np.eye(cells).reshape(cells, *table.shape) * step
     here = np.atleast_1d(kernel(table))
     once = kernel(table + moved).reshape(cells, -1)
@@ -652,19 +690,19 @@ def _studentised(
     return plan.estimate(value, f"bootstrap-t, {plan.resamples} resamples of {plan.units} {plan.unit}", *ends, error)
 
 
-def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, float, Scale, str]:
+def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, float, IntervalScale, str]:
     """Return the ends of the delta method's interval within the bounds, its scale, and where it was cut."""
-    if bounds == SHARE:
+    if bounds.scale is IntervalScale.LOGIT:
         from scipy.special import expit, logit
 
         reach = half / (value * (1.0 - value))  # d logit(p) = dp / (p (1 - p))
-        return float(expit(logit(value) - reach)), float(expit(logit(value) + reach)), Scale.LOGIT, ""
-    if bounds == CORRELATION:
+        return float(expit(logit(value) - reach)), float(expit(logit(value) + reach)), IntervalScale.LOGIT, ""
+    if bounds.scale is IntervalScale.ATANH:
         middle, reach = math.atanh(value), half / (1.0 - value**2)  # d atanh(r) = dr / (1 - r^2)
-        return math.tanh(middle - reach), math.tanh(middle + reach), Scale.ATANH, ""
+        return math.tanh(middle - reach), math.tanh(middle + reach), IntervalScale.ATANH, ""
     low, high = max(value - half, bounds[0]), min(value + half, bounds[1])
     was_cut = (low, high) != (value - half, value + half) and not math.isnan(half)
-    return low, high, Scale.OWN, f" cut at {bounds[0]:g} and {bounds[1]:g}" if was_cut else ""
+    return low, high, IntervalScale.OWN, f" cut at {bounds[0]:g} and {bounds[1]:g}" if was_cut else ""
 
 
 def _intervals(
@@ -674,21 +712,29 @@ def _intervals(
     lacking, units = int(np.count_nonzero(np.isnan(replicates))), f"{plan.units} {plan.unit}"
     if math.isnan(value):
         return plan.without_intervals(value, "", lacking=lacking)
-    if bounds in (SHARE, CORRELATION) and value in bounds:
+    counting, error = units_spread.counting, units_spread.delta_se
+    if bounds.scale and value in (bounds.low, bounds.high):
         what = "share" if bounds == SHARE else "value"
         note = f"no interval: the {what} is {value:g} on every night, so that nothing tells how sure it is"
         return plan.without_intervals(value, f"value of all {units}, which do not vary", note, lacking=lacking)
-    quantile, tail = _quantile_and_tail(plan.level, plan.units)
+    if counting < plan.units:
+        units = f"{counting} of {units}"
+    if counting < 2:
+        note = f"no interval: {units} {'has' if counting == 1 else 'have'} an epoch that it is about"
+        return plan.without_intervals(value, f"value of {units}", note, lacking=lacking)
+    if error <= _NO_PULL * abs(value):
+        note = f"no interval: the value is that of each of the {units}, so that nothing tells how sure it is"
+        return plan.without_intervals(value, f"value of {units}, which do not vary", note, lacking=lacking)
+    quantile, tail = _quantile_and_tail(plan.level, counting)
     percentile = _percentile_interval(replicates, tail)
     bca = bca_interval(replicates, value=value, acceleration=units_spread.acceleration, tail=tail)
-    error = units_spread.delta_se
     low, high, scale, cut = _delta_interval(value, quantile * error, bounds)
     spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - lacking > 1 else NAN
-    few = f", tails of t with {plan.units - 1} df"
+    few = f", tails of t with {counting - 1} df"
     drawn = f"{plan.resamples} resamples of {units}{few}"
     how = f" on the {scale}" if scale else cut
     studentised = None
-    if errors is not None and not math.isnan(low):
+    if errors is not None and not math.isnan(low) and counting >= FEWEST_UNITS_FOR_RESAMPLES:
         studentised = _studentised(value, error, replicates, errors, plan, bounds)
     return BootstrapIntervals(
         plan.estimate(value, f"percentile, {drawn}", percentile.low, percentile.high, spread),
@@ -701,6 +747,7 @@ def _intervals(
         studentised=studentised,
         unit=plan.unit,
         scale=scale,
+        idle_units=plan.units - counting,
     )
 
 

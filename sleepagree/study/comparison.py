@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import NAN, mean_of_known, undefined
-from sleepagree.inference.resampling import CORRELATION, BootstrapIntervals
+from sleepagree.inference.resampling import CORRELATION, BootstrapIntervals, Bounds
 from sleepagree.inference.table_sums import ratio
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
@@ -136,7 +136,7 @@ def _table_differences(
         grouped.sum_by_unit(counts),
         {s.name: _difference_of(s.kernel) for s in wanted},
         purpose,
-        bounds={s.name: (s.lower - s.upper, s.upper - s.lower) for s in wanted},
+        bounds={s.name: Bounds(s.lower - s.upper, s.upper - s.lower) for s in wanted},
     )
     differences = []
     for statistic in wanted:
@@ -155,7 +155,7 @@ def _with_silence(asked: Counts, grouped: NightGroups, purpose: str) -> PairedDi
     def difference(sums: NDArray[Any]) -> Values:
         return ratio(sums[..., 2] - sums[..., 1], sums[..., 0])
 
-    by_unit, bounds = grouped.sum_by_unit(asked), {WITH_SILENCE: (-1.0, 1.0)}
+    by_unit, bounds = grouped.sum_by_unit(asked), {WITH_SILENCE: Bounds(-1.0, 1.0)}
     found = grouped.resample(by_unit, {WITH_SILENCE: difference}, purpose, bounds=bounds)
     total, *same = asked.sum(axis=0).tolist()
     one, two = (n / total if total else NAN for n in same)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
-from sleepagree.inference.resampling import SHARE
+from sleepagree.inference.resampling import SHARE, Bounds
 from sleepagree.inference.table_sums import ratio
 from sleepagree.mapping.mapping import StageMapping, unreported_classes
 from sleepagree.mapping.sets import StageSet
@@ -46,7 +46,7 @@ def redistribute(
         minutes = np.asarray(by_night * (EPOCH_S / 60), np.float64)
         told = [k for k in range(len(columns)) if k < len(columns) - 1 or total[k]]
         means = {k: grouped.mean_by_unit(minutes[:, k]) for k in told}
-        averaged = grouped.average(means, purpose, bounds=dict.fromkeys(told, (0.0, math.inf)))
+        averaged = grouped.average(means, purpose, bounds=dict.fromkeys(told, Bounds(0.0, math.inf)))
         to = tuple(
             StudyDestination(
                 columns[k],

@@ -15,6 +15,7 @@ from sleepagree.inference.limits import LimitsOfAgreement, Scale, fit_limits_of_
 from sleepagree.inference.resampling import (
     BootstrapIntervals,
     Bounds,
+    IntervalScale,
     Kernel,
     cluster_bootstrap_all,
     mean_bootstrap_all,
@@ -23,6 +24,7 @@ from sleepagree.inference.resampling import (
 from sleepagree.inference.table_sums import fold_counts, ratio
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
+from sleepagree.scoring.coefficients import Statistic
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import StudyOptions, Values
 
@@ -106,6 +108,12 @@ class NightGroups:
         return fit_limits_of_agreement(
             reference=reference, device=device, participant=self.of_night, level=self.options.level, scale=scale
         )
+
+
+def bounds_of(statistic: Statistic) -> Bounds:
+    """Return what a statistic of a table cannot pass, and the scale of its intervals."""
+    scale = IntervalScale.ATANH if statistic.lower < 0.0 else IntervalScale.LOGIT
+    return Bounds(statistic.lower, statistic.upper, scale)
 
 
 def group_nights(nights: tuple[NightSummary, ...], options: StudyOptions) -> NightGroups:

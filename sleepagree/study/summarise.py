@@ -43,6 +43,7 @@ from sleepagree.study.flows import account_over_nights, redistribute
 from sleepagree.study.given_nights import take_outcomes, without_copy
 from sleepagree.study.groups import (
     NightGroups,
+    bounds_of,
     fold_nights,
     group_nights,
     merged_sets,
@@ -246,7 +247,7 @@ def _statistics(mapping: StageMapping, square: Counts, grouped: NightGroups) -> 
         grouped.sum_by_unit(square),
         {s.name: s.kernel for s in wanted},
         f"pooled {grouped.device} {mapping.name}",
-        bounds={s.name: (s.lower, s.upper) for s in wanted},
+        bounds={s.name: bounds_of(s) for s in wanted},
         influences={"kappa": coefficients.kappa_influence} if mapping.is_square else {},
     )
     places: list[tuple[Statistic, str, BootstrapIntervals]] = []
@@ -262,7 +263,7 @@ def _statistics(mapping: StageMapping, square: Counts, grouped: NightGroups) -> 
     averaged = grouped.average(
         dict(enumerate(means)),
         f"averaged {grouped.device} {mapping.name}",
-        bounds={i: (statistic.lower, statistic.upper) for i, (statistic, _, _) in enumerate(places)},
+        bounds={i: bounds_of(statistic) for i, (statistic, _, _) in enumerate(places)},
     )
     return tuple(
         PooledStatistic(statistic.key, class_name, pooled, averaged[i], _sd_of_known(means[i]))

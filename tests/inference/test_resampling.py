@@ -274,11 +274,40 @@ def test_replicates_in_which_kappa_is_undefined_are_counted():
     assert nobody.delta.undefined_because
 
 
-def test_perfect_agreement_has_an_interval_without_width():
+def test_people_who_are_all_alike_tell_nothing_of_others():
+    """An interval without width would claim certainty, and rounding can leave the value outside it."""
     tables = np.array([np.diag([10, 20, 30]), np.diag([5, 5, 9]), np.diag([7, 8, 9])])
     found = bootstrap(tables, coefficients.kappa, rng=rng(21), resamples=100)
-    for interval in (found.percentile, found.bca, found.delta):
-        assert (interval.low, interval.high) == pytest.approx((1.0, 1.0), abs=1e-12)
+    alike = bootstrap(np.array([[[95, 5], [10, 109]]] * 12), coefficients.accuracy, rng=rng(21), resamples=100)
+    for interval in (found.primary, found.percentile, found.bca, found.delta, alike.primary):
+        assert np.isnan([interval.low, interval.high]).all()
+    assert "that of each of the 3 participants" in found.notes[0]
+
+
+def test_a_stage_that_few_people_have_is_told_by_those_alone():
+    """Three of nine people have the class: the interval is that of these three, whoever else took part."""
+    few = np.array([[20, 30], [33, 12], [41, 44]])
+    everybody = np.concatenate((few, np.zeros((6, 2), int)))
+    sums = np.concatenate((everybody, np.arange(500, 509)[:, np.newaxis]), axis=1)
+    share = {"share": lambda t: t[..., 0] / (t[..., 0] + t[..., 1])}
+    bounds = {"share": resampling.SHARE}
+    (found,) = cluster_bootstrap_all(sums, share, rng=rng(3), resamples=200, bounds=bounds)["share"]
+    (alone,) = cluster_bootstrap_all(sums[:3], share, rng=rng(3), resamples=200, bounds=bounds)["share"]
+    assert (found.delta.low, found.delta.high) == pytest.approx((alone.delta.low, alone.delta.high))
+    assert found.idle_units == 6
+    assert "3 of 9 participants, tails of t with 2 df" in found.primary.method
+    (one,) = cluster_bootstrap_all(sums[[0, 3, 4, 5]], share, rng=rng(3), resamples=200, bounds=bounds)["share"]
+    assert one.primary.value == 0.4
+    assert np.isnan(one.primary.low)
+    assert one.notes[0] == "no interval: 1 of 4 participants has an epoch that it is about"
+
+
+def test_a_mean_near_nothing_has_the_interval_of_its_spread():
+    """Sums that nearly cancel out once left a step of differences too small to see anything."""
+    values = np.array([-1.5, -0.4, -1.7, -0.6, -1.2, -0.6 + 6e-13])
+    found = bootstrap_mean(values, rng=rng(), resamples=50)
+    assert found.delta.se == pytest.approx(stats.sem(values), rel=1e-6)
+    assert found.idle_units == 0
 
 
 CREW_SHARES = np.array([[57, 60], [88, 90], [70, 71], [40, 55]])  # invented: epochs found, epochs of the class
@@ -316,7 +345,7 @@ def test_a_share_that_nobody_varies_in_has_no_interval(value):
 
 def test_minutes_are_cut_at_nothing_and_say_so():
     values = np.array([1.0, 5.0, 80.0])
-    found = bootstrap_mean(values, rng=rng(), resamples=50, bounds=(0.0, np.inf))
+    found = bootstrap_mean(values, rng=rng(), resamples=50, bounds=resampling.Bounds(0.0, np.inf))
     # scipy as an oracle: the t interval begins below 0
     low, high = stats.t.interval(0.95, 2, values.mean(), stats.sem(values))
     assert low < 0

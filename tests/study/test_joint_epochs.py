@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 import csv
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -146,9 +147,8 @@ def test_a_twin_that_is_silent_where_it_is_wrong_is_no_better(tmp_path: Path) ->
     for d in comparison.differences:
         assert d.first == d.second, d
         found = d.difference.primary
-        # the ends are 0 but for rounding in the mean of the delta method
         assert found.value == 0, d
-        assert [found.low, found.high] == pytest.approx([0, 0], abs=1e-12), d
+        assert math.isnan(found.low), d  # both are alike on every night: nothing tells how sure that is
     kappa = difference(comparison, "kappa")
     # on its own epochs it looks far better: that is what the comparison must not say
     assert kappa.own_second > kappa.own_first + 0.1
