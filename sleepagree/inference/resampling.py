@@ -60,6 +60,8 @@ _PIECE_PRODUCTS_OF_ONE: Final = 9_000
 _STEP: Final = 1e-5
 #: Pulls so much smaller than the largest, and spreads so much smaller than the value, are those of rounding.
 _NO_PULL: Final = 1e-9
+#: A spread of shares, coefficients or minutes that is one of rounding, whatever the value.
+_NO_SPREAD: Final = 1e-12
 
 
 Name = TypeVar("Name", bound=Hashable)
@@ -582,7 +584,9 @@ class _Sample:
             return np.full(self.values.size, self.units)
         size = np.abs(self.pulls)
         looked_at = size > _NO_PULL * size.max(axis=0, initial=0.0)
-        return np.asarray(np.count_nonzero((self.flat != 0.0) @ looked_at, axis=0))
+        counting: NDArray[np.int64] = np.count_nonzero((self.flat != 0.0) @ looked_at, axis=0)
+        # where no epoch moves the value, as at perfect agreement, all are alike
+        return np.where(counting > 0, counting, self.units)
 
     def _pulls(self) -> Values:
         """Return the derivative of each statistic by each cell of the sum, shape (cells, statistics)."""
@@ -722,7 +726,7 @@ def _intervals(
     if counting < 2:
         note = f"no interval: {units} {'has' if counting == 1 else 'have'} an epoch that it is about"
         return plan.without_intervals(value, f"value of {units}", note, lacking=lacking)
-    if error <= _NO_PULL * abs(value):
+    if error <= max(_NO_SPREAD, _NO_PULL * abs(value)):
         note = f"no interval: the value is that of each of the {units}, so that nothing tells how sure it is"
         return plan.without_intervals(value, f"value of {units}, which do not vary", note, lacking=lacking)
     quantile, tail = _quantile_and_tail(plan.level, counting)

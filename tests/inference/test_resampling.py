@@ -20,6 +20,7 @@ from sleepagree.inference.resampling import (
     percentile_interval,
     rng_for,
 )
+from sleepagree.inference.table_sums import ratio
 from sleepagree.scoring import class_figures, coefficients
 from tests.bootstraps import bootstrap, bootstrap_mean, level_of_textbook
 
@@ -289,7 +290,7 @@ def test_a_stage_that_few_people_have_is_told_by_those_alone():
     few = np.array([[20, 30], [33, 12], [41, 44]])
     everybody = np.concatenate((few, np.zeros((6, 2), int)))
     sums = np.concatenate((everybody, np.arange(500, 509)[:, np.newaxis]), axis=1)
-    share = {"share": lambda t: t[..., 0] / (t[..., 0] + t[..., 1])}
+    share = {"share": lambda t: ratio(t[..., 0], t[..., 0] + t[..., 1])}
     bounds = {"share": resampling.SHARE}
     (found,) = cluster_bootstrap_all(sums, share, rng=rng(3), resamples=200, bounds=bounds)["share"]
     (alone,) = cluster_bootstrap_all(sums[:3], share, rng=rng(3), resamples=200, bounds=bounds)["share"]
