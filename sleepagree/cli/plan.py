@@ -161,7 +161,7 @@ def _unknown(problem: str, path: str, option: str, found: str, names: Iterable[s
 
 
 def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, float]) -> None:
-    from sleepagree.describe.plan import say_statistic
+    from sleepagree.describe.words import say_statistic
 
     if not statistics:
         found, expected = "no variance between participants", "a study of several participants"

@@ -409,13 +409,14 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
     rows = (
         (
             say_measure(learnt.measure),
-            Cell.number(mean_of_known(m.device for m in own), 1),
-            Cell.number(mean_of_known(m.corrected for m in own), 1),
+            Cell.number(mean_of_known(m.device for m in both), 1),
+            Cell.number(mean_of_known(m.corrected for m in both), 1),
             METHODS[learnt.learned.method],
             _say_verdict(learnt.learned),
             sum(m.extrapolated for m in own),
         )
         for learnt, own in zip(correction.measures, by_measure, strict=True)
+        for both in [[m for m in own if not math.isnan(m.device + m.corrected)]]
     )
     heads = ("measure", "device", "corrected", "method", "correcting", "extrapolated")
     people = len({row.participant for row, _ in found.nights})
@@ -423,8 +424,8 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
     said += f", {len(found.refused)} refused" if found.refused else ""
     said += f"; {counted(found.other_devices, 'row')} of other devices left alone" if found.other_devices else ""
     note = Paragraph(
-        "Means over nights (min; SE and percent in %). Extrapolated: nights outside what was learnt from. "
-        f"{_ONE_BY_ONE} Each night with its intervals stands in the files of --out."
+        "Means over nights that have both (min; SE and percent in %). Extrapolated: nights outside what was learnt "
+        f"from. {_ONE_BY_ONE} Each night with its intervals stands in the files of --out."
     )
     return Description(
         "sleepagree: nights, corrected",

@@ -255,8 +255,8 @@ def say_measures(cited: Citations) -> str:
     return (
         "Sleep measures were defined as papers quote them after the AASM manual "
         f"{cited.mark('aasm')}, over the epochs that both sides staged: WASO runs from sleep onset to the end of the "
-        "window. Latencies end at the first such epoch of each side's own stages, those of REM and deep sleep count "
-        "from its own sleep onset, and one that may end in a gap of its side is undefined."
+        "window. Latencies end at the first such epoch of each side's own stages; those of REM and deep sleep count "
+        "from its own sleep onset."
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from sleepagree.describe.blocks import Cell, Description, Items, Paragraph, Section, table
-from sleepagree.describe.words import DASH, join_words, say_level, say_measure
+from sleepagree.describe.words import DASH, join_words, say_level, say_measure, say_statistic
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.planning import UPPER_CONFIDENCE, PlanGrid, SmallestStudy, VarianceComponents
 
@@ -21,18 +21,6 @@ def describe_plan(grid: PlanGrid) -> Description:
     closing = "Epochs are not subjects: more epochs do not narrow these intervals, more people do."
     sections.append(Section("subjects", "", (Paragraph(closing),)))
     return Description("sleepagree: a plan", join_words(map(say_statistic, names)), (), tuple(sections))
-
-
-def say_statistic(name: str) -> str:
-    """Return the name of a planned statistic as it stands in a sentence.
-
-    Examples
-    --------
-    >>> say_statistic("bias minutes rem"), say_statistic("kappa")
-    ('bias minutes REM', 'kappa')
-    """
-    head, _, measure = name.partition(" ")
-    return f"{head} {say_measure(measure)}".strip()
 
 
 def _say_measured(name: str) -> str:

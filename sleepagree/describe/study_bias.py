@@ -58,6 +58,8 @@ _NOISE_SLOPES: Final = (
 )
 #: So many devices have a table each on the first screen, and so many have a column there where they share one.
 _TABLES_OF_THEIR_OWN: Final = 2
+#: An interval of minutes that is so wide has a width of rounding only.
+_NO_WIDTH: Final = 1e-9
 _MOST_DEVICES: Final = 4
 
 _FEWEST_TO_CLAIM: Final = 2
@@ -167,7 +169,9 @@ def _say_claim(device: DeviceStudy, odd: str = "") -> str:
     if people < _FEWEST_TO_CLAIM:
         of_whom = f"{counted(len(device.nights), 'night')} of one participant"
         so = ". Nothing is claimed of other people."
-    rows = [r for r in _answering(device) if not math.isnan(r.printed.bias_low)]
+    known = [r for r in _answering(device) if not math.isnan(r.printed.bias_low)]
+    rows = [r for r in known if r.printed.bias_high - r.printed.bias_low > _NO_WIDTH]
+    alike = [r for r in known if r not in rows]
     none = 1.0 if any(r.of_ratios for r in rows) else 0.0
     enough = people > 1 or len(device.nights) >= _FEWEST_NIGHTS_TO_CLAIM
     shown = [r for r in rows if enough and not r.printed.bias_low <= none <= r.printed.bias_high]
@@ -178,6 +182,9 @@ def _say_claim(device: DeviceStudy, odd: str = "") -> str:
     if open_:
         widest = max(open_, key=lambda r: r.printed.bias_high - r.printed.bias_low)
         text += f"; that of {shorten(widest.name)} may be anything from {_ends(widest, 'bias')}"
+    if alike:
+        names = join_words(shorten(r.name) for r in alike)
+        text += f"; that of {names} is the same in everybody, so that nothing tells how sure it is"
     return f"{text}{so}{odd} {outcome_of_margins(device.bias)}".rstrip()
 
 

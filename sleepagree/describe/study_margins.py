@@ -49,7 +49,7 @@ def margins_table(rows: Sequence[BiasRow], caption: str) -> Table:
             shorten(row.name),
             _margin(row, test),
             what,
-            signed(test.bias) if what == "bias" else interval(row.printed.lower, row.printed.upper, 1),
+            signed(test.bias) if isinstance(test, EquivalenceTest) else interval(*test.limits, 1),
             interval(test.low, test.high, 1),
             p_value(test.p_value).removeprefix("p = ").removeprefix("p "),
             _VERDICTS[verdict].removesuffix(" against"),
@@ -95,8 +95,8 @@ def _say_containment(row: BiasRow, count: int) -> str:
             f"({bounds}, {p}{nights})"
         )
     ends = (
-        ("lower", row.printed.lower, test.low, test.low <= -test.margin),
-        ("upper", row.printed.upper, test.high, test.high >= test.margin),
+        ("lower", test.limits[0], test.low, test.low <= -test.margin),
+        ("upper", test.limits[1], test.high, test.high >= test.margin),
     )
     open_ = [
         f"the {which} limit of agreement, {figure(value, 1)}, is not shown to be within {margin}: its one-sided bound "

@@ -317,6 +317,18 @@ def say_stages(stages: Sequence[str], reportable: Sequence[str] | None = None) -
     return ["deep" if stage == "N3" and coarse else say_class(stage) for stage in stages]
 
 
+def say_statistic(name: str) -> str:
+    """Return the name of a planned statistic as it stands in a sentence.
+
+    Examples
+    --------
+    >>> say_statistic("bias minutes rem"), say_statistic("kappa")
+    ('bias minutes REM', 'kappa')
+    """
+    head, _, measure = name.partition(" ")
+    return f"{head} {say_measure(measure)}".strip()
+
+
 def say_status(word: str) -> str:
     """Return a status of the ledger as words: ``device_gap`` as ``device gap``."""
     return word.replace("_", " ")

@@ -7,6 +7,7 @@ from typing import Final
 
 from matplotlib.axes import Axes
 
+from sleepagree.describe.words import say_statistic
 from sleepagree.figures.drawing import axes_for, grid_lines, name_axis, write
 from sleepagree.figures.style import INK, MUTED, SMALL_LETTER_POINTS, STAGE_LADDER, one_column, styled
 from sleepagree.inference.planning import PlanGrid
@@ -68,7 +69,7 @@ def draw_precision(grid: PlanGrid, *, statistic: str = "", unit: str = "", ax: A
     _name_ends(ax, ends)
     grid_lines(ax, "y")
     of = "expected half-width" if grid.assurance is None else f"half-width not exceeded in {100 * grid.assurance:g} %"
-    name_axis(ax, x="participants", y=f"{of}, {statistic}" + (f" ({unit})" if unit else ""))
+    name_axis(ax, x="participants", y=f"{of}, {say_statistic(statistic)}" + (f" ({unit})" if unit else ""))
     ax.spines["left"].set_color(MUTED.drawn)
     return ax
 

@@ -13,6 +13,7 @@ from sleepagree.inference.estimate import NAN
 from sleepagree.inference.limits import mover_half_widths, variance_parts
 from sleepagree.inference.normal_theory import check_positive, check_probability, one_limit_factor, one_limit_tail
 from sleepagree.inference.people import Design, Moments, pair_nights, take_moments
+from sleepagree.inference.proportions import normal_quantile
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +166,12 @@ class ContainmentTest:
     contained: bool | None
     method: str
     undefined_because: str = ""
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """The limits of agreement that are tested, in the unit of the margin."""
+        reach = normal_quantile(self.proportion) * self.sd
+        return self.bias - reach, self.bias + reach
 
 
 def containment_test(

@@ -36,6 +36,8 @@ FEWEST_FOR_CENTILES: Final = 40
 FEWEST_FOR_NORMALITY: Final = 8
 
 _CENTILES: Final = (5.0, 95.0)
+#: Shares that differ by no more are alike.
+_ROUNDING: Final = 1e-12
 _ANDERSON_DARLING_5_PERCENT: Final = 0.752
 #: Skewness and excess kurtosis up to which a departure is too small to matter, however many nights show it.
 _SMALL_DEPARTURE: Final = 0.5
@@ -201,8 +203,8 @@ def _effective_count(hit: Floats, nights: PairedNights, level: float) -> tuple[f
     if nights.design is not Design.SEVERAL_NIGHTS:
         return share, float(n), normal_quantile(level)
     variance = float(shares.var(ddof=1)) / n
-    # the same share in everybody tells nothing of independence: as few nights as participants
-    count = n if variance == 0.0 else min(max(share * (1 - share) / variance, n), hit.size)
+    # the same share in everybody, but for rounding, tells nothing of independence: as few nights as participants
+    count = n if float(np.ptp(shares)) <= _ROUNDING else min(max(share * (1 - share) / variance, n), hit.size)
     return share, float(count), float(stdtrit(n - 1, (1 + level) / 2))
 
 

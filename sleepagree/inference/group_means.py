@@ -12,11 +12,15 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from sleepagree.inference.people import Floats, number_participants
+
+#: What is left of squares of so small a share of them is one of rounding.
+_ROUNDING: Final = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +95,7 @@ class _Sums:
         means = inverse @ right
         squares = self.squares - float(shrink @ totals**2) - float(right @ means)
         degrees = self.count - means.size
-        variance = max(squares, 0.0) / degrees
+        variance = (squares if squares > _ROUNDING * self.squares else 0.0) / degrees
         # without any residual the likelihood has no end: any ratio is as good
         likelihood = -0.5 * (
             degrees * math.log(max(variance, 1e-300))
@@ -161,6 +165,8 @@ def fit_group_means(
     below = float(people - len(told))
     of_test = float(given.size - people - len(told) + 1) if is_mixed else below
     reach = float(stdtrit(below, (1 + level) / 2)) * np.sqrt(np.diag(covariance))
+    if variance == 0.0:
+        reach[:] = math.nan  # an interval without width would claim certainty
     apart = means[1:] - means[0]
     spread = covariance[1:, 1:] - covariance[1:, :1] - covariance[:1, 1:] + covariance[0, 0]
     f = float(apart @ np.linalg.solve(spread, apart)) / apart.size if variance > 0 and of_test > 0 else math.nan

@@ -99,7 +99,8 @@ def intraclass_correlation(values: ArrayLike, *, level: float = 0.95) -> Estimat
     single, low, high = _agreement(squares, n, k, level)
     if math.isnan(single):
         return nothing("The mean squares leave no variance between participants to divide by.")
-    if math.isnan(low):
+    if not low <= single <= high:  # nan, or at a low level beside what approximate degrees of freedom give
+        low = high = NAN
         method += "; these mean squares leave no interval"
     return Estimate(single, low, high, level, n, method)
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from sleepagree.inference.estimate import NAN
 from sleepagree.inference.people import Design, pair_nights
 from sleepagree.inference.proportions import normal_quantile
 
@@ -37,7 +38,7 @@ class WithinPeople:
         SD of a person's differences (device minus reference) about their mean.
     smallest_change, smallest_low, smallest_high : float
         Change between two nights of the device that its error alone passes in 1 - level of pairs, with its interval for
-        normal errors.
+        normal errors; nan where no difference varies.
     """
 
     participants: int
@@ -96,6 +97,9 @@ def follow_changes(
     correlation, low, high = _correlate(x, y, count - people - 1, level)
     degrees = count - people
     squares = float(((y - x) ** 2).sum())
+    if squares <= 1e-12 * float((x**2).sum() + (y**2).sum()):
+        # no difference varies: that any change is real is more than so few nights can tell
+        return WithinPeople(people, count, correlation, low, high, 0.0, NAN, NAN, NAN)
     reach, tail = normal_quantile(level) * math.sqrt(2), (1 - level) / 2
     ends = (math.sqrt(squares / float(chdtri(degrees, share))) * reach for share in (tail, 1 - tail))
     sd = math.sqrt(squares / degrees)

@@ -90,7 +90,8 @@ def groups_document(row: BiasRow) -> Document | None:
             }
             for one in found.groups
         ],
-        **numbers(found, "between_sd", "within_sd", "f", p="p_value"),
+        **printed_numbers(row, found, "between_sd", "within_sd"),
+        **numbers(found, "f", p="p_value"),
         "degrees": list(found.degrees),
         "p_adjusted": number(row.by_group_adjusted),
         "method": found.method,

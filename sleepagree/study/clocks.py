@@ -119,8 +119,9 @@ class DeviceClock:
     seconds : float
         To add to device times; 0 when steady, nan when scattered or untold.
     low, high : float
-        Interval of the median of the nights' offsets (steady, constant); for hours and sums the seconds and half an
-        epoch to either side.
+        Interval of the median of the nights' offsets (steady, constant), by order statistics: of three, four and five
+        nights these are the outermost, and hold the median of nights in 75, 88 and 94 %. Middle half of the nights'
+        offsets (scattered). For hours and sums the seconds and half an epoch to either side.
     nights : int
         Nights that were looked at.
     telling : int

@@ -97,7 +97,7 @@ def compare_devices(
         sum(night.epochs for night in joint),
         int(counts[:, 0].sum()),
         (sum(night.silent[0] for night in joint), sum(night.silent[1] for night in joint)),
-        (sum(a.scored for a in own_nights[0]), sum(b.scored for b in own_nights[1])),
+        (int(own_counts[0].sum()), int(own_counts[1].sum())),
         _with_silence(spoken_for, grouped, f"silence {names}"),
         int(spoken_for[:, 0].sum()),
         tuple((reason.value, left_out[reason]) for reason in LeftOut if left_out[reason]),

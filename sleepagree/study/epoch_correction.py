@@ -35,6 +35,8 @@ _Ints = NDArray[np.int64]
 THIRDS: Final = ("first", "middle", "last")
 #: Of shares, which are told in per cent.
 _DIGITS: Final = 4
+#: A variance between people that is one of rounding.
+_ROUNDING: Final = 1e-20
 
 
 class StageShare(NamedTuple):
@@ -297,7 +299,7 @@ def _share(hits: _Ints, of_person: _Ints, level: float) -> tuple[float, float, f
         return share, float("nan"), float("nan")
     off = hits - share * of_person
     variance = people / (people - 1) * float(off @ off) / total**2
-    effective = share * (1 - share) / variance if variance > 0 else float(people)
+    effective = share * (1 - share) / variance if variance > _ROUNDING else float(people)
     n = min(max(effective, 1.0), total)
     low, high = score_interval(share * n, n, t_quantile(level, people - 1))
     return share, float(low), float(high)

@@ -486,7 +486,8 @@ class DeviceComparison:
     silent : tuple of two int
         Epochs of the windows to which each device gave no stage.
     own_epochs : tuple of two int
-        Epochs of the same nights that the reference and each device scored, whatever the other did.
+        Epochs of the same nights that the reference and each device scored and the mapping leaves in, whatever the
+        other device did.
     with_silence : PairedDifference
         Share of the epochs that the reference gave a class in which a device says the same; silence is not the same.
     asked : int

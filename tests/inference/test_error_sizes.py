@@ -53,6 +53,16 @@ def test_nights_of_one_person_that_are_alike_count_once() -> None:
     assert (above.low, above.high) == pytest.approx((low, high))
 
 
+@pytest.mark.parametrize(("nights", "off"), [(10, 1), (3, 1), (7, 2), (10, 7)])
+def test_people_with_the_same_share_count_for_one_each(nights: int, off: int) -> None:
+    """A tenth is no binary fraction: what is left of a variance of such shares must not count as one."""
+    difference = np.tile(np.repeat([40.0, 1.0], [off, nights - off]), 6)
+    (above,) = _sizes(difference, np.repeat(np.arange(6), nights), bounds=[30.0]).shares_above
+    z = stats.t.ppf(0.975, 5)
+    low, high = proportion_confint(6 * off / nights, 6, alpha=2 * stats.norm.sf(z), method="wilson")
+    assert (above.low, above.high) == pytest.approx((low, high))
+
+
 def test_independent_nights_of_several_people_count_nearly_all() -> None:
     rng = np.random.default_rng(8)
     (above,) = _sizes(rng.normal(0, 30, 600), np.repeat(np.arange(200), 3), bounds=[30.0]).shares_above

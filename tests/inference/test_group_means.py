@@ -86,3 +86,12 @@ def test_nights_without_group_or_value_are_left_out() -> None:
     whole = nights(2, within=False)
     more = pd.concat([whole, pd.DataFrame({"who": [99, 0], "group": ["", "watch 0"], "d": [500.0, np.nan]})])
     assert fitted(more) == fitted(whole)
+
+
+@pytest.mark.parametrize("values", [(17.0, 18.5), (10.1, 5.3), (0.1, 0.3)])
+def test_groups_without_any_spread_inside_have_no_test(values: tuple[float, float]) -> None:
+    found = fit_group_means(np.repeat(values, (5, 4)), participant=range(9), group=["spring"] * 5 + ["summer"] * 4)
+    assert found is not None
+    assert [one.mean for one in found.groups] == pytest.approx(values)
+    assert math.isnan(found.p_value)
+    assert all(math.isnan(one.low) and math.isnan(one.high) for one in found.groups)

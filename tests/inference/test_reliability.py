@@ -209,3 +209,13 @@ def test_differences_that_vanish_when_squared_have_no_interval() -> None:
     found = intraclass_correlation([[0.0, 1e-100], [1e-100, 0.0], [3e-100, 1e-100]])
     assert math.isfinite(found.value)
     assert math.isnan(found.low)
+
+
+def test_an_interval_never_leaves_out_its_coefficient() -> None:
+    draw = np.random.default_rng(4)
+    missing = 0
+    for _ in range(400):
+        found = intraclass_correlation(draw.normal(0, 1, (int(draw.integers(2, 9)), 2)), level=0.5)
+        missing += math.isnan(found.low)
+        assert math.isnan(found.low) or found.low <= found.value <= found.high
+    assert 0 < missing < 200

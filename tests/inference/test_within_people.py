@@ -59,3 +59,10 @@ def test_a_device_that_never_changes_has_no_correlation() -> None:
     assert found is not None
     assert math.isnan(found.correlation)
     assert found.smallest_change > 0
+
+
+def test_differences_that_never_vary_make_no_change_of_any_size_real() -> None:
+    found = follow_changes(reference=[60.1, 80, 100, 90.3], device=[70.1, 90, 110, 100.3], participant=list("aabb"))
+    assert found is not None
+    assert found.change_sd == 0
+    assert all(map(math.isnan, (found.smallest_change, found.smallest_low, found.smallest_high)))

@@ -7,7 +7,10 @@ import pytest
 
 from sleepagree.hypnogram.align import align
 from sleepagree.inference.correction import Method, Verdict, fold_people, group_of
+from sleepagree.inference.one_night import t_quantile
+from sleepagree.inference.proportions import score_interval
 from sleepagree.readers.memory import read_hypnogram
+from sleepagree.study import epoch_correction
 from sleepagree.study.correction_file import read_correction
 from sleepagree.study.correction_learning import learn_correction
 from sleepagree.study.epoch_correction import learn_epochs
@@ -179,3 +182,11 @@ def test_nights_without_epochs_have_no_probabilities():
     assert learnt.epochs is None
     assert "epochs_not_learnt" in [c.kind.value for c in learnt.cautions]
     assert all(m.learned.method is not Method.EPOCHS for m in learnt.measures)
+
+
+@pytest.mark.parametrize(("people", "hits", "epochs"), [(20, 1, 49), (3, 1, 49), (7, 2, 7)])
+def test_a_share_that_is_the_same_in_everybody_counts_people(people, hits, epochs):
+    share, low, high = epoch_correction._share(np.full(people, hits), np.full(people, epochs), 0.95)
+    assert share == pytest.approx(hits / epochs)
+    expected = score_interval(share * people, people, t_quantile(0.95, people - 1))
+    assert (low, high) == pytest.approx(tuple(map(float, expected)))

@@ -16,7 +16,9 @@ from sleepagree.caution import CautionKind
 from sleepagree.describe.blocks import Figure, Items, flat
 from sleepagree.describe.cautions import rank_caution
 from sleepagree.describe.study import clock_command, describe_study
+from sleepagree.describe.study_margins import margins_table
 from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
+from sleepagree.describe.words import interval
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.scoring import coefficients
@@ -431,6 +433,23 @@ def test_a_measure_with_zeros_has_no_ratio_and_says_why() -> None:
     assert any(x.startswith("  SOL: The log ratio needs values above 0") for x in bias_lines(study))
 
 
+def test_spreads_of_groups_are_on_the_scale_of_the_table() -> None:
+    nights = [replace(n, group="one" if n.participant < "crew-2" else "two") for n in NIGHTS]
+    study = summarise_study(nights, StudyOptions(resamples=20, log_ratio=True, by="deck"))
+    bias = next(b for b in study_document(study)["devices"][0]["bias"] if b["measure"] == "TST")
+    row = next(b for b in study.devices[0].bias if b.measure == "TST")
+    assert row.by_group is not None
+    assert bias["by_group"]["within_sd"] == pytest.approx(math.exp(row.by_group.within_sd))
+
+
+def test_nobody_who_differs_leaves_a_bias_untold() -> None:
+    """Every night the same: no interval, and nothing may be "anything from –"."""
+    alike = [replace(NIGHTS[0], participant=f"p{i}", night=str(i)) for i in range(4)]
+    text = " ".join(" ".join(bias_lines(summarise_study(alike, StudyOptions(resamples=20)))).split())
+    assert "from –" not in text
+    assert "is the same in everybody, so that nothing tells how sure it is" in text
+
+
 def test_a_margin_is_of_the_difference_whatever_the_limits() -> None:
     plain, logs = (
         summarise_study(NIGHTS, StudyOptions(resamples=20, margins=(("TST", 30.0),), log_ratio=log_ratio))
@@ -439,6 +458,11 @@ def test_a_margin_is_of_the_difference_whatever_the_limits() -> None:
     tests = [next(b for b in s.devices[0].bias if b.measure == "TST").equivalence for s in (plain, logs)]
     assert tests[0] == tests[1]
     assert any("the margin of ±30 min" in line for line in bias_lines(logs))
+    row, of_logs = (next(b for b in s.devices[0].bias if b.measure == "TST") for s in (plain, logs))
+    assert of_logs.containment is not None
+    # the limits that are tested are those of minutes, whatever the table tells
+    assert of_logs.containment.limits == pytest.approx((row.limits.lower, row.limits.upper))
+    assert margins_table([of_logs], "").rows[1][3].text == interval(*of_logs.containment.limits, 1)
 
 
 @pytest.mark.parametrize("name", ["band A", "the band that the night crew of the ferry wore in spring, size small"])
