@@ -41,6 +41,10 @@ def study_lines(study: StudyAgreement) -> list[str]:
     return render_terminal(describe_study(study), full=True)
 
 
+def first_screen(study: StudyAgreement) -> list[str]:
+    return render_terminal(describe_study(study))
+
+
 def bias_lines(study: StudyAgreement) -> list[str]:
     return render_terminal(describe_bias(study), full=True)
 

@@ -94,13 +94,32 @@ def in_zone_of(spans: ScoredSpans, other: ScoredSpans) -> ScoredSpans:
     Raises
     ------
     ClockError
-        When the start stands in an hour that a change of the clock repeats or skips.
+        When the start stands in an hour that a change of the clock repeats or skips, or times of a clock stand on
+        both sides of a change: only a reader that knows the zone can place each of them.
     """
     zone = named_place(other)
     if spans.start is None or spans.start.tzinfo is not None or zone is None:
         return spans
+    if spans.wall_clock and _is_changed(spans, find_zone(zone)):
+        raise ClockError(
+            "the clock is changed in this night, and the times of the file are those of a clock",
+            spans.origin.name,
+            "zone",
+            "no zone beside the times",
+            f"the zone of both files: the other one names {zone}",
+            f"Read it by that zone: {Option.REFERENCE_ZONE:{zone}} for the reference, {Option.DEVICE_ZONE:{zone}} for "
+            "the device.",
+        )
     note = Note.of(NoteKind.ZONE_OF_OTHER, zone=ZoneName(zone))
     return with_zone(spans.with_changes(notes=(*spans.notes, note)), zone)
+
+
+def _is_changed(spans: ScoredSpans, zone: ZoneInfo) -> bool:
+    """Whether the clock of a zone is put forward or back between the first and the last reading, or hours beside."""
+    if spans.start is None or not spans.onset_s.size:
+        return False
+    begin, end = (add_seconds(spans.start, float(at)) for at in (spans.onset_s[0], spans.end_s))
+    return len({moment.replace(tzinfo=zone, fold=fold).utcoffset() for moment in (begin, end) for fold in (0, 1)}) > 1
 
 
 def named_place(spans: ScoredSpans) -> str | None:

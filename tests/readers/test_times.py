@@ -388,3 +388,28 @@ def test_lengths_of_two_parts_are_numbers_of_the_unit_of_the_first_which_is_minu
 def test_lengths_that_may_be_another_are_refused(cell: str) -> None:
     with pytest.raises(FileFormatError, match="this is no number"):
         read_durations([cell], COLUMN)
+
+
+# --- rows with ends in a repeated hour -----------------------------------------------------------------------
+
+_AUTUMN = ("00:00", "02:30", "wake"), ("02:30", "02:10", "light"), ("02:10", "02:50", "deep"), ("02:50", "04:00", "rem")
+_DOUBTFUL = ("00:00", "01:00", "wake"), ("01:00", "02:10", "light"), ("02:10", "03:30", "deep"), ("03:30", "04:00", "rem")
+
+
+def _autumn_night(folder, rows):
+    path = folder / "autumn.csv"
+    lines = (f"2026-10-25T{begin}:00,2026-10-25T{end}:00,{stage}" for begin, end, stage in rows)
+    path.write_text("\n".join(["start,end,stage", *lines]) + "\n", encoding="utf-8")
+    return read_spans(path, layout=Layout(zone="Europe/Berlin"))
+
+
+def test_rows_with_ends_may_stand_newest_first_in_a_repeated_hour(tmp_path):
+    first, turned = (_autumn_night(tmp_path, rows) for rows in (_AUTUMN, _AUTUMN[::-1]))
+    assert first.onset_s.tolist() == turned.onset_s.tolist() == [0, 9000, 11400, 13800]
+    assert first.duration_s.tolist() == turned.duration_s.tolist() == [9000, 2400, 2400, 4200]
+
+
+@pytest.mark.parametrize("order", [(0, 1, 2, 3), (3, 2, 1, 0), (2, 0, 3, 1), (1, 0, 3, 2)])
+def test_a_repeated_hour_that_rows_do_not_tell_is_refused_in_any_order(tmp_path, order):
+    with pytest.raises(ClockError, match="happens twice in the zone"):
+        _autumn_night(tmp_path, [_DOUBTFUL[i] for i in order])

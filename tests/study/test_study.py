@@ -31,7 +31,7 @@ from sleepagree.study.summarise import summarise_study
 from sleepagree.study.table import NightRow, NightsTable
 from tests.ferry import simulated_nights
 from tests.said import said
-from tests.told import bias_lines, study_lines, study_page
+from tests.told import bias_lines, first_screen, study_lines, study_page
 
 NIGHTS = simulated_nights()
 STUDY = summarise_study(NIGHTS, StudyOptions(resamples=400))
@@ -445,7 +445,7 @@ def test_spreads_of_groups_are_on_the_scale_of_the_table() -> None:
 def test_nobody_who_differs_leaves_a_bias_untold() -> None:
     """Every night the same: no interval, and nothing may be "anything from –"."""
     alike = [replace(NIGHTS[0], participant=f"p{i}", night=str(i)) for i in range(4)]
-    text = " ".join(" ".join(study_lines(summarise_study(alike, StudyOptions(resamples=20)))).split())
+    text = " ".join(" ".join(first_screen(summarise_study(alike, StudyOptions(resamples=20)))).split())
     assert "from –" not in text
     assert "is the same in everybody, so that nothing tells how sure it is" in text
 

@@ -16,6 +16,7 @@ from sleepagree.readers.table.counting import counted_starts
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.times.clock import (
     DAY_US,
+    HOUR_US,
     SECOND_US,
     Clock,
     Column,
@@ -309,10 +310,17 @@ def _in_zone(
     readings, row_of = starts.us, np.arange(starts.us.size)
     if ends is not None and in_turn:
         readings, row_of = np.concatenate((readings, ends.us)), np.concatenate((row_of, staged))
-    turn = np.argsort(row_of, kind="stable")
+    steps = np.diff(starts.us)
+    newest_first = np.count_nonzero(steps < 0) > np.count_nonzero(steps > 0)
+    turn = np.argsort(-row_of if newest_first else row_of, kind="stable")  # each row's beginning before its end
+    back = steps[steps > 0] if newest_first else -steps[steps < 0]
     places = reading.places
     resolved = resolve_wall_clock(
-        readings[turn], zone, path=reading.path, where=lambda i: places.at(int(row_of[turn[i]]))
+        readings[turn],
+        zone,
+        path=reading.path,
+        where=lambda i: places.at(int(row_of[turn[i]])),
+        in_order=back.size <= 1 and not np.any(back > HOUR_US),
     )
     moments = np.empty_like(resolved.us)
     moments[turn] = resolved.us

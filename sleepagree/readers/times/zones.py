@@ -32,7 +32,7 @@ class Resolved(NamedTuple):
 
 
 def resolve_wall_clock(
-    readings_us: Microseconds, zone_name: str, *, path: str, where: Callable[[int], str]
+    readings_us: Microseconds, zone_name: str, *, path: str, where: Callable[[int], str], in_order: bool = True
 ) -> Resolved:
     """Place readings of a local clock, in order of the file, in a zone.
 
@@ -46,6 +46,8 @@ def resolve_wall_clock(
         File, for messages.
     where : callable
         Position in ``readings_us`` -> place in the file.
+    in_order : bool
+        Whether the file tells them in an order of time, so that one that goes back tells a repeated hour.
 
     Returns
     -------
@@ -62,6 +64,9 @@ def resolve_wall_clock(
     doubtful = first_pass != second_pass
     if not doubtful.any():
         return Resolved(first_pass, zone, ())
+    if not in_order:
+        row = int(np.flatnonzero(doubtful)[0])
+        raise _repeated(int(readings_us[row]), int(first_pass[row]), int(second_pass[row]), zone_name, path, where(row))
     steps = np.diff(readings_us)
     if np.count_nonzero(steps < 0) > np.count_nonzero(steps > 0):  # the newest row first
         last = readings_us.size - 1
