@@ -207,7 +207,8 @@ def settle_inclusive_ends(
     """
     if ends is Ends.EXCLUSIVE or (ends is None and onset_us.size < 4):
         return end_us, ()
-    gaps = onset_us[1:] - end_us[:-1]
+    order = np.argsort(onset_us, kind="stable")  # rows may stand in any
+    gaps = onset_us[order][1:] - end_us[order][:-1]
     if ends is None and not (gaps > 0).any():
         return end_us, ()
     unit = _unit_of_times(onset_us, end_us)
@@ -235,9 +236,10 @@ def _unit_of_times(onset_us: Microseconds, end_us: Microseconds) -> int:
 
 
 def duration_ratio(onset_us: Microseconds, duration_s: NDArray[np.float64]) -> float | None:
-    """Return the median of (step to the next row) / duration, or None where fewer than three rows tell it."""
-    steps = np.diff(onset_us) / SECOND_US
-    told = (steps > 0) & (duration_s[:-1] > 0)
+    """Return the median of (step to the next row in time) / duration, or None where fewer than three rows tell it."""
+    order = np.argsort(onset_us, kind="stable")
+    steps, lengths_s = np.diff(onset_us[order]) / SECOND_US, duration_s[order][:-1]
+    told = (steps > 0) & (lengths_s > 0)
     if np.count_nonzero(told) < 3:
         return None
-    return float(np.median(steps[told] / duration_s[:-1][told]))
+    return float(np.median(steps[told] / lengths_s[told]))

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -1012,3 +1013,24 @@ def test_moments_without_a_place_ask_for_it_in_the_same_round(tmp_path: Path) ->
     refused = run("night", reference, device, "--layout", layout, "--json", "-")
     assert refused.exit_code == 1
     assert "--reference-zone" in refused.stderr
+
+
+def test_times_of_a_clock_that_is_changed_in_the_night_are_placed_by_their_reader(tmp_path: Path) -> None:
+    """The zone beside the device's moments places the start of the other file, which is not enough here."""
+    begin = datetime(2026, 3, 28, 20, 0) - MOMENTS[0]
+    zone = ZoneInfo("Europe/Helsinki")
+    moments = [(m + begin).replace(tzinfo=UTC) for m in MOMENTS[:-1]]
+    nights = [
+        write(tmp_path, ["time,stage", *(f"{m:{form}},{s}" for m, s in zip(told, STAGES, strict=True))], name)
+        for name, form, told in (
+            ("lab.csv", "%Y-%m-%d %H:%M:%S", [m.astimezone(zone) for m in moments]),
+            ("device.csv", "%Y-%m-%dT%H:%M:%SZ", moments),
+        )
+    ]
+    layout = tmp_path / "device.toml"
+    layout.write_text('[file]\nzone = "Europe/Helsinki"\n', encoding="utf-8")
+    refused = run("night", *nights, "--layout", layout)
+    assert refused.exit_code == 1
+    assert "the clock is changed in this night" in refused.stderr
+    placed = run("night", *nights, "--layout", layout, "--reference-zone", "Europe/Helsinki", "--json", "-")
+    assert json.loads(placed.stdout)["mappings"][0]["accuracy"] == 1.0

@@ -312,6 +312,7 @@ def test_the_common_step_divides_every_time(step: int, lengths: list[int]) -> No
 def test_durations_tell_their_unit_by_the_steps_between_rows() -> None:
     onset = np.array([0, 300, 900, 960]) * SECOND_US
     assert duration_ratio(onset, np.array([5.0, 10.0, 1.0, 9.0])) == 60.0
+    assert duration_ratio(onset[::-1], np.array([9.0, 1.0, 10.0, 5.0])) == 60.0
     assert duration_ratio(onset[:3], np.array([5.0, 10.0, 1.0])) is None
 
 
@@ -321,6 +322,8 @@ def test_ends_one_unit_short_everywhere_are_asked_about(unit: int, short: int) -
     onset, end = edges[:-1], edges[1:] - short * SECOND_US
     with pytest.raises(EpochGridError, match="4 of 4 rows with this gap"):
         settle_inclusive_ends(onset, end, ends=None, path="night.csv", listing="line 2")
+    with pytest.raises(EpochGridError, match="4 of 4 rows with this gap"):  # the newest row first
+        settle_inclusive_ends(onset[::-1], end[::-1], ends=None, path="night.csv", listing="line 2")
     closed, notes = settle_inclusive_ends(onset, end, ends=Ends.INCLUSIVE, path="", listing="")
     assert closed.tolist() == edges[1:].tolist()
     assert said(notes) == (f"ends are inclusive: {'1 min' if unit == 60 else '1 s'} added to each",)

@@ -12,6 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, SleepAgreeError
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import Layout
 from sleepagree.readers.times import zones
 from sleepagree.readers.times.clock import HOUR_US, SECOND_US, Clock, Column, Times, naive_datetime
 from sleepagree.readers.times.declared import read_declared
@@ -393,7 +395,12 @@ def test_lengths_that_may_be_another_are_refused(cell: str) -> None:
 # --- rows with ends in a repeated hour -----------------------------------------------------------------------
 
 _AUTUMN = ("00:00", "02:30", "wake"), ("02:30", "02:10", "light"), ("02:10", "02:50", "deep"), ("02:50", "04:00", "rem")
-_DOUBTFUL = ("00:00", "01:00", "wake"), ("01:00", "02:10", "light"), ("02:10", "03:30", "deep"), ("03:30", "04:00", "rem")
+_DOUBTFUL = (
+    ("00:00", "01:00", "wake"),
+    ("01:00", "02:10", "light"),
+    ("02:10", "03:30", "deep"),
+    ("03:30", "04:00", "rem"),
+)
 
 
 def _autumn_night(folder, rows):
