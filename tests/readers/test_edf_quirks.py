@@ -843,6 +843,18 @@ def test_hypnogram_stored_as_a_signal_beside_annotations_that_are_no_stages(read
     assert spans.ignored == (("Husten", 1),)
 
 
+@pytest.mark.parametrize(("first_s", "begins"), [("+0.5", None), ("+0.5", 1), ("+3600", 1)])
+def test_a_hypnogram_signal_and_its_marks_count_from_one_start(read, first_s, begins):
+    first = float(first_s)
+    lists = [record_start(f"+{first + 30 * i:g}") for i in range(len(CODES))]
+    lists[2] += tal(f"+{first + 61:g}", "Lights off")
+    signals = (*signal_file().signals, Signal(records=tuple(lists), size=60))
+    start = datetime(2026, 3, 1, 23, 30) if begins else None
+    spans = read(signal_file().but(signals=signals, reserved="EDF+C"), layout=Layout(begins=start))
+    assert spans.lights_off_s - spans.onset_s[0] == pytest.approx(61.0)
+    assert spans.onset_s[0] == (first if begins else 0.0)
+
+
 def test_hypnogram_stored_as_a_signal_in_bdf(read):
     spans = read(signal_file(sample_size=3, version=b"\xffBIOSEMI"), name="night.bdf")
     assert [int(label) for _, _, label in rows(spans)] == list(CODES)

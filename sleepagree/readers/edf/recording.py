@@ -356,7 +356,9 @@ def _spans_of_signal(
     starts_s = contents.record_starts_s
     if starts_s.size != header.records or np.isnan(starts_s).any():
         starts_s = np.arange(header.records, dtype=np.float64) * header.record_duration_s
-    onset_s = (starts_s[:, None] - starts_s[0] + np.arange(signal.samples) * epoch_s).ravel()
+    # a layout's start is that of the file, from which annotations are counted; else the first record is
+    zero_s = 0.0 if isinstance(layout.begins, datetime) else starts_s[0]
+    onset_s = (starts_s[:, None] - zero_s + np.arange(signal.samples) * epoch_s).ravel()
     source = source._replace(start=header.start, origin=replace(source.origin, sha256=digest))
     timed = TimedLabels(onset_s, np.full(onset_s.size, epoch_s), positions, labels, stages, places)
     marks = marks_of_annotations(contents.annotations, file.path, layout=layout)
