@@ -311,8 +311,8 @@ def _plan_rests_on_few_nights(c: Caution) -> str:
     )
 
 
-#: The sentence of each kind, those first that change most.
-SENTENCES: Final[dict[CautionKind, Sentence]] = {
+#: The two sides may not belong together, or lie at a wrong time; those first that change most.
+_GRAVE: Final[dict[CautionKind, Sentence]] = {
     # whether the two sides belong together at all
     CautionKind.SAME_FILE: ("Reference and device are the same file, or copies of one: their agreement says nothing."),
     CautionKind.SWAPPED: _swapped,
@@ -367,6 +367,9 @@ SENTENCES: Final[dict[CautionKind, Sentence]] = {
         "with a right clock; so do recordings that do not belong together. Check files and dates; several nights of "
         "the device together tell more of its clock" + for_page(" ({Step.STUDY}).", ".")
     ),
+}
+#: What changes how the figures are to be read; those first that change most.
+_WEIGHED: Final[dict[CautionKind, Sentence]] = {
     # how much of what was recorded the figures speak of
     CautionKind.TIME_LEFT_OVER: (
         "The device tells {minutes:.0f} min before and after the reference, {asleep_min:.0f} of them sleep, which are "
@@ -415,6 +418,9 @@ SENTENCES: Final[dict[CautionKind, Sentence]] = {
         f"{c['first']} and {c['second']} were worn on the same nights, but are not compared: "
         f"{_NOT_COMPARED[c['reason']]}."
     ),
+}
+#: All of the same weight.
+_OTHERS: Final[dict[CautionKind, Sentence]] = {
     # of the reading of a file
     CautionKind.STAGE_TEXTS_IGNORED: (
         "Annotations that could be stages were ignored, since the file also has the texts that EDF+ knows for stages: "
@@ -489,22 +495,20 @@ SENTENCES: Final[dict[CautionKind, Sentence]] = {
         "{nights:# night}) and for the same device and software."
     ),
 }
-#: Behind the last of these a caution says that the two sides may not belong together, or lie at a wrong time; behind
-#: the last of those that are weighed all weigh the same.
-_WEIGHTS: Final = {kind: place for place, kind in enumerate(SENTENCES)}
-_LAST_GRAVE: Final = _WEIGHTS[CautionKind.CLOCK_UNTOLD]
-_LAST_WEIGHED: Final = _WEIGHTS[CautionKind.NOT_COMPARED]
+#: The sentence of each kind.
+SENTENCES: Final = {**_GRAVE, **_WEIGHED, **_OTHERS}
+_PLACES: Final = {kind: place for place, kind in enumerate((*_GRAVE, *_WEIGHED))}
 
 
 def rank_caution(caution: Caution | str) -> int:
     """Return the place of a caution among those that change more, 0 for the gravest."""
     if isinstance(caution, str):
-        return _LAST_WEIGHED + 1
+        return len(_PLACES)
     if caution.kind is CautionKind.ON_NIGHTS:
         return rank_caution(caution["caution"])
-    return min(_WEIGHTS[CautionKind(caution.kind)], _LAST_WEIGHED + 1)
+    return _PLACES.get(CautionKind(caution.kind), len(_PLACES))
 
 
 def is_grave(caution: Caution) -> bool:
     """Whether it says that the two sides may not belong together, or lie at a wrong time."""
-    return rank_caution(caution) <= _LAST_GRAVE
+    return rank_caution(caution) < len(_GRAVE)

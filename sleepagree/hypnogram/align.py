@@ -157,10 +157,6 @@ class PairedNight(Brief, Frozen):
         """Return the clock time at which an epoch of the window begins, or None for elapsed time."""
         return None if self.begin is None else add_seconds(self.begin, epoch * self.epoch_s)
 
-    def count_native(self) -> NDArray[np.int64]:
-        """Return jointly scored epochs, shape (reference labels, device labels)."""
-        return self.native
-
 
 def align(
     *,
@@ -238,22 +234,22 @@ def align(
     _refuse_nothing_scored(ledger, device)
     begin_s = origin_s + first * EPOCH_S
     return PairedNight(
-        reference_codes,
-        device_codes,
-        crossed.status,
-        reference_set,
-        device_set,
-        None if reference.start is None else add_seconds(reference.start, begin_s),
-        begin_s,
-        origin_s + last * EPOCH_S,
-        rule,
-        clock_offset_s,
-        ledger,
-        (*cautions, *_reports_caution(device_set)),
-        reference,
-        device,
-        shift_s,
-        crossed.native,
+        reference=reference_codes,
+        device=device_codes,
+        status=crossed.status,
+        reference_set=reference_set,
+        device_set=device_set,
+        begin=None if reference.start is None else add_seconds(reference.start, begin_s),
+        begin_s=begin_s,
+        end_s=origin_s + last * EPOCH_S,
+        rule=rule,
+        clock_offset_s=clock_offset_s,
+        ledger=ledger,
+        cautions=(*cautions, *_reports_caution(device_set)),
+        reference_spans=reference,
+        device_spans=device,
+        shift_s=shift_s,
+        native=crossed.native,
     )
 
 

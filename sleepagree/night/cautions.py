@@ -41,7 +41,7 @@ def unreported_cautions(paired: PairedNight, mappings: Sequence[StageMapping]) -
             continue
         codes = mapping.reference_codes(paired.reference_set)
         rows = [i for i, c in enumerate(codes) if c >= 0 and mapping.reference_classes[c] in unreported]
-        epochs = int(paired.count_native()[rows].sum())
+        epochs = int(paired.native[rows].sum())
         out.append(
             Caution.of(
                 CautionKind.CLASS_UNREPORTABLE,

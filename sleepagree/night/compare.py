@@ -182,7 +182,7 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
     asked = take_mappings(mappings)
     chosen = asked or (default_mapping(paired.reference_set, paired.device_set),)
     refuse_same_names(chosen)
-    native = paired.count_native()
+    native = paired.native
     scored = tuple(_score_mapping(m, paired, native, level) for m in chosen)
     others = () if asked else _with_kappa(scored[0], paired)
     first = scored[0]
@@ -193,17 +193,17 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
     has_change = any(change.get("seconds") for change in changes)
     offsets = [] if has_change else jump_caution(paired, chosen[0], clock) or clock_caution(clock)
     return NightAgreement(
-        paired,
-        native,
-        scored,
-        tuple(_score_mapping(m, paired, native, level) for m in others),
-        measures,
-        _redistribute(paired, chosen[0], level),
-        bias_of_reported(first, paired.device_set),
-        _describe_time(paired, chosen[0]),
-        clock,
-        (*paired.cautions, *_cautions(paired, scored, measures), *offsets, *changes),
-        level,
+        paired=paired,
+        native=native,
+        mappings=scored,
+        others=tuple(_score_mapping(m, paired, native, level) for m in others),
+        measures=measures,
+        redistribution=_redistribute(paired, chosen[0], level),
+        bias_sources=bias_of_reported(first, paired.device_set),
+        disagreement=_describe_time(paired, chosen[0]),
+        clock=clock,
+        cautions=(*paired.cautions, *_cautions(paired, scored, measures), *offsets, *changes),
+        level=level,
     )
 
 

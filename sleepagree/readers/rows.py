@@ -168,22 +168,22 @@ def make_spans(rows: LabelledRows, *, origin: Origin, facts: SourceFacts, layout
         onset, end = rows.onset_us, rows.end_us
     zero = rows.clock.zero_us(int(onset[0]))
     return ScoredSpans(
-        (onset - zero) / SECOND_US,
-        (end - onset) / SECOND_US,
-        rows.codes.astype(np.int16),
-        rows.labels,
-        rows.stages,
-        rows.clock.start(zero),
-        rows.clock.kind is Clock.LOCAL,
-        None if facts.lights_off_us is None else (facts.lights_off_us - zero) / SECOND_US,
-        None if facts.lights_on_us is None else (facts.lights_on_us - zero) / SECOND_US,
-        facts.epoch_s,
-        facts.epoch_from,
-        layout.reports,
-        tuple(ignored.items()),
-        tuple(notes),
-        facts.cautions,
-        origin,
+        onset_s=(onset - zero) / SECOND_US,
+        duration_s=(end - onset) / SECOND_US,
+        codes=rows.codes.astype(np.int16),
+        labels=rows.labels,
+        stages=rows.stages,
+        start=rows.clock.start(zero),
+        wall_clock=rows.clock.kind is Clock.LOCAL,
+        lights_off_s=None if facts.lights_off_us is None else (facts.lights_off_us - zero) / SECOND_US,
+        lights_on_s=None if facts.lights_on_us is None else (facts.lights_on_us - zero) / SECOND_US,
+        epoch_s=facts.epoch_s,
+        epoch_from=facts.epoch_from,
+        reports=layout.reports,
+        ignored=tuple(ignored.items()),
+        notes=tuple(notes),
+        cautions=facts.cautions,
+        origin=origin,
     )
 
 

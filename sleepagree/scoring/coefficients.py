@@ -2,7 +2,8 @@
 
 Rows are the reference, columns are the device, cells are epochs. Every function takes ``counts`` of shape (..., k, k),
 where the leading axes are nights, participants or resamples, and returns one float per table, shape (...). Where a
-coefficient is 0/0 the value is nan, without a warning; `Statistic.explain` says why in words. Higher is better for all.
+coefficient is 0/0 the value is nan, without a warning; `Statistic.why_undefined` says why in words. Higher is better
+for all.
 
 All of them, the standard error apart, depend on a table only through its diagonal, its row sums and its column sums.
 `stack_sums` takes these 3k numbers from each table by one matrix product, and resampling can weigh

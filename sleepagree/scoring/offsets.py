@@ -222,11 +222,6 @@ class QuickOffset(NamedTuple):
     kappa_at_zone: float = NAN
     profile: bytes = b""
 
-    @property
-    def caution(self) -> bool:
-        """Whether the offset looks like a wrong clock."""
-        return self.hint is ClockHint.OFFSET
-
 
 def quick_offset(
     reference_codes: ClassCodes, device_codes: ClassCodes, n_classes: int, *, device_around: DeviceAround | None = None

@@ -84,23 +84,23 @@ def compare_devices(
     spoken_for = np.array([night.spoken_for for night in joint])
     names = f"{first.device} {second.device}"
     return DeviceComparison(
-        first.device,
-        second.device,
-        len(grouped.participants),
-        len(joint),
-        mapping.name,
-        (
+        first=first.device,
+        second=second.device,
+        participants=len(grouped.participants),
+        nights=len(joint),
+        mapping=mapping.name,
+        differences=(
             *_table_differences(mapping, counts, own_counts, grouped, f"comparison {names}"),
             *_error_differences(devices, own_nights, joint, grouped, f"errors {names}"),
         ),
-        sum(night.window_epochs for night in joint),
-        sum(night.epochs for night in joint),
-        int(counts[:, 0].sum()),
-        (sum(night.silent[0] for night in joint), sum(night.silent[1] for night in joint)),
-        (int(own_counts[0].sum()), int(own_counts[1].sum())),
-        _with_silence(spoken_for, grouped, f"silence {names}"),
-        int(spoken_for[:, 0].sum()),
-        tuple((reason.value, left_out[reason]) for reason in LeftOut if left_out[reason]),
+        window_epochs=sum(night.window_epochs for night in joint),
+        epochs=sum(night.epochs for night in joint),
+        counted=int(counts[:, 0].sum()),
+        silent=(sum(night.silent[0] for night in joint), sum(night.silent[1] for night in joint)),
+        own_epochs=(int(own_counts[0].sum()), int(own_counts[1].sum())),
+        with_silence=_with_silence(spoken_for, grouped, f"silence {names}"),
+        asked=int(spoken_for[:, 0].sum()),
+        left_out=tuple((reason.value, left_out[reason]) for reason in LeftOut if left_out[reason]),
     ), cautions
 
 

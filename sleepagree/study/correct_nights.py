@@ -12,7 +12,7 @@ from sleepagree.mapping.files import own_words
 from sleepagree.study.anonymous import anonymous_night, anonymous_table
 from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.night_summary import Refusal
-from sleepagree.study.run import DeviceFiles, refuse_row
+from sleepagree.study.run import NightFilesReader, refuse_row
 from sleepagree.study.table import NightRow, NightsTable
 
 
@@ -88,7 +88,7 @@ def correct_nights(
             expected=shorten(correction.device),
             remedy="Correct the column device, or leave it out.",
         )
-    files = DeviceFiles(table.folder, own_words((correction.mapping,)))
+    files = NightFilesReader(table.folder, own_words((correction.mapping,)))
     nights, refused = [], []
     for i, row in enumerate(rows, 1):
         try:

@@ -96,7 +96,7 @@ class ChunkResult:
 
 def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) -> ChunkResult:
     """Score rows; a night that cannot be scored becomes a refusal."""
-    files = DeviceFiles(folder, own_words(options.mappings))
+    files = NightFilesReader(folder, own_words(options.mappings))
     outcomes: list[Outcome] = []
     texts: list[str] = []
     for row in rows:
@@ -125,7 +125,7 @@ def gzip_member(text: str) -> bytes:
     return stream.getvalue()
 
 
-def _score_row(row: NightRow, files: DeviceFiles, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
+def _score_row(row: NightRow, files: NightFilesReader, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
     scorings, device = files.scorings(row), files.device(row)
     sources = tuple(_source(name, s) for name, s in zip(row.references, scorings, strict=True))
     own = _source(row.device_file, device)
@@ -173,7 +173,7 @@ def _source(written: str, spans: ScoredSpans) -> SourceFile:
     return SourceFile(written if written == spans.origin.name else spans.origin.name, spans.origin.sha256)
 
 
-class DeviceFiles:
+class NightFilesReader:
     """The files of one run of rows, and the layouts that were read for it.
 
     It lives no longer than the run: a file that was mended is read again by the next one.

@@ -120,7 +120,15 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
     scorers = tuple(s for device in devices for s in summarise_scorers(device, options))
     left_out = tuple(caution for _, cautions in compared for caution in cautions)
     cautions = (*study_cautions(devices, refused, options, scorers), *left_out)
-    return StudyAgreement(devices, refused, len(outcomes), comparisons, scorers, options, cautions)
+    return StudyAgreement(
+        devices=devices,
+        refused=refused,
+        given=len(outcomes),
+        comparisons=comparisons,
+        scorers=scorers,
+        options=options,
+        cautions=cautions,
+    )
 
 
 def _refuse_groupless(nights: Sequence[NightSummary], by: str) -> None:
@@ -177,20 +185,20 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         NightClock(n.participant, n.begin[:10], n.best_offset_s, n.peak_score, n.clock_profile, n.night) for n in nights
     ]
     return DeviceStudy(
-        name,
-        nights,
-        grouped.participants,
-        studied,
-        _bias_table(grouped, first, device),
-        redistribute(grouped, first.mapping, reference, device),
-        account_over_nights(grouped, first, device),
-        device.reportable,
-        read_device_clock(told, level=options.level),
-        count_silence(grouped, first.mapping, first.night_counts),
-        scorers_at_once(nights, options),
-        own_totals(grouped, first.mapping, device),
-        mean_bouts(grouped),
-        _shifts_over_people(nights),
+        device=name,
+        nights=nights,
+        participants=grouped.participants,
+        mappings=studied,
+        bias=_bias_table(grouped, first, device),
+        redistribution=redistribute(grouped, first.mapping, reference, device),
+        bias_sources=account_over_nights(grouped, first, device),
+        reports=device.reportable,
+        clock=read_device_clock(told, level=options.level),
+        silence=count_silence(grouped, first.mapping, first.night_counts),
+        several=scorers_at_once(nights, options),
+        totals=own_totals(grouped, first.mapping, device),
+        bouts=mean_bouts(grouped),
+        shifts=_shifts_over_people(nights),
     )
 
 
@@ -324,25 +332,25 @@ def _bias_table(grouped: NightGroups, first: StudyMapping, device_set: StageSet)
     by_group_adjusted = _adjusted(by_group)
     return tuple(
         BiasRow(
-            measure,
-            unit,
-            limits[measure],
-            fit_reliability(**values, level=options.level),
-            averaged[measure],
-            equivalent.get(measure),
-            frozen_array(values["reference"], np.float64),
-            frozen_array(values["device"], np.float64),
-            lined[measure][0],
-            _spread_of(differences[measure], limits[measure], grouped),
-            contained.get(measure),
-            equivalence_adjusted.get(measure, NAN),
-            containment_adjusted.get(measure, NAN),
-            _sizes_of(values, limits[measure], unit, margins.get(measure)),
-            lined[measure][1],
-            follow_changes(**values, level=options.level),
-            by_group.get(measure),
-            by_group_adjusted.get(measure, NAN),
-            first.mapping,
+            measure=measure,
+            unit=unit,
+            limits=limits[measure],
+            reliability=fit_reliability(**values, level=options.level),
+            bootstrap=averaged[measure],
+            equivalence=equivalent.get(measure),
+            reference=frozen_array(values["reference"], np.float64),
+            device=frozen_array(values["device"], np.float64),
+            lines=lined[measure][0],
+            components=_spread_of(differences[measure], limits[measure], grouped),
+            containment=contained.get(measure),
+            equivalence_adjusted=equivalence_adjusted.get(measure, NAN),
+            containment_adjusted=containment_adjusted.get(measure, NAN),
+            sizes=_sizes_of(values, limits[measure], unit, margins.get(measure)),
+            sloped=lined[measure][1],
+            changes=follow_changes(**values, level=options.level),
+            by_group=by_group.get(measure),
+            by_group_adjusted=by_group_adjusted.get(measure, NAN),
+            mapping=first.mapping,
         )
         for measure, (unit, values) in given.items()
     )

@@ -160,7 +160,7 @@ def check_spans(spans: ScoredSpans) -> str:
     assert ledger.scored + sum(count for _, count in ledger.excluded) == ledger.window_epochs == paired.status.size
     gaps = dict(ledger.excluded)["reference_gap"]
     assert sum(count for _, count in ledger.reference_labels) == ledger.window_epochs - gaps
-    assert int(paired.count_native().sum()) == ledger.scored
+    assert int(paired.native.sum()) == ledger.scored
     night = or_message(lambda: compare(paired))
     if night is None:
         return "paired, no mapping"

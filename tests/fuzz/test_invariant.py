@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -77,8 +78,13 @@ def test_epochs_that_a_ledger_loses_are_seen(tmp_path: Path, monkeypatch: pytest
     path.write_bytes(annotation_file(*hypnogram(20)).encode())
     spans = read_spans(path)
     assert check_spans(spans) == "scored"
-    whole = pairing.PairedNight.count_native
-    monkeypatch.setattr(pairing.PairedNight, "count_native", lambda paired: whole(paired) * 0)
+    whole = pairing.cross_labels
+
+    def loses_all(*sides: Any, **how: Any) -> Any:
+        crossed = whole(*sides, **how)
+        return crossed._replace(native=crossed.native * 0)
+
+    monkeypatch.setattr(pairing, "cross_labels", loses_all)
     with pytest.raises(AssertionError):
         check_spans(spans)
 

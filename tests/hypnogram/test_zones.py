@@ -129,7 +129,7 @@ def test_a_local_lab_against_a_utc_device_across_the_change_of_the_clock():
     device = side("wake*120 light*120", start=datetime(2026, 10, 24, 23, 30, tzinfo=UTC))
     paired = align(reference=lab, device=device)
     assert (paired.status == Status.SCORED).all()
-    assert paired.count_native().tolist() == [[120, 0], [0, 120]]
+    assert paired.native.tolist() == [[120, 0], [0, 120]]
     shown = [paired.epoch_start(i) for i in (0, 60, 180, 239)]
     assert [f"{t:%H:%M:%S %z}" for t in shown] == [
         "02:30:00 +0300",

@@ -71,7 +71,7 @@ def test_the_ledger_adds_up(night):
     assert ledger.scored + sum(n for _, n in ledger.excluded) == ledger.window_epochs
     for codes, counts in ((paired.reference, ledger.reference_labels), (paired.device, ledger.device_labels)):
         assert sum(n for _, n in counts) == int((codes >= 0).sum())
-    assert paired.count_native().sum() == ledger.scored
+    assert paired.native.sum() == ledger.scored
 
 
 @given(nights(), st.integers(0, 100), st.integers(0, 100), st.sampled_from(list(Outside)))
@@ -100,10 +100,10 @@ def test_a_night_is_the_sum_of_its_halves(night):
     total = 0
     for window in (Window(WindowRule.GIVEN, START - timedelta(1), middle), Window(WindowRule.GIVEN, middle, end)):
         try:
-            total += paired_of(reference, device, window=window).count_native().sum()
+            total += paired_of(reference, device, window=window).native.sum()
         except PairingError:
             continue
-    assert total == whole.count_native().sum()
+    assert total == whole.native.sum()
 
 
 # --- symmetry and time ---------------------------------------------------------------------------------------

@@ -127,13 +127,6 @@ def test_bca_of_a_skewed_mean_is_that_of_scipy_far_from_the_middle() -> None:
     assert ours.high == pytest.approx(theirs.high, rel=0.06)
 
 
-def test_a_statistic_that_all_resamples_share_has_no_bca() -> None:
-    tables = np.array([[[5, 0], [0, 5]]] * 4)
-    found = bootstrap(tables, coefficients.accuracy, rng=np.random.default_rng(1), resamples=50)
-    assert found.value == 1.0
-    assert found.percentile.low == found.percentile.high == 1.0
-
-
 def test_a_note_when_the_ends_are_the_outermost_resamples() -> None:
     values = np.arange(12.0)
     few = bootstrap_mean(values, rng=np.random.default_rng(1), resamples=20)

@@ -401,7 +401,7 @@ def test_a_mapping_decides_what_disagrees():
     paired = paired_night()
     asleep = aligned_night(paired, mapping=mapping_named("wake-sleep"))
     assert asleep.disagrees == (False, True, False, True, None, None, None, False)
-    counts = paired.count_native()
+    counts = paired.native
     # the disagreements are the off-diagonal of wake against sleep: rows W, N2, ?, R; columns wake, light
     assert asleep.disagrees.count(True) == counts[0, 1] + counts[1, 0] + counts[3, 0]
     apart = aligned_night(paired, mapping=mapping_named("rem-apart"))

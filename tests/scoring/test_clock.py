@@ -110,7 +110,7 @@ def test_quick_offset_finds_a_shift_by_whole_epochs(shift):
     assert found.kappa_at_best == pytest.approx(cohen_kappa_score(*paired(reference, moved, shift)))
     assert found.kappa_at_zero == pytest.approx(cohen_kappa_score(*paired(reference, moved, 0)))
     assert found.gain == pytest.approx(found.kappa_at_best - found.kappa_at_zero)
-    assert found.caution == (abs(shift) >= 2)
+    assert (found.hint is ClockHint.OFFSET) == (abs(shift) >= 2)
     assert found.hint is (ClockHint.OFFSET if abs(shift) >= 2 else ClockHint.NONE)
 
 
@@ -136,14 +136,14 @@ def test_right_clocks_get_no_hint_though_another_offset_would_gain():
         reference, device = epochs_of(seed, share=0.5, device_epoch_s=300.0)
         found.append(quick_offset(np.minimum(reference, 1), np.minimum(device, 1), 2))
     assert sum(abs(f.offset_s) >= 60 and f.gain >= 0.03 for f in found) >= 10  # what a hint took before
-    assert sum(f.caution for f in found) <= 1
-    assert not any(f.caution for f in hints(range(40), share=0.5, device_epoch_s=60.0))
+    assert sum(f.hint is ClockHint.OFFSET for f in found) <= 1
+    assert not any(f.hint is ClockHint.OFFSET for f in hints(range(40), share=0.5, device_epoch_s=60.0))
 
 
 def test_a_hint_at_an_offset_needs_a_peak_that_stands_out():
     wrong = hints(range(20), wrong_s=240.0, share=0.5)
     assert sum(f.hint is ClockHint.OFFSET and abs(f.offset_s - 240.0) <= 30.0 for f in wrong) >= 18
-    assert all(f.peak_score >= offsets.LOWEST_PEAK_SCORE for f in wrong if f.caution)
+    assert all(f.peak_score >= offsets.LOWEST_PEAK_SCORE for f in wrong if f.hint is ClockHint.OFFSET)
 
 
 @pytest.mark.parametrize("hours", [-2, -1, 1, 3])
@@ -154,12 +154,12 @@ def test_a_zone_that_is_off_by_whole_hours_is_named(hours):
         if f.hint is ClockHint.ZONE:
             assert f.zone_s == 3600.0 * hours
             assert f.kappa_at_zone > max(f.kappa_at_best, 0.4)
-            assert not f.caution
+            assert f.hint is not ClockHint.OFFSET
 
 
 def test_nights_of_two_people_are_doubted_and_get_no_offset():
     found = hints(range(40), related=False)
-    assert not any(f.caution or f.hint is ClockHint.ZONE for f in found)
+    assert not any(f.hint is ClockHint.OFFSET or f.hint is ClockHint.ZONE for f in found)
     near_chance = [f for f in found if f.hint in (ClockHint.DOUBT, ClockHint.UNTOLD)]
     assert len(near_chance) >= 20
     assert all(f.kappa_at_zero < 0.2 for f in near_chance)
@@ -180,7 +180,7 @@ def test_the_edge_of_the_range_is_no_offset():
     at_edge = quick_offset(*epochs_of(2, wrong_s=1800.0, share=0.05), simulated.CLASSES)
     assert at_edge.offset_s == 1800.0
     assert at_edge.peak_score >= offsets.LOWEST_PEAK_SCORE
-    assert not at_edge.caution
+    assert at_edge.hint is not ClockHint.OFFSET
 
 
 def test_an_interval_that_holds_0_takes_the_hint_back():
@@ -239,7 +239,7 @@ def test_quick_offset_without_kappa_and_with_little_in_common():
     asleep = np.ones(50, dtype=int)
     found = quick_offset(asleep, asleep, 2)
     assert math.isnan(found.offset_s)
-    assert not found.caution
+    assert found.hint is not ClockHint.OFFSET
     # a perfect match on less than half of the epochs does not count
     reference = np.array([0, 1] * 10 + [1, 1, 0, 0] * 5)
     device = np.roll(reference, 25)

@@ -340,7 +340,7 @@ def test_bids_shaped_files_with_codes_become_a_study_with_one_short_layout(tmp_p
         )
         counts = {
             (paired.reference_set.stages[i], paired.device_set.stages[j]): int(n)
-            for (i, j), n in np.ndenumerate(paired.count_native())
+            for (i, j), n in np.ndenumerate(paired.native)
             if n
         }
         assert counts == {("W", "W"): 8, ("N1", "N1"): 4, ("N2", "N2"): 8, ("N3", "N3"): 4, ("R", "N1"): 4}

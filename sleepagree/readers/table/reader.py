@@ -148,7 +148,7 @@ def _read_rows(reading: TableReading) -> ScoredSpans:
     off_us, on_us = lights_of(reading, said, times.starts.us)
     said = said._replace(codes=codes)
     facts = SourceFacts(lights_off_us=off_us, lights_on_us=on_us, ignored=ignored)
-    return _settle(reading, said, extent, staged, times.clock, facts)
+    return _spans_of_rows(reading, said, extent, staged, times.clock, facts)
 
 
 def _without_closing(reading: TableReading, said: Labels, times: RowTimes, staged: Rows) -> Rows:
@@ -184,10 +184,10 @@ def _read_runs(reading: TableReading) -> ScoredSpans:
     if (runs.length_us == runs.length_us[0]).all():
         extent = extent._replace(epoch_s=int(runs.length_us[0]) / SECOND_US, epoch_from=runs.epoch_from)
         reading.cautions += coarse_grid_caution(extent.epoch_s or 0.0)
-    return _settle(reading, said, extent, runs.file_row, times.clock, SourceFacts())
+    return _spans_of_rows(reading, said, extent, runs.file_row, times.clock, SourceFacts())
 
 
-def _settle(
+def _spans_of_rows(
     reading: TableReading, said: Labels, extent: Extent, file_row: Rows, clock: FileClock, facts: SourceFacts
 ) -> ScoredSpans:
     """Return the rows of a table as scored spans."""
