@@ -175,8 +175,8 @@ class NightSummary(Brief, Frozen):
         Status -> epochs.
     reference_set, device_set : StageSet
         Native labels, their stages, and what each side can report.
-    native : int array, shape (reference labels, device labels)
-        Jointly scored epochs.
+    crossed : int array, shape (1 + reference labels, 1 + device labels)
+        All epochs of the window by label of both sides; the first row and column are gaps.
     reference_measures, device_measures : tuple of float
         In the order of ``MEASURE_NAMES``; nan where undefined.
     clock_hint : str
@@ -204,8 +204,6 @@ class NightSummary(Brief, Frozen):
         ``CHANGES``, and the classes that both sides can have; empty where no mapping fits this night alone.
     bouts : float array, shape (bout_classes, 2)
         Changes of class an hour and mean bouts of both sides, as `compare_bouts` returns them.
-    crossed : int array, shape (1 + reference labels, 1 + device labels)
-        All epochs of the window by label of both sides; the first row and column are gaps.
 
     Examples
     --------
@@ -230,7 +228,7 @@ class NightSummary(Brief, Frozen):
     excluded: tuple[tuple[str, int], ...]
     reference_set: StageSet
     device_set: StageSet
-    native: Counts
+    crossed: NDArray[np.integer]
     reference_measures: tuple[float, ...]
     device_measures: tuple[float, ...]
     best_offset_s: float = NAN
@@ -250,15 +248,22 @@ class NightSummary(Brief, Frozen):
     group: str = ""
     bout_classes: tuple[str, ...] = ()
     bouts: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 2)))
-    crossed: Counts = field(default_factory=lambda: np.zeros((0, 0), np.int64))
 
     def __post_init__(self) -> None:
-        self._freeze(native=np.int64, crossed=np.int64, bouts=np.float64)
+        self._freeze(crossed=np.int32, bouts=np.float64)
+
+    @property
+    def native(self) -> Counts:
+        """Jointly scored epochs, shape (reference labels, device labels)."""
+        counts = self.crossed[1:, 1:].astype(np.int64)
+        counts[~np.array(self.reference_set.scored)] = 0
+        counts[:, ~np.array(self.device_set.scored)] = 0
+        return counts
 
     def to_document(self) -> dict[str, Any]:
         """Return a plain structure that JSON can hold."""
         document = {f.name: getattr(self, f.name) for f in fields(self)}
-        document |= {"native": self.native.tolist(), "crossed": self.crossed.tolist()}
+        document["crossed"] = self.crossed.tolist()
         for key in ("notes", "cautions"):
             document[key] = [fact.to_document() for fact in document[key]]
         document["reference_set"] = asdict(self.reference_set)
@@ -316,10 +321,7 @@ class NightSummary(Brief, Frozen):
         values["cautions"] = tuple(share_equal(Caution.from_document(caution)) for caution in values["cautions"])
         kept = values["epochs"]
         values["epochs"] = None if kept is None else _whole_epochs(kept[0], kept[1], values["window_epochs"])
-        values["native"] = np.array(values["native"], np.int64).reshape(
-            len(values["reference_set"].labels), len(values["device_set"].labels)
-        )
-        values["crossed"] = np.array(values["crossed"], np.int64).reshape(values["native"].shape[0] + 1, -1)
+        values["crossed"] = np.array(values["crossed"], np.int32).reshape(len(values["reference_set"].labels) + 1, -1)
         return cls(**values)
 
 
@@ -457,7 +459,7 @@ def summarise_night(
         excluded=share_equal(ledger.excluded),
         reference_set=paired.reference_set,
         device_set=paired.device_set,
-        native=paired.native,
+        crossed=cross_labels(paired.reference, paired.device, paired.reference_set, paired.device_set).counts,
         reference_measures=tuple(map(share_equal, _VALUES(reference))),
         device_measures=tuple(map(share_equal, _VALUES(measured))),
         scorers=scorers,
@@ -466,12 +468,11 @@ def summarise_night(
         bout_classes=bout_classes,
         bouts=bouts,
         notes=tuple(map(share_equal, ledger.notes)),
-        cautions=_cautions_of(paired),
+        cautions=share_equal(_cautions_of(paired)),
         sequences=sequences,
         shifts=_look_at_shifts(paired),
         epochs=pack_epochs(paired.reference, paired.device, begin_s=paired.begin_s),
         device_step_s=NAN if paired.device_spans.epoch_s is None else paired.device_spans.epoch_s,
-        crossed=cross_labels(paired.reference, paired.device, paired.reference_set, paired.device_set).counts,
     )
 
 
@@ -542,7 +543,7 @@ def hash_sequence(codes: Any, stage_set: StageSet) -> str:
     ranks = rank[codes]
     if np.count_nonzero(ranks[1:] != ranks[:-1]) < 10:
         return ""
-    return hashlib.sha256(names + ranks.tobytes()).hexdigest()[:32]
+    return hashlib.sha256(names + ranks.tobytes()).hexdigest()[:16]
 
 
 @lru_cache(maxsize=256)

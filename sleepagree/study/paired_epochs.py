@@ -213,12 +213,11 @@ def _summarise(
         share_equal(crossed.excluded),
         sets[0],
         sets[1],
-        crossed.native,
+        crossed.counts,
         tuple(getattr(measures[0], name) for name in MEASURE_NAMES),
         tuple(getattr(measures[1], name) for name in MEASURE_NAMES),
         sequences=(hash_sequence(reference, sets[0]), hash_sequence(device, sets[1])),
         epochs=pack_epochs(reference, device, begin_s=first * EPOCH_S) if keep else None,
-        crossed=crossed.counts,
     )
 
 

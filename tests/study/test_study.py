@@ -497,9 +497,9 @@ def test_study_document_is_plain_json() -> None:
 
 def test_kappa_of_a_night_with_one_class_is_undefined_and_does_not_spoil_the_mean() -> None:
     dull = [n for n in simulated_nights(3, 1) if n.device == "pad B"]
-    counts = np.zeros_like(dull[0].native)
-    counts[dull[0].reference_set.stages.index("W"), dull[0].device_set.stages.index("W")] = 900
-    study = summarise_study([replace(dull[0], native=counts), *dull[1:]], StudyOptions(resamples=50))
+    counts = np.zeros_like(dull[0].crossed)
+    counts[1 + dull[0].reference_set.stages.index("W"), 1 + dull[0].device_set.stages.index("W")] = 900
+    study = summarise_study([replace(dull[0], crossed=counts), *dull[1:]], StudyOptions(resamples=50))
     studied = study.devices[0].mappings[0]
     assert math.isnan(studied.night_kappa[0])
     found = studied.find("kappa")
