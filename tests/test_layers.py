@@ -57,8 +57,9 @@ ROOMS = {
 }
 ORDER = list(ROOMS)
 
-#: Imports that still go up, to be mended: module -> rooms.
-UPWARD = {}
+#: Modules below that ask the package's entrance by name, because what they need stands above them, and what they ask it:
+#: a result shows itself, and what is not read yet is read.
+AT_THE_ENTRANCE = {"shown": {"show_result"}, "caution": {"show_result"}, "hypnogram.align": {"read_hypnogram"}}
 
 
 def modules() -> list[str]:
@@ -85,7 +86,7 @@ def test_a_module_imports_from_rooms_above_and_files_before(module: str) -> None
     room, _, name = module.partition(".")
     assert room in ORDER, f"{room} has no place in the order of rooms"
     rooms = {imported.partition(".")[0] for imported in imported_by(module)} - {room, "__version__"}
-    climbing = {r for r in rooms if r not in ORDER[: ORDER.index(room)]} - UPWARD.get(module, set())
+    climbing = {r for r in rooms if r not in ORDER[: ORDER.index(room)]}
     assert not climbing, f"{module} imports from {climbing}"
     files = ROOMS[room].split()
     if not files:
@@ -95,6 +96,17 @@ def test_a_module_imports_from_rooms_above_and_files_before(module: str) -> None
         f for f in files[files.index(name) + 1 :] for imported in imported_by(module) if in_file(imported, room, f)
     }
     assert not later, f"{module} imports from {later}, which come after it"
+
+
+def test_only_these_ask_the_entrance_of_the_package() -> None:
+    found: dict[str, set[str]] = {}
+    for module in modules():
+        path = PACKAGE.joinpath(*module.split(".")).with_suffix(".py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id == "sleepagree":
+                found.setdefault(module, set()).add(node.attr)
+    asked = {module: names - {"__version__"} for module, names in found.items()}
+    assert {module: names for module, names in asked.items() if names} == AT_THE_ENTRANCE
 
 
 def in_file(imported: str, room: str, file: str) -> bool:

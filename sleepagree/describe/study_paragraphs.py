@@ -46,7 +46,12 @@ from sleepagree.describe.words import (
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.normal_theory import LimitsInterval
 from sleepagree.inference.people import Design
-from sleepagree.inference.resampling import FEWEST_UNITS_FOR_RESAMPLES, BootstrapIntervals, IntervalKind, IntervalScale
+from sleepagree.inference.resampling import (
+    FEWEST_UNITS_FOR_RESAMPLES,
+    BootstrapIntervals,
+    IntervalMethod,
+    IntervalScale,
+)
 from sleepagree.scoring.offsets import ClockHint
 from sleepagree.study.results import (
     BiasRow,
@@ -273,13 +278,13 @@ def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
     found = [p for device in study.devices for p in _all_intervals(device)]
     kinds = _kinds(found)
     sources = {
-        IntervalKind.STUDENTISED: ("clusters", "bootstrap_t"),
-        IntervalKind.PERCENTILE: ("clusters", "expanded_percentile"),
-        IntervalKind.DELTA: ("clustered_kappa",),
+        IntervalMethod.STUDENTISED: ("clusters", "bootstrap_t"),
+        IntervalMethod.PERCENTILE: ("clusters", "expanded_percentile"),
+        IntervalMethod.DELTA: ("clustered_kappa",),
     }
     marks = {kind: f" {cited.mark(*sources[kind])}" for kind in sources if kind in kinds}
     said = f"{100 * study.options.level:g} % intervals are {_say_kinds(kinds, study, marks)}"
-    scales = {p.scale for p in found if p.kind is IntervalKind.DELTA}
+    scales = {p.scale for p in found if p.kind is IntervalMethod.DELTA}
     if IntervalScale.LOGIT in scales:
         said += f"; those of shares by the delta method are on the logit scale {cited.mark('logit_interval')}"
     if IntervalScale.ATANH in scales:
@@ -292,9 +297,9 @@ def _all_intervals(device: DeviceStudy) -> list[BootstrapIntervals]:
     return [*found, *(p for t in device.redistribution for d in t.to for p in (d.share, d.minutes))]
 
 
-def _kinds(found: Sequence[BootstrapIntervals]) -> dict[IntervalKind, set[str]]:
+def _kinds(found: Sequence[BootstrapIntervals]) -> dict[IntervalMethod, set[str]]:
     """Return the kinds of interval that are given, each with what was resampled or counted as a unit."""
-    kinds: dict[IntervalKind, set[str]] = {}
+    kinds: dict[IntervalMethod, set[str]] = {}
     for intervals in found:
         if not math.isnan(intervals.primary.low):
             kinds.setdefault(intervals.kind, set()).add(intervals.unit)
@@ -302,14 +307,14 @@ def _kinds(found: Sequence[BootstrapIntervals]) -> dict[IntervalKind, set[str]]:
 
 
 def _say_kinds(
-    kinds: dict[IntervalKind, set[str]], study: StudyAgreement, marks: dict[IntervalKind, str] | None = None
+    kinds: dict[IntervalMethod, set[str]], study: StudyAgreement, marks: dict[IntervalMethod, str] | None = None
 ) -> str:
     """Return the kinds of interval in words, for the middle of a sentence."""
     marks = marks or {}
     said = []
     for kind, what in (
-        (IntervalKind.STUDENTISED, "bootstrap-t intervals from"),
-        (IntervalKind.PERCENTILE, "percentiles of"),
+        (IntervalMethod.STUDENTISED, "bootstrap-t intervals from"),
+        (IntervalMethod.PERCENTILE, "percentiles of"),
     ):
         if kind in kinds:
             of_nights = kinds[kind] == {"nights"}
@@ -318,12 +323,12 @@ def _say_kinds(
                 f"{what} {study.options.resamples} resamples in which {drawn}{marks.get(kind, '')} "
                 f"(seed {study.options.seed})"
             )
-    if IntervalKind.DELTA in kinds:
-        units = "nights" if kinds[IntervalKind.DELTA] == {"nights"} else "participants"
+    if IntervalMethod.DELTA in kinds:
+        units = "nights" if kinds[IntervalMethod.DELTA] == {"nights"} else "participants"
         fewer = f"for minutes or with fewer than {FEWEST_UNITS_FOR_RESAMPLES} {units}, " if said else ""
         said.append(
             f"{fewer}those of the delta method with {units} as the units and a t quantile"
-            f"{marks.get(IntervalKind.DELTA, '')}"
+            f"{marks.get(IntervalMethod.DELTA, '')}"
         )
     return " and, ".join(said) if said else "not to be had: there are too few units"
 

@@ -269,7 +269,7 @@ def _quantile_and_tail(level: float, units: int) -> tuple[float, float]:
     return t, float(ndtr(-t * math.sqrt(units / (units - 1))))
 
 
-class IntervalKind(Enum):
+class IntervalMethod(Enum):
     """How an interval of a study is made."""
 
     STUDENTISED = "bootstrap-t"
@@ -327,7 +327,7 @@ class BootstrapIntervals:
         return self.percentile.value
 
     @property
-    def kind(self) -> IntervalKind:
+    def kind(self) -> IntervalMethod:
         """Which interval is the one to report.
 
         Bootstrap-t for statistics with bounds, of 10 to 200 units; percentiles for more; else the delta method's. Units
@@ -336,19 +336,19 @@ class BootstrapIntervals:
         how often).
         """
         if self.studentised is not None and not math.isnan(self.studentised.low):
-            return IntervalKind.STUDENTISED
+            return IntervalMethod.STUDENTISED
         counting = self.units - self.idle_units
         lacks_resamples = counting >= FEWEST_UNITS_FOR_RESAMPLES and math.isnan(self.percentile.low)
         if counting > MOST_UNITS_STUDENTISED or lacks_resamples or math.isnan(self.delta.low):
-            return IntervalKind.PERCENTILE
-        return IntervalKind.DELTA
+            return IntervalMethod.PERCENTILE
+        return IntervalMethod.DELTA
 
     @property
     def primary(self) -> Estimate:
         """The interval to report, by :attr:`kind`."""
-        if self.kind is IntervalKind.STUDENTISED and self.studentised is not None:
+        if self.kind is IntervalMethod.STUDENTISED and self.studentised is not None:
             return self.studentised
-        return self.percentile if self.kind is IntervalKind.PERCENTILE else self.delta
+        return self.percentile if self.kind is IntervalMethod.PERCENTILE else self.delta
 
 
 def cluster_bootstrap_all(
