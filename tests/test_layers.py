@@ -57,8 +57,8 @@ ROOMS = {
 }
 ORDER = list(ROOMS)
 
-#: Modules below that ask the package's entrance by name, because what they need stands above them, and what they ask it:
-#: a result shows itself, and what is not read yet is read.
+#: Modules that ask the package's entrance by name, because what they need stands above them, and what they ask it: a
+#: result shows itself, and what is not read yet is read.
 AT_THE_ENTRANCE = {"shown": {"show_result"}, "caution": {"show_result"}, "hypnogram.align": {"read_hypnogram"}}
 
 
