@@ -12,6 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, SleepAgreeError
+from sleepagree.readers import read_spans
+from sleepagree.readers.layout import Layout
 from sleepagree.readers.times import zones
 from sleepagree.readers.times.clock import HOUR_US, SECOND_US, Clock, Column, Times, naive_datetime
 from sleepagree.readers.times.declared import read_declared
@@ -375,6 +377,15 @@ def test_lengths_tell_their_units_in_words_or_as_iso_8601_has_them() -> None:
     assert unit == 1.0
 
 
+@pytest.mark.parametrize(
+    "cell", ["1" + " " * 100_000 + "2", "1 h" + " " * 100_000 + "5 min", "1" * 300_000, "1." * 100_000]
+)
+def test_a_cell_too_long_for_a_length_is_none(cell: str) -> None:
+    """Patterns that go over a run of spaces from each of them would take minutes."""
+    with pytest.raises(FileFormatError, match="this is no number"):
+        read_durations([cell + "-"], COLUMN)
+
+
 def test_lengths_of_two_parts_are_numbers_of_the_unit_of_the_first_which_is_minutes_or_hours() -> None:
     cells = ["01:05", "17:30"]
     numbers, unit = read_durations(cells, COLUMN)
@@ -393,7 +404,12 @@ def test_lengths_that_may_be_another_are_refused(cell: str) -> None:
 # --- rows with ends in a repeated hour -----------------------------------------------------------------------
 
 _AUTUMN = ("00:00", "02:30", "wake"), ("02:30", "02:10", "light"), ("02:10", "02:50", "deep"), ("02:50", "04:00", "rem")
-_DOUBTFUL = ("00:00", "01:00", "wake"), ("01:00", "02:10", "light"), ("02:10", "03:30", "deep"), ("03:30", "04:00", "rem")
+_DOUBTFUL = (
+    ("00:00", "01:00", "wake"),
+    ("01:00", "02:10", "light"),
+    ("02:10", "03:30", "deep"),
+    ("03:30", "04:00", "rem"),
+)
 
 
 def _autumn_night(folder, rows):
