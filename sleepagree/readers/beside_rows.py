@@ -7,13 +7,12 @@ from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
 from sleepagree.readers.columns import told_unit
-from sleepagree.readers.json.beside import one_night, parts_of
+from sleepagree.readers.json.beside import iso_moment, one_night, parts_of
 from sleepagree.readers.times.words import read_length, seconds_of_unit
 
 #: Names that tell the length of an epoch, in languages that share the word or say step or interval.
 _EPOCH: Final = re.compile(r"[eé]p[oóòõ](?:c|k|h|q|que)|эпох|епох|εποχ|エポック|interval|step", re.IGNORECASE)
 _BEGINNING: Final = re.compile(r"\b(?:start(?:s|ed)?|beg[aiu]ns?|beginning|onset)\b", re.IGNORECASE)
-_ISO: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d)?(?:Z|[+-]\d\d:\d\d)?", re.ASCII)
 _DATE: Final = r"\d{1,4}[-./年] ?\d{1,2}[-./月] ?\d{1,4}[日.]?"
 _WHEN: Final = re.compile(
     rf"{_DATE}(?!\d)|(?<![\d:])\d{{1,2}}[:：]\d\d(?![\d:]*\s*(?:min|h))(?::\d\d)?(?:Z|[+-]\d\d:\d\d|\s?[AaPp]\.?[Mm]\b\.?)?",
@@ -129,5 +128,6 @@ def moments_told(beside: Sequence[Beside]) -> tuple[Beside, ...]:
 
 def begun(beside: Sequence[Beside]) -> Beside | None:
     """Return the one moment in ISO 8601 whose name says that it is a beginning; None where none or several are."""
-    named = [told for told in beside if _BEGINNING.search(told.name) and _ISO.fullmatch(told.value)]
+    moments = [(told, iso_moment(told.value)) for told in beside if _BEGINNING.search(told.name)]
+    named = [told._replace(value=moment) for told, moment in moments if moment]
     return named[0] if len({told.value for told in named}) == 1 else None

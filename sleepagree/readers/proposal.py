@@ -344,7 +344,7 @@ def _hinted(found: Found, above: Sequence[str], below: Sequence[str]) -> Found:
     lines = [*above, *below]
     beside = of_lines(lines)
     settings = tuple(
-        Setting("begins", first.value.replace(" ", "T", 1), Why.ANCHOR, shown=(first.name,))
+        Setting("begins", first.value, Why.ANCHOR, shown=(first.name,))
         if s.key == "begins" and s.value is None and (first := begun(beside)) is not None
         else s
         for s in with_beside(found.settings, beside, dates_in(lines))

@@ -139,3 +139,14 @@ def test_a_long_line_is_gone_over_once(line: str) -> None:
     """One pattern of name, marks and value would try it at every two of its places, for hours."""
     assert of_lines([line]) == ()
     assert [told.value for told in of_lines([line + "20 s"])] == ["20 s"]
+
+
+@pytest.mark.parametrize(
+    ("told", "begins"),
+    [("2026-02-28 24:00", "2026-03-01T00:00:00"), ("2026-02-30 22:00", None), ("2026-02-28T25:00", None)],
+)
+def test_a_beginning_above_the_rows_is_filled_in_where_there_is_such_a_moment(
+    tmp_path: Path, told: str, begins: str | None
+) -> None:
+    _, lines = proposed(text(tmp_path, [f"Recording started: {told}"]))
+    assert lines["begins"].value == begins
