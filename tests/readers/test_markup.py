@@ -77,9 +77,24 @@ def test_the_zone_of_a_calendar_is_a_column(tmp_path: Path) -> None:
     assert spans.start.utcoffset() == timedelta(hours=2)
 
 
+UNKNOWN_ENCODINGS = [
+    ("a.xml", '<?xml version="1.0" encoding="ferry-8"?>', "ferry-8"),
+    ("a.html", '<meta charset="ferry-8">', "ferry-8"),
+    *(("a.html", f'<meta charset="{name}">', name) for name in ("undefined", "punycode", "idna", "rot13", "base64")),
+]
+
+
 @pytest.mark.parametrize(
     ("name", "text", "message"),
     [
+        *((n, f"{t}<p>", f"encoding that the text names is not known. Found '{e}'") for n, t, e in UNKNOWN_ENCODINGS),
+        (
+            "a.xml",
+            '<?xml version="1.0" encoding="ascii"?><a b="č"/>',
+            "the text is not in its encoding. Expected ascii",
+        ),
+        ("a.html", "\n<p><![foo[<table>", "line 2: the markup of the page is broken"),
+        ("a.html", "<![<table><tr>", "line 1: the markup of the page is broken"),
         ("a.xml", "<a><b></a>", r"the XML is broken.*"),
         ("a.xml", '<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>', "names entities of its own"),
         ("a.html", "<p>no table</p>", "the page holds no table"),
@@ -98,7 +113,7 @@ def test_broken_markup_is_refused(tmp_path: Path, name: str, text: str, message:
         read_spans(path)
 
 
-@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "utf-32", "shift_jis", "utf-7"])
 def test_entities_are_refused_in_any_encoding(tmp_path: Path, encoding: str) -> None:
     path = tmp_path / "a.xml"
     head = f'<?xml version="1.0" encoding="{encoding.removesuffix("-sig")}"?>'
@@ -120,6 +135,31 @@ def test_deep_nesting_is_refused(tmp_path: Path) -> None:
     path.write_text("<a>" * 5000 + "</a>" * 5000, encoding="utf-8")
     with pytest.raises(FileFormatError, match="nested too deeply"):
         read_spans(path)
+
+
+@pytest.mark.parametrize(
+    ("encoding", "is_named"),
+    [
+        *((name, True) for name in ("shift_jis", "euc-jp", "gb18030", "cp1251", "utf-16", "utf-32", "utf-32-be")),
+        *((name, False) for name in ("utf-8-sig", "utf-16", "utf-16-le", "utf-32", "utf-32-be")),
+    ],
+)
+def test_xml_in_an_encoding_that_it_names_or_shows_is_read(tmp_path: Path, encoding: str, is_named: bool) -> None:
+    """The parser of XML knows few of them."""
+    text = xml_of_attributes().replace("light", "тихо").replace("?>", f' encoding="{encoding}"?>' if is_named else "?>")
+    path = tmp_path / "night.xml"
+    path.write_bytes(text.encode(encoding))
+    proposal, _ = proposed(path)
+    assert read(path, proposal.layout({}, {"тихо": "light"})) == STAGES
+
+
+@pytest.mark.parametrize("name", ["utf-16", "UTF-32"])
+def test_an_encoding_that_can_be_read_as_it_is_named_is_none_of_wide_characters(tmp_path: Path, name: str) -> None:
+    """Programs that turn a text into UTF-8 often leave its first line as it was."""
+    path = tmp_path / "night.xml"
+    path.write_text(xml_of_attributes().replace("?>", f' encoding="{name}"?>'), encoding="utf-8")
+    proposal, _ = proposed(path)
+    assert read(path, proposal.layout()) == STAGES
 
 
 def test_a_page_in_a_legacy_encoding_names_it(tmp_path: Path) -> None:
