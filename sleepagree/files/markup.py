@@ -224,8 +224,31 @@ def _html_table(text: str, path: str) -> tuple[list[str], list[list[str]]]:
 
 
 def _events(text: str, path: str) -> list[list[str]]:
-    """Return the events of a calendar that begin at a moment, one a row below the names of their properties."""
-    events: list[dict[str, str]] = []
+    """Return the events of a calendar that begin at a moment, one a row below the names of their properties.
+
+    Those that were cancelled are left out.
+    """
+    held = [event for event in _vevents(text) if event.get("STATUS", ("", ""))[1].upper() != "CANCELLED"]
+    timed = [event for event in held if "T" in event.get("DTSTART", ("", ""))[1]]
+    if not timed:
+        problem, remedy = "the calendar holds no event that begins at a moment", "Export the night as CSV or JSON."
+        raise FileFormatError(problem, path, "", counted(len(held), "event"), "an event for each stage", remedy)
+    rows = []
+    for event in timed:
+        begin, end = (_zone_of(*event[name]) if name in event else None for name in ("DTSTART", "DTEND"))
+        if end is not None and end != begin:
+            problem, where = "an event ends in another zone than it begins in", f"event at {event['DTSTART'][1]}"
+            found = f"{begin or 'no zone'} and {end or 'no zone'}"
+            raise FileFormatError(problem, path, where, found, "one zone for both", "Export the night as CSV or JSON.")
+        zone = _ZONE.search(event["DTSTART"][0])
+        rows.append({name: value for name, (_, value) in event.items()} | ({"TZID": zone[1]} if zone else {}))
+    names = list(dict.fromkeys(name for row in rows for name in row))
+    return [names, *([row.get(name, "") for name in names] for row in rows)]
+
+
+def _vevents(text: str) -> list[dict[str, tuple[str, str]]]:
+    """Return name -> parameters and value of the properties of each event, of several of one name the first."""
+    events: list[dict[str, tuple[str, str]]] = []
     inside: list[str] = []
     for line in _UNFOLD.sub("", text).splitlines():
         match = _PROPERTY.fullmatch(line)
@@ -239,15 +262,14 @@ def _events(text: str, path: str) -> list[list[str]]:
         elif name == "END":
             inside = inside[:-1]
         elif inside[-1:] == ["VEVENT"]:
-            events[-1].setdefault(name, _plain(value))
-            if name == "DTSTART" and (zone := _ZONE.search(told)):
-                events[-1]["TZID"] = zone[1]
-    timed = [event for event in events if "T" in event.get("DTSTART", "")]
-    if not timed:
-        problem, remedy = "the calendar holds no event that begins at a moment", "Export the night as CSV or JSON."
-        raise FileFormatError(problem, path, "", counted(len(events), "event"), "an event for each stage", remedy)
-    names = list(dict.fromkeys(name for event in timed for name in event))
-    return [names, *([event.get(name, "") for name in names] for event in timed)]
+            events[-1].setdefault(name, (told, _plain(value)))
+    return events
+
+
+def _zone_of(told: str, value: str) -> str:
+    """Return the zone of a time, "" where it has none."""
+    zone = _ZONE.search(told)
+    return zone[1] if zone else "UTC" if value.endswith("Z") else ""
 
 
 def _plain(value: str) -> str:

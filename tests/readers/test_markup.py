@@ -77,6 +77,51 @@ def test_the_zone_of_a_calendar_is_a_column(tmp_path: Path) -> None:
     assert spans.start.utcoffset() == timedelta(hours=2)
 
 
+def calendar_with_ends(begin: str = "", end: str = "", mark: str = "") -> str:
+    """Return a calendar whose events have ends; parameters of DTSTART and DTEND, and what stands behind the times."""
+    form = "%Y%m%dT%H%M%S"
+    events = [
+        f"BEGIN:VEVENT\nDTSTART{begin}:{t:{form}}{mark}\nDTEND{end}:{t + timedelta(seconds=n):{form}}\n"
+        f"SUMMARY:{word}\nSTATUS:CONFIRMED\nEND:VEVENT\n"
+        for t, word, n in ROWS
+    ]
+    return "BEGIN:VCALENDAR\n" + "".join(events) + "END:VCALENDAR\n"
+
+
+def test_cancelled_events_are_left_out(tmp_path: Path) -> None:
+    """An event that was moved stands there twice, once as it was."""
+    ghost = (
+        f"BEGIN:VEVENT\nDTSTART:{START:%Y%m%dT%H%M%S}\nDURATION:PT9000S\nSUMMARY:deep\nSTATUS:Cancelled\nEND:VEVENT\n"
+    )
+    path = tmp_path / "night.ics"
+    path.write_text(calendar().replace("BEGIN:VEVENT", f"{ghost}BEGIN:VEVENT", 1), encoding="utf-8", newline="")
+    proposal, _ = proposed(path)
+    assert read(path, proposal.layout()) == STAGES
+    path.write_text(f"BEGIN:VCALENDAR\n{ghost}END:VCALENDAR\n", encoding="utf-8")
+    with pytest.raises(FileFormatError, match=r"no event that begins at a moment\. Found 0 events"):
+        read_spans(path)
+
+
+def test_ends_of_events_are_in_the_zone_of_their_beginnings_or_refused(tmp_path: Path) -> None:
+    path = tmp_path / "night.ics"
+    for zone in ("", ";TZID=Europe/Helsinki"):
+        path.write_text(calendar_with_ends(zone, zone), encoding="utf-8")
+        proposal, _ = proposed(path)
+        assert read_spans(path, layout=proposal.layout()).duration_s.sum() == 30 * len(STAGES)
+    for begin, end, mark, found in (
+        (";TZID=Europe/Helsinki", ";TZID=Europe/Oslo", "", "Europe/Helsinki and Europe/Oslo"),
+        (";TZID=Europe/Helsinki", "", "", "Europe/Helsinki and no zone"),
+        ("", ";TZID=Europe/Oslo", "Z", "UTC and Europe/Oslo"),
+    ):
+        path.write_text(calendar_with_ends(begin, end, mark), encoding="utf-8")
+        with pytest.raises(FileFormatError) as refusal:
+            read_spans(path)
+        assert str(refusal.value) == (
+            f"{path}: event at {START:%Y%m%dT%H%M%S}{mark}: an event ends in another zone than it begins in. Found "
+            f"{found}; expected one zone for both. Export the night as CSV or JSON."
+        )
+
+
 UNKNOWN_ENCODINGS = [
     ("a.xml", '<?xml version="1.0" encoding="ferry-8"?>', "ferry-8"),
     ("a.html", '<meta charset="ferry-8">', "ferry-8"),
