@@ -10,7 +10,7 @@ from typing import Any
 import openpyxl
 import pytest
 
-from sleepagree.caution import NoteKind
+from sleepagree.caution import CautionKind, NoteKind
 from sleepagree.errors import FileFormatError
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers import read_spans
@@ -182,3 +182,13 @@ def test_lengths_keep_fractions_of_seconds(tmp_path: Path) -> None:
     rows = [[t, timedelta(seconds=s), label] for t, s, label in zip(begins, seconds, LABELS[5:10], strict=True)]
     spans = read_spans(write(tmp_path, [["time", "duration", "stage"], *rows]))
     assert spans.duration_s.tolist() == seconds
+
+
+def test_lengths_beside_ends_may_be_cells_with_times(tmp_path: Path) -> None:
+    rows = [[BEGINS, BEGINS + timedelta(minutes=10), time(0, 10), "wake"]]
+    rows += [[rows[0][1], rows[0][1] + timedelta(minutes=20), time(0, 7), "light"]]
+    spans = read_spans(write(tmp_path, [["start", "end", "duration", "stage"], *rows]))
+    assert spans.duration_s.tolist() == [600, 1200]
+    (caution,) = spans.cautions
+    values = {"column": "duration", "count": 1, "place": "row 3", "told": "00:07:00", "lasts_s": 1200.0}
+    assert (caution.kind, dict(caution.values)) == (CautionKind.LENGTHS_CONTRADICT, values)
