@@ -63,6 +63,7 @@ class CautionKind(StrEnum):
     LONG_STEP = "long_step"
     ZERO_DURATIONS = "zero_durations"
     LENGTHS_UNUSED = "lengths_unused"
+    LENGTHS_CONTRADICT = "lengths_contradict"
     SILENCE_IS_WAKE = "silence_is_wake"
     # of a pair
     REPORTS_FROM_LABELS = "reports_from_labels"

@@ -376,6 +376,10 @@ _WEIGHED: Final[dict[CautionKind, Sentence]] = {
         "in no figure: is the reference only a part of the recording? Parts are joined by {Step.JOIN_PARTS}."
     ),
     CautionKind.LENGTHS_UNUSED: _lengths_unused,
+    CautionKind.LENGTHS_CONTRADICT: (
+        "column '{column:short}' tells other lengths than beginnings and ends in {count:# row} ({place}: {told:short}, "
+        "where the row lasts {lasts_s:step}), and was not used: if it tells how long rows last, one of them is wrong"
+    ),
     CautionKind.NIGHTS_SPARSE: (
         "{device}: on {count} of {nights} nights less than {least_percent:.0f} % of the window's epochs have a stage "
         "on both sides ({listing}). Measures, and the bias made of them, are those of the scored part; "

@@ -9,6 +9,7 @@ References
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 import json
@@ -30,6 +31,21 @@ _LONGER: Final = 4
 _HEADINGS: Final = ("h1", "h2", "h3", "h4", "h5", "h6", "caption")
 _BLOCKS: Final = (*_HEADINGS, "p", "div", "li", "br", "ul", "ol", "section", "title", "table")
 _HIDDEN: Final = ("script", "style", "title")
+_META: Final = re.compile(rb"<meta[^>]{0,200}charset=[\"']?([\w-]{1,40})", re.IGNORECASE)
+_XML_ENCODING: Final = re.compile(rb"<\?xml[^>]{1,100}?encoding\s{0,9}=\s{0,9}[\"']([\w.-]{1,40})[\"']")
+_WIDE: Final = re.compile(r"utf-?(?:16|32)", re.IGNORECASE)
+#: How texts begin whose characters have more than one byte each, and other encodings than they may name.
+_BEGUN: Final = (
+    (codecs.BOM_UTF32_LE, "utf-32"),
+    (codecs.BOM_UTF32_BE, "utf-32"),
+    (codecs.BOM_UTF16_LE, "utf-16"),
+    (codecs.BOM_UTF16_BE, "utf-16"),
+    (codecs.BOM_UTF8, "utf-8-sig"),
+    *(("<".encode(encoding), encoding) for encoding in ("utf-32-le", "utf-32-be")),
+    *(("<?".encode(encoding), encoding) for encoding in ("utf-16-le", "utf-16-be")),
+)
+#: Codecs of Python that are those of no file; some take minutes for a long text.
+_OF_NO_FILE: Final = ("idna", "punycode", "undefined", "unicode-escape", "raw-unicode-escape")
 _UNFOLD: Final = re.compile(r"\r?\n[ \t]")
 _PROPERTY: Final = re.compile(r"([A-Za-z0-9-]+)((?:;[^:;=]+=(?:\"[^\"]*\"|[^:;\"]*))*):(.*)")
 _ESCAPED: Final = re.compile(r"\\([,;\\nN])")
@@ -65,16 +81,31 @@ def said_otherwise(path: str, suffix: str, data: bytes) -> Content:
 
 
 def _decoded(data: bytes, path: str) -> str:
-    named = re.search(rb"<meta[^>]{0,200}charset=[\"']?([\w-]{1,40})", data[:4096], re.IGNORECASE)
-    encoding = named[1].decode() if named else "utf-16" if data[:2] in (b"\xff\xfe", b"\xfe\xff") else "utf-8-sig"
+    return _text(data, _META.search(data[:4096]), path)
+
+
+def _text(data: bytes, named: re.Match[bytes] | None, path: str) -> str:
+    """Return a text in the encoding that its first bytes show, else the one that it names, else UTF-8."""
+    told = named[1].decode() if named else "utf-8"
+    # a name that can be read is in no text of more than one byte a character
+    told = "utf-8" if _WIDE.match(told) else told
+    encoding = next((encoding for begin, encoding in _BEGUN if data.startswith(begin)), told)
+    remedy = "Save it in UTF-8."
     try:
+        if codecs.lookup(encoding).name in _OF_NO_FILE:
+            raise LookupError
         return data.decode(encoding)
-    except (UnicodeDecodeError, LookupError):
-        problem, remedy = "the text is not in its encoding", "Save it in UTF-8."
+    except LookupError:
+        problem, expected = "the encoding that the text names is not known", "an encoding such as UTF-8"
+        raise FileFormatError(problem, path, "", f"'{encoding}'", expected, remedy) from None
+    except UnicodeError:
+        problem = "the text is not in its encoding"
         raise FileFormatError(problem, path, "", "", encoding.removesuffix("-sig"), remedy) from None
 
 
 def _xml_document(data: bytes, path: str) -> Any:
+    text = _text(data, _XML_ENCODING.match(data), path).removeprefix("\ufeff")  # expat knows few encodings
+
     def refuse_entity(*_: object) -> None:
         problem, remedy = "the XML names entities of its own", "Save it without a document type."
         raise FileFormatError(problem, path, "", "<!ENTITY", "plain elements", remedy)
@@ -82,11 +113,11 @@ def _xml_document(data: bytes, path: str) -> Any:
     look = expat.ParserCreate()
     look.EntityDeclHandler = refuse_entity
     try:
-        look.Parse(data, True)  # noqa: FBT003 - the last part of the document
-        root = ElementTree.fromstring(data)  # noqa: S314 - entities are refused above, in any encoding
+        look.Parse(text, True)  # noqa: FBT003 - the last part of the document
+        root = ElementTree.fromstring(text)  # noqa: S314 - entities are refused above, in any encoding
     except FileFormatError:
         raise
-    except (expat.ExpatError, ElementTree.ParseError, LookupError, ValueError) as error:
+    except (expat.ExpatError, ElementTree.ParseError, ValueError) as error:
         at = f"line {error.lineno}, column {error.offset + 1}" if isinstance(error, expat.ExpatError) else ""
         problem, remedy = "the XML is broken", "It may be cut short; export it again."
         raise FileFormatError(problem, path, at, remedy=remedy) from None
@@ -167,7 +198,11 @@ class _Tables(HTMLParser):
 def _html_table(text: str, path: str) -> tuple[list[str], list[list[str]]]:
     """Return the texts above the longest table, and its rows; those with the same names follow, below their texts."""
     reader = _Tables()
-    reader.feed(text)
+    try:
+        reader.feed(text)
+    except AssertionError:  # how the parser says that a declaration is none
+        problem, remedy = "the markup of the page is broken", "Export the night as CSV or JSON."
+        raise FileFormatError(problem, path, f"line {reader.getpos()[0]}", remedy=remedy) from None
     tables: dict[tuple[str, ...], list[list[str]]] = {}
     above: dict[tuple[str, ...], list[str]] = {}
     for table, texts in zip(reader.tables, reader.above, strict=True):
@@ -189,8 +224,31 @@ def _html_table(text: str, path: str) -> tuple[list[str], list[list[str]]]:
 
 
 def _events(text: str, path: str) -> list[list[str]]:
-    """Return the events of a calendar that begin at a moment, one a row below the names of their properties."""
-    events: list[dict[str, str]] = []
+    """Return the events of a calendar that begin at a moment, one a row below the names of their properties.
+
+    Those that were cancelled are left out.
+    """
+    held = [event for event in _vevents(text) if event.get("STATUS", ("", ""))[1].upper() != "CANCELLED"]
+    timed = [event for event in held if "T" in event.get("DTSTART", ("", ""))[1]]
+    if not timed:
+        problem, remedy = "the calendar holds no event that begins at a moment", "Export the night as CSV or JSON."
+        raise FileFormatError(problem, path, "", counted(len(held), "event"), "an event for each stage", remedy)
+    rows = []
+    for event in timed:
+        begin, end = (_zone_of(*event[name]) if name in event else None for name in ("DTSTART", "DTEND"))
+        if end is not None and end != begin:
+            problem, where = "an event ends in another zone than it begins in", f"event at {event['DTSTART'][1]}"
+            found = f"{begin or 'no zone'} and {end or 'no zone'}"
+            raise FileFormatError(problem, path, where, found, "one zone for both", "Export the night as CSV or JSON.")
+        zone = _ZONE.search(event["DTSTART"][0])
+        rows.append({name: value for name, (_, value) in event.items()} | ({"TZID": zone[1]} if zone else {}))
+    names = list(dict.fromkeys(name for row in rows for name in row))
+    return [names, *([row.get(name, "") for name in names] for row in rows)]
+
+
+def _vevents(text: str) -> list[dict[str, tuple[str, str]]]:
+    """Return name -> parameters and value of the properties of each event, of several of one name the first."""
+    events: list[dict[str, tuple[str, str]]] = []
     inside: list[str] = []
     for line in _UNFOLD.sub("", text).splitlines():
         match = _PROPERTY.fullmatch(line)
@@ -204,15 +262,14 @@ def _events(text: str, path: str) -> list[list[str]]:
         elif name == "END":
             inside = inside[:-1]
         elif inside[-1:] == ["VEVENT"]:
-            events[-1].setdefault(name, _plain(value))
-            if name == "DTSTART" and (zone := _ZONE.search(told)):
-                events[-1]["TZID"] = zone[1]
-    timed = [event for event in events if "T" in event.get("DTSTART", "")]
-    if not timed:
-        problem, remedy = "the calendar holds no event that begins at a moment", "Export the night as CSV or JSON."
-        raise FileFormatError(problem, path, "", counted(len(events), "event"), "an event for each stage", remedy)
-    names = list(dict.fromkeys(name for event in timed for name in event))
-    return [names, *([event.get(name, "") for name in names] for event in timed)]
+            events[-1].setdefault(name, (told, _plain(value)))
+    return events
+
+
+def _zone_of(told: str, value: str) -> str:
+    """Return the zone of a time, "" where it has none."""
+    zone = _ZONE.search(told)
+    return zone[1] if zone else "UTC" if value.endswith("Z") else ""
 
 
 def _plain(value: str) -> str:

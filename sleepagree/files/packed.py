@@ -144,8 +144,6 @@ def _gunzip(data: bytes, path: str) -> bytes:
 
 
 def _unzip(data: bytes, path: str) -> Content:
-    from zipfile import BadZipFile
-
     archive = open_zip(data, path)
     entries = [info for info in archive.infolist() if not info.is_dir() and not info.filename.startswith("__MACOSX/")]
     if len(entries) != 1:
@@ -155,11 +153,26 @@ def _unzip(data: bytes, path: str) -> Content:
     entry = entries[0]
     try:
         content = archive.read(entry)
-    except (BadZipFile, zlib.error, EOFError, NotImplementedError, OSError, ValueError):
+    except _damages():
         raise FileFormatError("the archive cannot be unpacked", path, remedy=_BROKEN) from None
+    except RuntimeError:  # also NotImplementedError: a way that nobody knows, or that this Python was built without
+        problem, remedy = "the archive is packed in a way that is not known here", "Unpack it and give the file inside."
+        raise FileFormatError(problem, path, remedy=remedy) from None
     if not content:
         raise InputError("the file inside is empty", path, found="0 bytes", remedy=_BROKEN)
     return Content(PurePosixPath(entry.filename).name, content)
+
+
+def _damages() -> tuple[type[Exception], ...]:
+    """Return what is raised for damaged data by all ways of packing; a Python may have been built without LZMA."""
+    from zipfile import BadZipFile
+
+    found = (BadZipFile, zlib.error, EOFError, OSError, ValueError, MemoryError)
+    try:
+        from lzma import LZMAError
+    except ImportError:
+        return found
+    return (*found, LZMAError)
 
 
 def open_zip(data: bytes, path: str, *, largest: int = LARGEST_BYTES) -> ZipFile:

@@ -149,7 +149,7 @@ def own_words(mappings: Sequence[StageMapping]) -> frozenset[str]:
 
 def _parse(path: Path) -> dict[str, Any]:
     try:
-        return parse_toml(read_bytes(path, expected="a mapping (TOML)").decode("utf-8"))
+        return parse_toml(read_bytes(path, expected="a mapping (TOML)").decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         found = "a byte that is not UTF-8"
         raise _wrong(path.name, f"byte {error.start}", "not UTF-8", found, "a UTF-8 text") from None

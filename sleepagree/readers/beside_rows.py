@@ -7,19 +7,21 @@ from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
 from sleepagree.readers.columns import told_unit
-from sleepagree.readers.json.beside import one_night, parts_of
+from sleepagree.readers.json.beside import iso_moment, one_night, parts_of
 from sleepagree.readers.times.words import read_length, seconds_of_unit
 
 #: Names that tell the length of an epoch, in languages that share the word or say step or interval.
 _EPOCH: Final = re.compile(r"[eé]p[oóòõ](?:c|k|h|q|que)|эпох|епох|εποχ|エポック|interval|step", re.IGNORECASE)
 _BEGINNING: Final = re.compile(r"\b(?:start(?:s|ed)?|beg[aiu]ns?|beginning|onset)\b", re.IGNORECASE)
-_ISO: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d)?(?:Z|[+-]\d\d:\d\d)?", re.ASCII)
 _DATE: Final = r"\d{1,4}[-./年] ?\d{1,2}[-./月] ?\d{1,4}[日.]?"
 _WHEN: Final = re.compile(
     rf"{_DATE}(?!\d)|(?<![\d:])\d{{1,2}}[:：]\d\d(?![\d:]*\s*(?:min|h))(?::\d\d)?(?:Z|[+-]\d\d:\d\d|\s?[AaPp]\.?[Mm]\b\.?)?",
     re.ASCII,
 )
-_VALUE: Final = re.compile(r"(\D*?[^\W\d]\D*?)([\s:：=;,|\"']*)(\d.*)")
+_BEFORE_NUMBER: Final = re.compile(r"\D*")
+_LETTER: Final = re.compile(r"[^\W\d]")
+#: What may part a name from its value, read from the end of what stands before it.
+_PARTING: Final = re.compile(r"[\s:：=;,|\"']*")
 _MARKS: Final = "# \t\"';,|"
 _NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
 _LONGEST_S: Final = 600.0
@@ -51,8 +53,25 @@ class LengthTold(NamedTuple):
 
 def of_lines(lines: Sequence[str]) -> tuple[Beside, ...]:
     """Return the words in lines above or below a table that a number follows, each with what begins with it."""
-    matches = [_VALUE.fullmatch(line.strip(_MARKS)) for line in lines[:_MOST]]
-    return tuple(dict.fromkeys(Beside(m[1], m[3], bool(m[2].strip())) for m in matches if m))
+    return tuple(dict.fromkeys(filter(None, (_value_in(line.strip(_MARKS)) for line in lines[:_MOST]))))
+
+
+def _value_in(line: str) -> Beside | None:
+    """Return the words at the head of a line and what begins with its first number, None where one is missing.
+
+    Step by step: one pattern for all of it would try a long line at every place where they may part.
+    """
+    head = _begin(_BEFORE_NUMBER, line)
+    parting = _begin(_PARTING, head[::-1])
+    name, value = head[: len(head) - len(parting)], line[len(head) :]
+    if not value or "\n" in value or not _LETTER.search(name):
+        return None
+    return Beside(name, value, bool(parting.strip()))
+
+
+def _begin(pattern: re.Pattern[str], text: str) -> str:
+    match = pattern.match(text)
+    return match[0] if match else ""
 
 
 def of_document(document: Any, path: str) -> tuple[Beside, ...]:
@@ -109,5 +128,6 @@ def moments_told(beside: Sequence[Beside]) -> tuple[Beside, ...]:
 
 def begun(beside: Sequence[Beside]) -> Beside | None:
     """Return the one moment in ISO 8601 whose name says that it is a beginning; None where none or several are."""
-    named = [told for told in beside if _BEGINNING.search(told.name) and _ISO.fullmatch(told.value)]
+    moments = [(told, iso_moment(told.value)) for told in beside if _BEGINNING.search(told.name)]
+    named = [told._replace(value=moment) for told, moment in moments if moment]
     return named[0] if len({told.value for told in named}) == 1 else None

@@ -12,6 +12,8 @@ from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_text
 from sleepagree.readers.times.words import read_length
 
 _SHORTEST_RUN: Final = 20
+#: No line of a legend is longer; patterns of pairs would go over a long run of letters or spaces from each of them.
+_LONGEST_LINE: Final = 1000
 _PAIR: Final = re.compile(r"\s*(\S.*?)\s*(?:[:=：＝→]|\s[-–—]\s)\s*(.*?\S)[\s.]*")
 #: Codes with their names inside a sentence: "Stages: 0 = awake, 1 = light", "awake=0; light=1".
 _CODE: Final = re.compile(
@@ -99,7 +101,7 @@ def _is_text(row: str, codes: set[str], words: int) -> bool:
 def pairs_of(lines: Sequence[str]) -> list[tuple[str, str]]:
     """Return the pairs of texts in lines such as "U: awake" or "U = awake, H = light", or of two cells."""
     found = []
-    for line in lines:
+    for line in _of_a_legend(lines):
         parts = [part.strip() for part in re.split(r"[,;|\t]|\s{2,}", line) if part.strip()]
         matches = [_PAIR.fullmatch(part) for part in parts]
         if len(parts) == 2 and not any(matches):
@@ -108,6 +110,10 @@ def pairs_of(lines: Sequence[str]) -> list[tuple[str, str]]:
             matches = [_PAIR.fullmatch(line)]
         found += [(match[1].strip("\"'"), match[2].strip("\"'")) for match in matches if match is not None]
     return found
+
+
+def _of_a_legend(lines: Sequence[str]) -> list[str]:
+    return [line for line in lines if len(line) <= _LONGEST_LINE]
 
 
 def _is_name(text: str) -> bool:
@@ -119,7 +125,7 @@ def legends_of_lines(lines: Sequence[str]) -> list[dict[str, str]]:
     """Return what lines explain, as code -> name: of pairs, code or name first, and of sentences with codes in them."""
     pairs = pairs_of(lines)
     ways = [pairs, [(name, code) for code, name in pairs]]
-    text = " ; ".join(lines)
+    text = " ; ".join(_of_a_legend(lines))
     ways += [[(m["code"], m["name"]) for m in form.finditer(text)] for form in (_CODE, _CODE_BEHIND)]
     ways = [[(code, name) for code, name in way if _is_name(name)] for way in ways]
     # what is explained twice is not explained

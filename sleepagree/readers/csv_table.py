@@ -32,7 +32,7 @@ _RULED: Final = re.compile(r":?(?:-{3,}|={3,}):?")
 #: A line that is drawn round and between the rows of a table.
 _DRAWN: Final = re.compile(r"\+(?:[-=:]+\+)+")
 #: What each of these lines looks like whatever parts its cells; most tables have none.
-_WORDLESS: Final = re.compile(r"^[^\w\n]*[-=][^\w\n]*$", re.MULTILINE)
+_WORDLESS: Final = re.compile(r"^[^\w\n=-]*[-=][^\w\n]*$", re.MULTILINE)
 #: A line that some spreadsheet programs write and obey.
 _TOLD_DELIMITER: Final = re.compile(r'"?[Ss][Ee][Pp]=([^\w"\r\n])"? *(?:\r?\n|\r)')
 

@@ -64,9 +64,10 @@ def _are_shares(part: Sequence[ColumnSeen]) -> bool:
 def _take_turns(part: Sequence[ColumnSeen]) -> bool:
     turning = [column for column in part if len({is_marked(cell) for cell in column.values}) > 1]
     known = sum(bool(word_in_name(column.name)) for column in turning)
-    enough = len(turning) >= _FEWEST_UNKNOWN or (len(turning) > 1 and known == len(turning))
+    if len(turning) < _FEWEST_UNKNOWN and not (len(turning) > 1 and known == len(turning)):
+        return False
     marks = np.array(marks_a_row([column.cells for column in part]))
-    return enough and (marks > 0).mean() > _MOST_ROWS and (marks == 1).sum() >= _NEARLY_ALL * (marks > 0).sum()
+    return bool((marks > 0).mean() > _MOST_ROWS and (marks == 1).sum() >= _NEARLY_ALL * (marks > 0).sum())
 
 
 def marked_labels(part: Sequence[ColumnSeen]) -> tuple[str, ...]:

@@ -50,7 +50,7 @@ from sleepagree.readers.placed_roles import (
     taken_apart,
     with_beside,
 )
-from sleepagree.readers.table.excel import sheet_names
+from sleepagree.readers.table.excel import sheet_names, sheets_kept
 from sleepagree.readers.table_parts import text_of_foot
 from sleepagree.readers.table_place import (
     dates_in,
@@ -107,7 +107,8 @@ def propose_layout(
     if (known := _labels_alone(Path(path), given)) is not None:
         return known
     try:
-        found = _without_legends(list(_readings(text, given, near)))
+        with sheets_kept():
+            found = _without_legends(list(_readings(text, given, near)))
         readings = sorted(found, key=lambda reading: reading.score, reverse=True)
     except FileFormatError:
         return None
@@ -343,7 +344,7 @@ def _hinted(found: Found, above: Sequence[str], below: Sequence[str]) -> Found:
     lines = [*above, *below]
     beside = of_lines(lines)
     settings = tuple(
-        Setting("begins", first.value.replace(" ", "T", 1), Why.ANCHOR, shown=(first.name,))
+        Setting("begins", first.value, Why.ANCHOR, shown=(first.name,))
         if s.key == "begins" and s.value is None and (first := begun(beside)) is not None
         else s
         for s in with_beside(found.settings, beside, dates_in(lines))

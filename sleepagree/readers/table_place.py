@@ -24,6 +24,7 @@ from sleepagree.readers.csv_table import (
     without_rules,
 )
 from sleepagree.readers.digits import with_plain_digits
+from sleepagree.readers.json.fields import is_too_deep
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.layout import AFTER_TIMES, WIDE_SPACES
 from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_texts
@@ -206,11 +207,12 @@ def are_runs(cells: Sequence[str]) -> bool:
 
 
 def decoded(data: bytes) -> Any:
-    """Return the document in a JSON file, None where there is none."""
+    """Return the document in a JSON file, None where there is none, or one that is refused for its depth."""
     try:
-        return json.loads(with_plain_digits(data.decode(json.detect_encoding(data)))[0])
+        document = json.loads(with_plain_digits(data.decode(json.detect_encoding(data)))[0])
     except (ValueError, RecursionError):
         return None
+    return None if is_too_deep(document) else document
 
 
 def dates_in(lines: Sequence[str]) -> tuple[str, ...]:

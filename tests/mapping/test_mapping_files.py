@@ -53,6 +53,11 @@ def refusal_of(path: Path) -> str:
 # --- good files ----------------------------------------------------------------------------------------------
 
 
+def test_a_byte_order_mark_is_none_of_the_text(tmp_path):
+    path = written(tmp_path, GOOD.encode("utf-8-sig"))
+    assert read_mapping(path) == read_mapping(written(tmp_path, GOOD))
+
+
 def test_a_good_file(tmp_path):
     mapping = read_mapping(written(tmp_path, GOOD))
     assert (mapping.name, mapping.from_file) == ("deep-against-rest", "mine.toml")

@@ -10,6 +10,7 @@ import openpyxl
 import pytest
 
 from sleepagree.describe.proposal import layout_text
+from sleepagree.readers.beside_rows import of_lines
 from sleepagree.readers.layout_proposal import LayoutProposal, Setting, Why
 from sleepagree.readers.proposal import propose_layout
 
@@ -131,3 +132,21 @@ def test_a_sheet_tells_both_above_its_table(tmp_path: Path) -> None:
     book.save(tmp_path / "night.xlsx")
     settings = proposed(tmp_path / "night.xlsx")[1]
     assert (settings["epoch_seconds"].value, settings["begins"].value) == (20, "2031-09-01T22:30:00")
+
+
+@pytest.mark.parametrize("line", ["a" + " " * 100_000 + "!", "a" * 100_000, ("a" + ":" * 1000) * 100])
+def test_a_long_line_is_gone_over_once(line: str) -> None:
+    """One pattern of name, marks and value would try it at every two of its places, for hours."""
+    assert of_lines([line]) == ()
+    assert [told.value for told in of_lines([line + "20 s"])] == ["20 s"]
+
+
+@pytest.mark.parametrize(
+    ("told", "begins"),
+    [("2026-02-28 24:00", "2026-03-01T00:00:00"), ("2026-02-30 22:00", None), ("2026-02-28T25:00", None)],
+)
+def test_a_beginning_above_the_rows_is_filled_in_where_there_is_such_a_moment(
+    tmp_path: Path, told: str, begins: str | None
+) -> None:
+    _, lines = proposed(text(tmp_path, [f"Recording started: {told}"]))
+    assert lines["begins"].value == begins

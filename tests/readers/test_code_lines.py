@@ -132,3 +132,9 @@ def test_a_legend_below_a_table_says_what_its_codes_mean(tmp_path: Path) -> None
     spans = read_spans(path, layout=parse_layout(text.encode(), "night.toml"))
     assert [spans.labels[code] for code in spans.codes.tolist()] == turns[:12]
     assert spans.duration_s.tolist() == [420.0] * 12
+
+
+@pytest.mark.parametrize("line", ["a" * 200_000, "a:" + "." * 200_000 + "!", "a" + " " * 200_000 + "!"])
+def test_a_line_too_long_for_a_legend_explains_nothing(line: str) -> None:
+    """Patterns of pairs would go over it from each of its characters, for minutes."""
+    assert legends_of_lines([line, *LEGEND]) == legends_of_lines(LEGEND)

@@ -215,3 +215,24 @@ def test_codes_of_a_whole_night_that_rise_as_numbers_do_not_overflow(tmp_path: P
         "부호",
         30,
     )
+
+
+@pytest.mark.parametrize(
+    ("start", "begins"),
+    [
+        ("2026-02-28T24:00:00", "2026-03-01T00:00:00"),
+        ("2026-02-28 24:00+02:00", "2026-03-01T00:00:00+02:00"),
+        *((text, None) for text in ("2026-02-30T22:00:00", "2026-02-28T24:30:00", "2026-02-28T22:00:00+99:00")),
+        ("9999-12-31T24:00:00", None),
+    ],
+)
+@pytest.mark.parametrize("count", [1, 2])
+def test_a_field_that_looks_like_a_moment_and_is_none_tells_no_beginning(
+    tmp_path: Path, start: str, begins: str | None, count: int
+) -> None:
+    """24:00 is the next midnight, as in tables."""
+    proposal = proposed(tmp_path, {"기록": nights([start] * count, [40] * count)})
+    (line,) = (s for s in proposal.settings if s.key == "begins")
+    shown = [told.rpartition(" = ")[2] for told in line.shown]
+    assert line.value is None
+    assert begins is None or begins in shown

@@ -7,8 +7,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sleepagree.errors import FileFormatError, SleepAgreeError
+from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.json.fields import decode_json, read_instant
 from sleepagree.readers.json.file import read_json
+from sleepagree.readers.layout import Layout
+from sleepagree.readers.proposal import propose_layout
 
 
 def refusal(data: bytes | str) -> str:
@@ -44,6 +47,27 @@ def test_huge_numbers_are_errors_with_their_place(number, found):
 @pytest.mark.parametrize("opening", ["[", '{"a":'])
 def test_deep_nesting_is_one_error(opening):
     assert "the document is nested too deeply" in refusal(opening * 200_000)
+
+
+@pytest.mark.parametrize(("opening", "closing"), [("[", "]"), ('{"a":', "}")])
+def test_a_hundred_levels_are_read_and_one_more_is_refused(opening, closing):
+    """Whatever goes through a document level by level would run out of a stack of Python at some hundreds."""
+    assert decode_json((opening * 100 + "1" + closing * 100).encode(), path="night.json").fields
+    assert refusal(opening * 101 + "1" + closing * 101) == (
+        "night.json: the document is nested too deeply. Found more than 100 objects or lists inside each other; "
+        "expected records of sleep stages, a few levels deep. This is no export of sleep stages."
+    )
+
+
+@pytest.mark.parametrize("inside", ['{"a": ' * 600 + "1" + "}" * 600, "[" * 600 + "1" + "]" * 600])
+@pytest.mark.parametrize("form", ['{{"x": {}, "rows": [{{"stage": "N1"}}]}}', '[{{"stage": "N1", "x": {}}}]'])
+@pytest.mark.parametrize("layout", [None, Layout(records="rows[0]"), Layout(stage="stage")])
+def test_what_is_nested_beside_the_rows_is_one_error_to_inspect(tmp_path, inside, form, layout):
+    path = tmp_path / "night.json"
+    path.write_text(form.format(inside), encoding="utf-8")
+    assert propose_layout(path, layout=layout) is None
+    with pytest.raises(FileFormatError, match="nested too deeply"):
+        inspect_file(path, layout=layout)
 
 
 @pytest.mark.parametrize(

@@ -77,9 +77,69 @@ def test_the_zone_of_a_calendar_is_a_column(tmp_path: Path) -> None:
     assert spans.start.utcoffset() == timedelta(hours=2)
 
 
+def calendar_with_ends(begin: str = "", end: str = "", mark: str = "") -> str:
+    """Return a calendar whose events have ends; parameters of DTSTART and DTEND, and what stands behind the times."""
+    form = "%Y%m%dT%H%M%S"
+    events = [
+        f"BEGIN:VEVENT\nDTSTART{begin}:{t:{form}}{mark}\nDTEND{end}:{t + timedelta(seconds=n):{form}}\n"
+        f"SUMMARY:{word}\nSTATUS:CONFIRMED\nEND:VEVENT\n"
+        for t, word, n in ROWS
+    ]
+    return "BEGIN:VCALENDAR\n" + "".join(events) + "END:VCALENDAR\n"
+
+
+def test_cancelled_events_are_left_out(tmp_path: Path) -> None:
+    """An event that was moved stands there twice, once as it was."""
+    ghost = (
+        f"BEGIN:VEVENT\nDTSTART:{START:%Y%m%dT%H%M%S}\nDURATION:PT9000S\nSUMMARY:deep\nSTATUS:Cancelled\nEND:VEVENT\n"
+    )
+    path = tmp_path / "night.ics"
+    path.write_text(calendar().replace("BEGIN:VEVENT", f"{ghost}BEGIN:VEVENT", 1), encoding="utf-8", newline="")
+    proposal, _ = proposed(path)
+    assert read(path, proposal.layout()) == STAGES
+    path.write_text(f"BEGIN:VCALENDAR\n{ghost}END:VCALENDAR\n", encoding="utf-8")
+    with pytest.raises(FileFormatError, match=r"no event that begins at a moment\. Found 0 events"):
+        read_spans(path)
+
+
+def test_ends_of_events_are_in_the_zone_of_their_beginnings_or_refused(tmp_path: Path) -> None:
+    path = tmp_path / "night.ics"
+    for zone in ("", ";TZID=Europe/Helsinki"):
+        path.write_text(calendar_with_ends(zone, zone), encoding="utf-8")
+        proposal, _ = proposed(path)
+        assert read_spans(path, layout=proposal.layout()).duration_s.sum() == 30 * len(STAGES)
+    for begin, end, mark, found in (
+        (";TZID=Europe/Helsinki", ";TZID=Europe/Oslo", "", "Europe/Helsinki and Europe/Oslo"),
+        (";TZID=Europe/Helsinki", "", "", "Europe/Helsinki and no zone"),
+        ("", ";TZID=Europe/Oslo", "Z", "UTC and Europe/Oslo"),
+    ):
+        path.write_text(calendar_with_ends(begin, end, mark), encoding="utf-8")
+        with pytest.raises(FileFormatError) as refusal:
+            read_spans(path)
+        assert str(refusal.value) == (
+            f"{path}: event at {START:%Y%m%dT%H%M%S}{mark}: an event ends in another zone than it begins in. Found "
+            f"{found}; expected one zone for both. Export the night as CSV or JSON."
+        )
+
+
+UNKNOWN_ENCODINGS = [
+    ("a.xml", '<?xml version="1.0" encoding="ferry-8"?>', "ferry-8"),
+    ("a.html", '<meta charset="ferry-8">', "ferry-8"),
+    *(("a.html", f'<meta charset="{name}">', name) for name in ("undefined", "punycode", "idna", "rot13", "base64")),
+]
+
+
 @pytest.mark.parametrize(
     ("name", "text", "message"),
     [
+        *((n, f"{t}<p>", f"encoding that the text names is not known. Found '{e}'") for n, t, e in UNKNOWN_ENCODINGS),
+        (
+            "a.xml",
+            '<?xml version="1.0" encoding="ascii"?><a b="č"/>',
+            "the text is not in its encoding. Expected ascii",
+        ),
+        ("a.html", "\n<p><![foo[<table>", "line 2: the markup of the page is broken"),
+        ("a.html", "<![<table><tr>", "line 1: the markup of the page is broken"),
         ("a.xml", "<a><b></a>", r"the XML is broken.*"),
         ("a.xml", '<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>', "names entities of its own"),
         ("a.html", "<p>no table</p>", "the page holds no table"),
@@ -98,7 +158,7 @@ def test_broken_markup_is_refused(tmp_path: Path, name: str, text: str, message:
         read_spans(path)
 
 
-@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16"])
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16", "utf-32", "shift_jis", "utf-7"])
 def test_entities_are_refused_in_any_encoding(tmp_path: Path, encoding: str) -> None:
     path = tmp_path / "a.xml"
     head = f'<?xml version="1.0" encoding="{encoding.removesuffix("-sig")}"?>'
@@ -120,6 +180,31 @@ def test_deep_nesting_is_refused(tmp_path: Path) -> None:
     path.write_text("<a>" * 5000 + "</a>" * 5000, encoding="utf-8")
     with pytest.raises(FileFormatError, match="nested too deeply"):
         read_spans(path)
+
+
+@pytest.mark.parametrize(
+    ("encoding", "is_named"),
+    [
+        *((name, True) for name in ("shift_jis", "euc-jp", "gb18030", "cp1251", "utf-16", "utf-32", "utf-32-be")),
+        *((name, False) for name in ("utf-8-sig", "utf-16", "utf-16-le", "utf-32", "utf-32-be")),
+    ],
+)
+def test_xml_in_an_encoding_that_it_names_or_shows_is_read(tmp_path: Path, encoding: str, is_named: bool) -> None:
+    """The parser of XML knows few of them."""
+    text = xml_of_attributes().replace("light", "тихо").replace("?>", f' encoding="{encoding}"?>' if is_named else "?>")
+    path = tmp_path / "night.xml"
+    path.write_bytes(text.encode(encoding))
+    proposal, _ = proposed(path)
+    assert read(path, proposal.layout({}, {"тихо": "light"})) == STAGES
+
+
+@pytest.mark.parametrize("name", ["utf-16", "UTF-32"])
+def test_an_encoding_that_can_be_read_as_it_is_named_is_none_of_wide_characters(tmp_path: Path, name: str) -> None:
+    """Programs that turn a text into UTF-8 often leave its first line as it was."""
+    path = tmp_path / "night.xml"
+    path.write_text(xml_of_attributes().replace("?>", f' encoding="{name}"?>'), encoding="utf-8")
+    proposal, _ = proposed(path)
+    assert read(path, proposal.layout()) == STAGES
 
 
 def test_a_page_in_a_legacy_encoding_names_it(tmp_path: Path) -> None:

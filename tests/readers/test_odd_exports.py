@@ -14,7 +14,7 @@ import pytest
 
 from sleepagree.caution import CautionKind, NoteKind
 from sleepagree.describe.proposal import layout_text
-from sleepagree.errors import ClockError, EpochGridError, FileFormatError
+from sleepagree.errors import ClockError, EpochGridError, FileFormatError, UnknownStageError
 from sleepagree.readers import read_spans
 from sleepagree.readers.column_kinds import Kind, see_column
 from sleepagree.readers.csv_table import without_rules
@@ -127,6 +127,11 @@ def test_elapsed_times_are_whole_seconds_in_minutes_and_hours_and_may_tell_their
 )
 def test_two_times_in_a_cell(cell: str, pair: tuple[str, str] | None) -> None:
     assert split_range(cell) == pair
+
+
+def test_a_cell_too_long_for_two_times_is_not_cut_at_each_of_its_marks() -> None:
+    """A copy of it for each mark would be gigabytes, and minutes."""
+    assert split_range("23:10" + "-" * 100_000 + "23:14") is None
 
 
 def test_a_cell_that_does_not_hold_both_is_named(tmp_path: Path) -> None:
@@ -850,6 +855,13 @@ def test_a_table_of_markdown_with_the_newest_row_first_is_read_in_one_round(
 )
 def test_what_may_be_a_label_is_no_rule(lines: list[str]) -> None:
     assert without_rules(lines) == (lines, 0)
+
+
+def test_a_long_line_that_begins_like_a_rule_is_gone_over_once(tmp_path: Path) -> None:
+    """Trying each of its dashes for the one that makes it a rule would take minutes."""
+    path = write(tmp_path, ["stage,time", "wake,2031-03-14T23:10:00", "-" * 130_000 + "x,2031-03-14T23:10:30"])
+    with pytest.raises(UnknownStageError):
+        read_spans(path)
 
 
 def printed(rows: list[str], names: str, *, title: str = "Søvnlogg – side {}") -> list[str]:

@@ -156,6 +156,29 @@ def test_a_directory_that_lies_about_sizes_unpacks_to_no_more_than_it_says(tmp_p
     assert refusal(write(tmp_path, "a.zip", bytes(data))).startswith("the archive cannot be unpacked.")
 
 
+@pytest.mark.parametrize("method", [zipfile.ZIP_LZMA, zipfile.ZIP_BZIP2, zipfile.ZIP_DEFLATED])
+@pytest.mark.parametrize("has_lzma", [True, False])
+def test_an_archive_with_any_byte_damaged_is_read_or_one_message(
+    monkeypatch: pytest.MonkeyPatch, method: int, has_lzma: bool
+) -> None:
+    """Each way of packing has errors of its own, and Python may have been built without that of LZMA."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", method) as archive:
+        archive.writestr("a.csv", TABLE)
+    if not has_lzma:
+        monkeypatch.setitem(sys.modules, "lzma", None)
+        monkeypatch.setattr(zipfile, "lzma", None)
+    problems = set()
+    for i in range(2, out.tell()):
+        damaged = bytearray(out.getvalue())
+        damaged[i] ^= 0x55
+        try:
+            assert packed.unpack("a.zip", bytes(damaged)).data == TABLE
+        except InputError as error:
+            problems.add(error.problem)
+    assert {"the archive cannot be unpacked", "the archive is packed in a way that is not known here"} <= problems
+
+
 @pytest.mark.parametrize("suffix", [".csv.gz", ".zip", ".xlsx"])
 def test_broken_bytes_are_refused_and_nothing_else(tmp_path: Path, suffix: str) -> None:
     whole = {

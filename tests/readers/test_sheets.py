@@ -10,7 +10,7 @@ from typing import Any
 import openpyxl
 import pytest
 
-from sleepagree.caution import NoteKind
+from sleepagree.caution import CautionKind, NoteKind
 from sleepagree.errors import FileFormatError
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers import read_spans
@@ -159,3 +159,36 @@ def test_dates_as_texts_beside_times_as_cells(tmp_path: Path) -> None:
     spans = read_spans(path, layout=proposal.layout())
     assert spans.start == BEGINS
     assert labels_of(spans) == labels
+
+
+def test_a_book_is_read_once_for_all_rows_that_may_have_the_names(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of numbers alone any of the first rows may have them, on each of the sheets."""
+    book, opened = openpyxl.Workbook(), []
+    for sheet in (book.active, book.create_sheet("more")):
+        for i in range(40):
+            sheet.append([i * n % 13 + 0.25 for n in range(6)])
+    book.save(tmp_path / "night.xlsx")
+    load = openpyxl.load_workbook
+    monkeypatch.setattr(openpyxl, "load_workbook", lambda *args, **more: opened.append(1) or load(*args, **more))
+    assert propose_layout(tmp_path / "night.xlsx") is None
+    assert len(opened) == 2  # as it is, and taken apart
+
+
+def test_lengths_keep_fractions_of_seconds(tmp_path: Path) -> None:
+    seconds = [10.5, 59.7, 119.999, 3600.25, 30]
+    begins = [BEGINS + timedelta(seconds=sum(seconds[:i])) for i in range(len(seconds))]
+    rows = [[t, timedelta(seconds=s), label] for t, s, label in zip(begins, seconds, LABELS[5:10], strict=True)]
+    spans = read_spans(write(tmp_path, [["time", "duration", "stage"], *rows]))
+    assert spans.duration_s.tolist() == seconds
+
+
+def test_lengths_beside_ends_may_be_cells_with_times(tmp_path: Path) -> None:
+    rows = [[BEGINS, BEGINS + timedelta(minutes=10), time(0, 10), "wake"]]
+    rows += [[rows[0][1], rows[0][1] + timedelta(minutes=20), time(0, 7), "light"]]
+    spans = read_spans(write(tmp_path, [["start", "end", "duration", "stage"], *rows]))
+    assert spans.duration_s.tolist() == [600, 1200]
+    (caution,) = spans.cautions
+    values = {"column": "duration", "count": 1, "place": "row 3", "told": "00:07:00", "lasts_s": 1200.0}
+    assert (caution.kind, dict(caution.values)) == (CautionKind.LENGTHS_CONTRADICT, values)

@@ -377,6 +377,15 @@ def test_lengths_tell_their_units_in_words_or_as_iso_8601_has_them() -> None:
     assert unit == 1.0
 
 
+@pytest.mark.parametrize(
+    "cell", ["1" + " " * 100_000 + "2", "1 h" + " " * 100_000 + "5 min", "1" * 300_000, "1." * 100_000]
+)
+def test_a_cell_too_long_for_a_length_is_none(cell: str) -> None:
+    """Patterns that go over a run of spaces from each of them would take minutes."""
+    with pytest.raises(FileFormatError, match="this is no number"):
+        read_durations([cell + "-"], COLUMN)
+
+
 def test_lengths_of_two_parts_are_numbers_of_the_unit_of_the_first_which_is_minutes_or_hours() -> None:
     cells = ["01:05", "17:30"]
     numbers, unit = read_durations(cells, COLUMN)

@@ -111,6 +111,55 @@ def test_a_starter_offers_the_end_of_rows(tmp_path):
     assert '# end = "Stage End"    # known without this line' in text.splitlines()
 
 
+# --- durations beside ends -----------------------------------------------------------------------------------
+
+
+def beside_ends(folder, name, durations, layout=None):
+    """Return the cautions about rows that last 4.5, 9, 11.5, 18 and 6 min by their ends."""
+    rows = [(*dated(b, e), told, label) for (b, e, label), told in zip(ROWS, durations, strict=True)]
+    spans = read_spans(write(folder, f"start,end,{name},stage", rows), layout=layout)
+    assert sum(spans.duration_s) / 60 == 4.5 + 9 + 11.5 + 18 + 6
+    return said(spans.cautions)
+
+
+def test_durations_that_contradict_the_ends_are_told(tmp_path):
+    assert beside_ends(tmp_path, "duration_min", ["4.5", "5", "", "7", "6"]) == (
+        "column 'duration_min' tells other lengths than beginnings and ends in 2 rows (line 3: 5, where the row lasts "
+        "9 min), and was not used: if it tells how long rows last, one of them is wrong",
+    )
+
+
+@pytest.mark.parametrize(
+    ("name", "durations", "rows"),
+    [
+        ("duration_min", ["4.5", "9", "11.5", "18", "6"], 0),
+        ("duration", ["4.5", "9", "11.5", "18", "6"], 0),  # a unit that nobody told, in which they are right
+        ("duration", ["270", "540", "690", "1080", "360"], 0),
+        ("duration", ["270", "540", "660", "1080", "360"], 1),
+        ("duration", ["270", "540", "680", "1080", "360"], 0),  # less than half an epoch
+        ("duration", ["0:04:30", "9 min", "11 min 30 s", "PT18M", "0:07:00"], 1),
+        ("duration_min", ["4", "9", "11", "18", "6"], 0),  # cut
+        ("duration_min", ["5", "9", "12", "18", "6"], 0),  # rounded
+        ("duration_min", ["5", "9", "12", "19", "6"], 1),
+        ("duration_h", ["0.07", "0.15", "0.19", "0.30", "0.10"], 0),
+        ("duration", ["short", "9", "12", "19", "6"], 0),  # something else
+        ("duration", ["9" * 400, "9", "12", "19", "6"], 0),
+        ("duration", ["0", "0", "0", "0", "0"], 0),
+        ("duration", ["", "", "", "", ""], 0),
+    ],
+)
+def test_durations_beside_ends_may_be_rounded_or_something_else(tmp_path, name, durations, rows):
+    told = beside_ends(tmp_path, name, durations)
+    assert [text.count(f"in {rows} row") for text in told] == [1] * (rows > 0)
+
+
+def test_seconds_beside_ends_in_whole_minutes_may_tell_more_than_these(tmp_path):
+    rows = [(*dated("22:00:00", "22:10:00"), "625", "wake"), (*dated("22:10:00", "22:20:00"), "577", "light")]
+    assert said(read_spans(write(tmp_path, "start,end,duration_s,stage", rows)).cautions) == ()
+    rows = [(*dated("22:00:00", "22:10:00"), "660", "wake"), *rows[1:]]
+    assert len(said(read_spans(write(tmp_path, "start,end,duration_s,stage", rows)).cautions)) == 1
+
+
 # --- columns that nobody used --------------------------------------------------------------------------------
 
 UNTIL_NEXT = Layout(shape=Shape.INTERVALS, start="A", stage="C", stages={"over": "not-a-stage"})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 
 from sleepagree.mapping.languages import propose_meanings
@@ -14,9 +14,12 @@ from sleepagree.readers.json.records import ANY
 _MOST_CODES: Final = 40
 _BEGINNING: Final = re.compile(r"start|beg[aiu]n|onset|anchor|origin|zero|base|t0|from", re.IGNORECASE)
 _ISO: Final = re.compile(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d(:\d\d(\.\d{1,6})?)?(Z|[+-]\d\d:?\d\d)?", re.ASCII)
+_MIDNIGHT_24: Final = re.compile(r"T24(?=:00(?::00(?:\.0+)?)?(?:[Z+-]|$))")
 _DAY: Final = re.compile(r"(\d{1,4})[-./年] ?(\d{1,2})[-./月] ?(\d{1,4})[.日]?", re.ASCII)
 _ORDERS: Final = ("ymd", "dmy", "mdy")
 _YEARS: Final = (2000, 2100)
+#: A layout takes no others.
+_YEARS_OF_LAYOUTS: Final = (1000, 8999)
 #: Unix seconds and milliseconds of the years 2000 to 2100.
 _UNIX: Final = ((946_684_800, 4_102_444_800, 1), (946_684_800_000, 4_102_444_800_000, 1000))
 
@@ -229,9 +232,30 @@ def _is_moment(text: str, moment: datetime) -> bool:
     return told.replace(tzinfo=None) == moment.replace(tzinfo=None)
 
 
+def iso_moment(text: str) -> str | None:
+    """Return a moment in ISO 8601 as a layout writes it, 24:00 as the next midnight; None where there is no such one.
+
+    Examples
+    --------
+    >>> iso_moment("2026-02-28 22:30"), iso_moment("2026-02-28T24:00:00Z"), iso_moment("2026-02-30T22:30:00")
+    ('2026-02-28T22:30', '2026-03-01T00:00:00+00:00', None)
+    """
+    told = text.strip().replace(" ", "T", 1)
+    plain = _MIDNIGHT_24.sub("T00", told)
+    if not _ISO.fullmatch(told):
+        return None
+    try:
+        moment = datetime.fromisoformat(plain)
+    except ValueError:
+        return None
+    if not _YEARS_OF_LAYOUTS[0] <= moment.year < _YEARS_OF_LAYOUTS[1]:
+        return None
+    return told if plain == told else (moment + timedelta(days=1)).isoformat()
+
+
 def _moment(value: Any) -> str | None:
-    if isinstance(value, str) and _ISO.fullmatch(value.strip()):
-        return value.strip().replace(" ", "T", 1)
+    if isinstance(value, str):
+        return iso_moment(value)
     if isinstance(value, int | float) and not isinstance(value, bool):
         for low, high, second in _UNIX:
             if low <= value <= high:

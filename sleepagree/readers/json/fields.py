@@ -13,7 +13,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final, NamedTuple, NoReturn, TypeVar
+from typing import Any, Final, NamedTuple, NoReturn, TypeGuard, TypeVar
 
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import ClockError, FileFormatError, Option, for_page, shorten
@@ -21,6 +21,9 @@ from sleepagree.readers.digits import with_plain_digits
 
 #: More digits than any time, count or code in use; int() of a longer text can take quadratic time.
 _MOST_DIGITS: Final = 40
+#: Records lie a few levels deep; of XML half as many elements, as each may stand in a list. Whatever goes through a
+#: document level by level relies on it.
+_DEEPEST: Final = 100
 
 _INSTANT: Final = re.compile(
     r"(\d{4}-\d\d-\d\d)(?:[Tt ](\d\d:\d\d)(:\d\d)?([.,]\d+)?\s*([Zz]|[+-]\d\d:?\d\d)?)?", re.ASCII
@@ -242,12 +245,37 @@ def _loads(text: str, path: str, line: str) -> Any:
             text, parse_int=whole, parse_float=decimal, parse_constant=constant, object_pairs_hook=gather
         )
     except RecursionError:
-        problem, found = "the document is nested too deeply", "hundreds of objects or lists inside each other"
-        expected = "records of sleep stages, a few levels deep"
-        raise FileFormatError(problem, path, line, found, expected, "This is no export of sleep stages.") from None
+        raise _too_deep(path, line) from None
+    if is_too_deep(value):
+        raise _too_deep(path, line)
     if is_refused:
         _report_refused(Field(value, f"{line}: " if line else "", path))
     return value
+
+
+def is_too_deep(value: object) -> bool:
+    """Whether objects and lists stand inside each other deeper than in any export of sleep stages.
+
+    Examples
+    --------
+    >>> is_too_deep({"night": [{"stages": ["W", "N2"]}]})
+    False
+    """
+    level = [value]
+    for _ in range(_DEEPEST):
+        held = (holder.values() if isinstance(holder, dict) else holder for holder in level if _holds(holder))
+        level = [inner for values in held for inner in values]
+    return any(map(_holds, level))
+
+
+def _holds(value: object) -> TypeGuard[dict[str, object] | list[object]]:
+    return isinstance(value, dict | list)
+
+
+def _too_deep(path: str, line: str) -> FileFormatError:
+    problem, found = "the document is nested too deeply", f"more than {_DEEPEST} objects or lists inside each other"
+    expected = "records of sleep stages, a few levels deep"
+    return FileFormatError(problem, path, line, found, expected, "This is no export of sleep stages.")
 
 
 def _report_refused(root: Field) -> None:

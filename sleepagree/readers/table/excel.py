@@ -12,6 +12,8 @@ import io
 import os
 import warnings
 from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from datetime import date, datetime, time, timedelta
 from typing import Any, Final
 
@@ -29,7 +31,7 @@ from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places
 from sleepagree.readers.table.table import ColumnData, Table, cell_text, origin_of
-from sleepagree.readers.times.clock import DAY_US, Clock, Times, microseconds_of
+from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Times, microseconds_of
 
 _EXPECTED: Final = "a spreadsheet (.xlsx)"
 _LARGEST_BYTES: Final = 32 * 1024 * 1024
@@ -40,6 +42,20 @@ _MOST_CELLS: Final = 2_000_000
 _DAYS_OF_NO_DATE: Final = (1899, 1900)
 
 _Row = tuple[int, tuple[Any, ...]]
+#: Sheets that hold something, and the number of all sheets of their book.
+_Sheets = tuple[dict[str, list[_Row]], int]
+#: What was read inside :func:`sheets_kept`, by the file and the sheet that was wanted of it.
+_KEPT: Final[ContextVar[dict[tuple[str, str | None], _Sheets] | None]] = ContextVar("kept", default=None)
+
+
+@contextmanager
+def sheets_kept() -> Iterator[None]:
+    """Read no sheet twice inside the block: whoever tries many rows for that of the names asks for it many times."""
+    token = _KEPT.set({})
+    try:
+        yield
+    finally:
+        _KEPT.reset(token)
 
 
 def table_of_sheet(path: str, layout: Layout) -> Table:
@@ -117,8 +133,20 @@ def _rows(data: bytes, path: str, layout: Layout) -> tuple[list[_Row], tuple[Not
     return rows, (*notes, *digits)
 
 
-def _sheets(data: bytes, path: str, wanted: str | None) -> tuple[dict[str, list[_Row]], int]:
+def _sheets(data: bytes, path: str, wanted: str | None) -> _Sheets:
     """Return the rows of all sheets that hold something, or of the one that is wanted, and the number of sheets."""
+    kept = _KEPT.get()
+    if kept is None:
+        return _parsed(data, path, wanted)
+    held, count = kept.get((path, None), ({}, 0))
+    if wanted in held:
+        return {wanted: held[wanted]}, count
+    if (path, wanted) not in kept:
+        kept[path, wanted] = _parsed(data, path, wanted)
+    return kept[path, wanted]
+
+
+def _parsed(data: bytes, path: str, wanted: str | None) -> _Sheets:
     open_zip(data, path, largest=_LARGEST_INSIDE).close()
     try:
         import openpyxl
@@ -195,6 +223,8 @@ def _text(value: Any) -> str:
     if isinstance(value, date):
         return value.isoformat()
     if isinstance(value, timedelta):
-        minutes, seconds = divmod(value.total_seconds(), 60)
-        return f"{int(minutes // 60)}:{int(minutes % 60):02d}:{seconds:02.0f}"
+        seconds, us = divmod(abs(value) // timedelta(microseconds=1), SECOND_US)
+        fraction = f".{us:06d}".rstrip("0") if us else ""
+        sign = "-" if value < timedelta(0) else ""
+        return f"{sign}{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}{fraction}"
     return with_plain_digits(cell_text(value))[0]

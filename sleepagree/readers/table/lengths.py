@@ -7,10 +7,10 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.caution import Caution, CautionKind, Note, NoteKind
-from sleepagree.errors import EpochGridError, Option, asked, for_page, shorten
+from sleepagree.caution import Caution, CautionKind, Note, NoteKind, OwnWord
+from sleepagree.errors import EpochGridError, Option, SleepAgreeError, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
-from sleepagree.hypnogram.spans import EpochLengthFrom
+from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom
 from sleepagree.readers.layout import DURATION_UNITS, Marks, Shape, for_layout
 from sleepagree.readers.row_lengths import (
     coarse_grid_caution,
@@ -31,6 +31,9 @@ _LONGEST_STAGE_S: Final = 6 * 3600.0
 _SHORTEST_STEP_S: Final = 10.0
 _LONGEST_DURATION: Final = 1e9
 _FIT: Final = 0.02
+_MINUTE_US: Final = 60 * SECOND_US
+#: Parts of a unit that durations may be told in, rounded or cut: wholes, tenths, sixtieths as behind a colon.
+_PARTS: Final = (1.0, 0.1, 1 / 60, 0.01)
 
 
 class Extent(NamedTuple):
@@ -105,7 +108,52 @@ def _until_ends(reading: TableReading, onset: Microseconds, end: Microseconds, s
     listing = reading.places.listing(staged[:2])
     end, notes = settle_inclusive_ends(onset, end, ends=reading.layout.ends, path=reading.path, listing=listing)
     reading.notes += notes
+    _tell_other_lengths(reading, onset, end, staged)
     return _with_common_step(reading, onset, end)
+
+
+def _tell_other_lengths(reading: TableReading, onset: Microseconds, end: Microseconds, staged: Rows) -> None:
+    """Warn of a column of durations that contradicts the ends: both cannot be right, unless it tells something else."""
+    position = reading.columns.duration
+    if position is None:
+        return
+    cells = reading.table.cells(position)
+    kept = np.flatnonzero([bool(cells[row]) for row in staged.tolist()])
+    rows = staged[kept]
+    try:
+        column = reading.column(position, rows)
+        numbers, unit = read_durations([cells[row] for row in rows.tolist()], column, reading.duration_unit)
+    except SleepAgreeError:
+        return
+    if not (numbers < _LONGEST_DURATION).all():
+        return
+    onset, end = onset[kept], end[kept]
+    told = unit or reading.duration_unit
+    units = DURATION_UNITS.values() if told is None else (told,)
+    contradicts = min((_contradict(numbers, unit, onset, end) for unit in units), key=np.count_nonzero)
+    if contradicts.any():
+        first = int(np.flatnonzero(contradicts)[0])
+        row = int(rows[first])
+        reading.cautions.append(
+            Caution.of(
+                CautionKind.LENGTHS_CONTRADICT,
+                column=OwnWord(reading.table.names[position]),
+                count=int(np.count_nonzero(contradicts)),
+                place=reading.places.at(row),
+                told=cells[row],
+                lasts_s=int(end[first] - onset[first]) / SECOND_US,
+            )
+        )
+
+
+def _contradict(numbers: NDArray[np.float64], unit: float, onset: Microseconds, end: Microseconds) -> NDArray[np.bool_]:
+    """Return which durations are off by more than half an epoch, and than was lost where all were rounded or cut."""
+    part = next((part for part in _PARTS if np.allclose(numbers / part, np.rint(numbers / part), atol=1e-6)), 0.0)
+    are_minutes = not (onset % _MINUTE_US).any() and not (end % _MINUTE_US).any()
+    lost_us = max(part * unit * SECOND_US, _MINUTE_US * are_minutes)
+    off_us = np.abs(np.rint(numbers * unit * SECOND_US) - (end - onset))
+    wrong: NDArray[np.bool_] = (numbers > 0) & (off_us > EPOCH_S * SECOND_US / 2) & (off_us >= np.rint(lost_us))
+    return wrong
 
 
 def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) -> Extent:

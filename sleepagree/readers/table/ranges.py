@@ -14,6 +14,8 @@ from sleepagree.readers.times.clock import Times
 
 #: What the ends are called beside the name of their column.
 ENDS: Final = " (ends)"
+#: No two times are longer; a long cell of marks is not worth cutting at each of them.
+_LONGEST: Final = 100
 #: A mark, or a short word such as "to" between spaces.
 _BETWEEN: Final = re.compile(r"(?=(\s[^\W\d_]{1,6}\s|->|=>|[-\u2010-\u2015\u2212~\u301c\uff5e\u2192/]|\.{2,}))")
 _NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
@@ -28,6 +30,8 @@ def split_range(cell: str) -> tuple[str, str] | None:
     (('23:10', '23:14'), ('2026-03-01 23:10', '2026-03-01 23:14'), None)
     """
     text = cell.strip()
+    if len(text) > _LONGEST:
+        return None
     found = [(text[: m.start()].strip(), text[m.end(1) :].strip()) for m in _BETWEEN.finditer(text)]
     alike = {(a, b) for a, b in found if _form(a) == _form(b) != "" and _NUMBER.match(b)}
     return alike.pop() if len(alike) == 1 else None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import lru_cache
 from typing import Final
 
 from sleepagree.caution import Note, NoteKind
@@ -35,6 +36,7 @@ _NO_MARKS: Final = frozenset(
 )
 
 
+@lru_cache(maxsize=4096)  # the same few marks are looked at in every row, and in every part of neighbouring columns
 def is_marked(cell: str) -> bool | None:
     """Return whether a cell holds a mark; None where it holds something else.
 
@@ -73,6 +75,7 @@ def largest_shares(columns: Sequence[Sequence[str]]) -> list[int | None] | None:
     return [row.index(max(row)) if row.count(max(row)) == 1 else None for row in shares]
 
 
+@lru_cache(maxsize=4096)
 def _share(cell: str) -> float | None:
     text = cell.strip().casefold()
     number = _number(text)

@@ -23,6 +23,8 @@ _UNITS: Final = {"hour": 3600.0, "minute": 60.0, "second": 1.0}
 _CLOCK_LENGTH: Final = re.compile(r"(\d{1,3}):([0-5]\d):([0-5]\d(?:[.,]\d{1,6})?)", re.ASCII)
 #: Minutes and seconds, or hours and minutes.
 _TWO_PARTS: Final = re.compile(r"(\d{1,3}):([0-5]\d)", re.ASCII)
+#: No time and no length is longer: going over a long run of spaces, digits or words from each of them takes minutes.
+_LONGEST: Final = 100
 #: Three digits behind a comma or a point may be thousands.
 _PART: Final = re.compile(r"(\d+(?:[.,](?:\d{1,2}|\d{4,6}))?)([^\d.,]\D*)", re.ASCII)
 _ZERO: Final = re.compile(r"(?<![\d:.,])00?(?=[:.h時时시])")
@@ -161,7 +163,7 @@ def with_plain_names(cell: str, kinds: Sequence[str], language: str = "") -> str
     ('Sun 1 Feb 2026', '1. March 2026')
     """
     out, last, wanted = "", 0, list(kinds)
-    tokens = list(_NAME.finditer(cell)) if wanted else []
+    tokens = list(_NAME.finditer(cell)) if wanted and len(cell) <= _LONGEST else []
     for i, token in enumerate(tokens):
         # the sign for a day or a month behind its number is that of a weekday, too
         is_sign = wanted[:1] in (["a"], ["A"]) and cell[: token.start()][-1:].isdigit()
@@ -269,6 +271,8 @@ def read_length(text: str) -> float | None:
     >>> [read_length(text) for text in ("1 h 5 min", "0:12:30", "PT30S", "11,5 Min.", "4 minutos e 30 segundos", "12")]
     [3900.0, 750.0, 30.0, 690.0, 270.0, None]
     """
+    if len(text) > _LONGEST:
+        return None
     if match := _CLOCK_LENGTH.fullmatch(text):
         return sum(
             float(part.replace(",", ".")) * unit for part, unit in zip(match.groups(), _UNITS.values(), strict=True)
