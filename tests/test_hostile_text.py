@@ -28,7 +28,7 @@ from sleepagree.files.formulas import escape_formula
 from sleepagree.files.writing import csv_text
 from sleepagree.readers.edf.writer import write_edf_annotations
 from sleepagree.readers.inspection import inspect_file
-from sleepagree.readers.proposal import layout_as_seen
+from sleepagree.readers.proposing.proposal import layout_as_seen
 from tests.canaries import outputs, written
 from tests.commands import run
 from tests.ferry import FERRY, copy_ferry

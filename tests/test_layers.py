@@ -29,9 +29,11 @@ ROOMS = {
     "table.stage_form table.unused table.labels table.people table.counting table.times "
     "table.lengths table.code_runs table.recordings table.reader table.parquet table.excel table.events edf.header "
     "edf.annotation_lists edf.stages edf.recording edf.writer json.fields json.intervals json.fhir "
-    "json.mobile_health json.records json.beside json.file whole_table mne_files memory inspection column_kinds "
-    "code_lines beside_rows table_place study_results layout_proposal label_meanings table_parts marked_stages "
-    "worded_stages recording_roles time_roles column_roles placed_roles json_proposal proposal",
+    "json.mobile_health json.records json.beside json.file whole_table mne_files memory inspection study_results "
+    "proposing.column_kinds proposing.code_lines proposing.beside_rows proposing.table_place "
+    "proposing.layout_proposal proposing.label_meanings proposing.table_parts proposing.marked_stages "
+    "proposing.worded_stages proposing.recording_roles proposing.time_roles proposing.column_roles "
+    "proposing.placed_roles proposing.json_proposal proposing.proposal",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
     "regression_limits reliability planning correction error_sizes class_probabilities group_means "
     "within_people",

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from sleepagree.readers.layout import Layout
-    from sleepagree.readers.layout_proposal import Choice, LayoutProposal, Setting
+    from sleepagree.readers.proposing.layout_proposal import Choice, LayoutProposal, Setting
 
 _FEW: Final = 12
 _REFERENCE_ZONE: Final = (
@@ -50,7 +50,7 @@ def usable_proposal(
 
     One that is to be written helps where it names the times and the stages, whatever is wrong with them.
     """
-    from sleepagree.readers.proposal import propose_layout
+    from sleepagree.readers.proposing.proposal import propose_layout
 
     try:
         proposal = propose_layout(path, layout=given, near=near)
@@ -94,7 +94,7 @@ def mend_layout(
     """
     if given is not None and "" in (given.person, given.night):
         raise error  # the blank is filled in where it stands
-    from sleepagree.readers.layout_proposal import Setting, Why
+    from sleepagree.readers.proposing.layout_proposal import Setting, Why
 
     known = (FileFormatError, UnknownStageError, EpochGridError, ClockError, InputError)
     proposal = usable_proposal(path, given, near) if isinstance(error, known) else None
@@ -195,7 +195,7 @@ def _in_its_encoding(
 ) -> tuple[LayoutProposal, dict[str, Any]]:
     """Return the proposal in the encoding that somebody picks by looking, and that answer, if one is to be picked."""
     from sleepagree.readers.layout import NO_LAYOUT
-    from sleepagree.readers.layout_proposal import Choice
+    from sleepagree.readers.proposing.layout_proposal import Choice
 
     while (setting := proposal.encodings) is not None and setting.others:
         first = Choice(setting.value, f"where it reads {setting.shown[0]}")

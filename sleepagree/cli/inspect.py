@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from sleepagree.readers.inspection import FileInspection
     from sleepagree.readers.layout import Layout
-    from sleepagree.readers.layout_proposal import LayoutProposal
+    from sleepagree.readers.proposing.layout_proposal import LayoutProposal
 
 _NOT_YET: Final = "Nothing yet: the file is refused as it is, for the reasons above."
 
@@ -51,7 +51,7 @@ def inspect(file: Path, layout: Path | None, layout_out: Path | None, near: date
     from sleepagree.describe.proposal import layout_text
     from sleepagree.files.writing import write_text
     from sleepagree.readers.layout import NO_LAYOUT
-    from sleepagree.readers.proposal import layout_as_seen
+    from sleepagree.readers.proposing.proposal import layout_as_seen
     from sleepagree.render.inspection_json import inspection_document
 
     shared.refuse_outputs(options, layout_out)

@@ -28,7 +28,7 @@ from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.columns import list_names
 from sleepagree.readers.inspection import FileInspection, Gap, LabelSeen
 from sleepagree.readers.layout import toml_value
-from sleepagree.readers.layout_proposal import LayoutProposal
+from sleepagree.readers.proposing.layout_proposal import LayoutProposal
 
 _GAPS: Final = 6
 _STAGES: Final = {None: "?  (unknown)", UNSCORED: "no stage"}

@@ -11,7 +11,7 @@ from sleepagree.files.toml import toml_text
 from sleepagree.mapping.words import STAGE_WORDS, canonical_stage, speak
 from sleepagree.readers.inspection import STAGE_ORDER
 from sleepagree.readers.layout import DURATION_UNITS, EPOCH_KEYS, FILE_KEYS, TIME_FORMS, toml_value
-from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why, values_of
+from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why, values_of
 
 _WHY: Final = {
     Why.NAMED: "by its plain name",

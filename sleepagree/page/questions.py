@@ -38,7 +38,7 @@ from sleepagree.readers.layout import (
     told_values,
     toml_value,
 )
-from sleepagree.readers.proposal import layout_as_seen, propose_layout
+from sleepagree.readers.proposing.proposal import layout_as_seen, propose_layout
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.whole_table import whole_table
 from sleepagree.render.notebook import render_notebook

@@ -12,7 +12,7 @@ from pathlib import Path
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.layout import Layout, read_layout
-from sleepagree.readers.proposal import layout_as_given
+from sleepagree.readers.proposing.proposal import layout_as_given
 
 
 def of_its_kind(layout: Layout) -> Layout:

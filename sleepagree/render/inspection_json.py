@@ -9,7 +9,7 @@ from typing import Final
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.notes import say_notes
 from sleepagree.readers.inspection import FileInspection
-from sleepagree.readers.layout_proposal import LayoutProposal
+from sleepagree.readers.proposing.layout_proposal import LayoutProposal
 from sleepagree.render.night_json import Document, attributes
 
 INSPECT_SCHEMA: Final = "sleepagree.inspect/2"

@@ -22,7 +22,7 @@ from sleepagree.night.compare import compare
 from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import NO_LAYOUT, Layout, read_layout
-from sleepagree.readers.proposal import layout_as_seen
+from sleepagree.readers.proposing.proposal import layout_as_seen
 from sleepagree.render.inspection_json import inspection_document
 from sleepagree.render.night_json import dump, night_document
 from sleepagree.render.terminal import render_terminal

@@ -15,7 +15,7 @@ from sleepagree.errors import FileFormatError, UnknownStageError
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import parse_layout
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing.proposal import propose_layout
 
 BEGINS = datetime(2031, 9, 1, 22, 30)
 STAGES = ("wake", "light", "deep", "rem")

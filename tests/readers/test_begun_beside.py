@@ -10,7 +10,7 @@ import pytest
 from sleepagree.describe.proposal import layout_text
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import parse_layout
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing.proposal import propose_layout
 
 BEGUN = [datetime(2026, 3, 13, 22, 48), datetime(2026, 3, 14, 23, 1, 30), datetime(2026, 3, 16, 0, 12)]
 BOUTS = [(label, 4 + i * 7 % 11) for i, label in enumerate(["czuwanie", "lekki", "głęboki", "lekki", "REM"] * 20)]

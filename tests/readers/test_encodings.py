@@ -15,8 +15,8 @@ from sleepagree.mapping.languages import propose_meanings
 from sleepagree.readers import read_spans
 from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.layout import parse_layout
-from sleepagree.readers.layout_proposal import LayoutProposal, Why
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing.layout_proposal import LayoutProposal, Why
+from sleepagree.readers.proposing.proposal import propose_layout
 
 #: Encoding a file is written in, a title, names of columns, and labels for wake, light and deep.
 WRITTEN = [

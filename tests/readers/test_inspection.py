@@ -17,7 +17,7 @@ from sleepagree.readers import read_spans
 from sleepagree.readers.edf.writer import EdfFamily, write_edf_annotations
 from sleepagree.readers.inspection import LabelSeen, inspect_file
 from sleepagree.readers.layout import Layout, read_layout
-from sleepagree.readers.proposal import layout_as_seen
+from sleepagree.readers.proposing.proposal import layout_as_seen
 from sleepagree.render.inspection_json import inspection_document
 from tests.commands import run
 from tests.said import said

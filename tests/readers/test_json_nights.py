@@ -14,14 +14,14 @@ import pytest
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import ClockError
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.readers import placed_roles as module
 from sleepagree.readers import read_spans
-from sleepagree.readers.column_roles import Found
 from sleepagree.readers.layout import Layout, parse_layout
-from sleepagree.readers.layout_proposal import LayoutProposal, Setting, Why
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing import placed_roles as module
+from sleepagree.readers.proposing.column_roles import Found
+from sleepagree.readers.proposing.layout_proposal import LayoutProposal, Setting, Why
+from sleepagree.readers.proposing.proposal import propose_layout
+from sleepagree.readers.proposing.table_place import are_runs
 from sleepagree.readers.table.table import Table
-from sleepagree.readers.table_place import are_runs
 
 BEGUN = [datetime(2026, 3, day, 13, 30, 30, tzinfo=UTC) + timedelta(minutes=7 * day) for day in (11, 12, 13)]
 LEGEND = {"각": "깨어 있음", "얕": "얕은 잠", "깊": "깊은 잠", "몽": "렘수면"}

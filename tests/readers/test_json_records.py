@@ -16,7 +16,7 @@ from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.readers import read_spans
 from sleepagree.readers.json.file import read_json
 from sleepagree.readers.layout import Layout
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing.proposal import propose_layout
 from tests.said import said
 
 LABELS = ["wake", "light", "deep", "rem"]

@@ -11,7 +11,7 @@ from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.json.fields import decode_json, read_instant
 from sleepagree.readers.json.file import read_json
 from sleepagree.readers.layout import Layout
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing.proposal import propose_layout
 
 
 def refusal(data: bytes | str) -> str:

@@ -11,7 +11,7 @@ import pytest
 from sleepagree.errors import FileFormatError
 from sleepagree.readers import read_spans
 from sleepagree.readers.digits import with_plain_digits
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing.proposal import propose_layout
 from sleepagree.readers.times.clock import Column, naive_datetime
 from sleepagree.readers.times.declared import read_declared
 from sleepagree.readers.times.forms import declarable_forms

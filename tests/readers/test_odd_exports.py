@@ -16,11 +16,11 @@ from sleepagree.caution import CautionKind, NoteKind
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, UnknownStageError
 from sleepagree.readers import read_spans
-from sleepagree.readers.column_kinds import Kind, see_column
 from sleepagree.readers.csv_table import without_rules
 from sleepagree.readers.layout import ELAPSED_UNITS, FILE_KEYS, TIME_FORMS, Layout, TimeForm, parse_layout
-from sleepagree.readers.layout_proposal import LayoutProposal
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing.column_kinds import Kind, see_column
+from sleepagree.readers.proposing.layout_proposal import LayoutProposal
+from sleepagree.readers.proposing.proposal import propose_layout
 from sleepagree.readers.table.ranges import split_range
 from sleepagree.readers.times.clock import Column
 from sleepagree.readers.times.reading import read_times

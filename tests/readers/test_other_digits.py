@@ -18,7 +18,7 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers import read_spans
 from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.layout import parse_layout
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing.proposal import propose_layout
 
 BEGINS = dt.datetime(2026, 2, 28, 22, 30)
 MOMENTS = [BEGINS + dt.timedelta(minutes=i) for i in range(240)]

@@ -17,8 +17,8 @@ from sleepagree.mapping.words import canonical_stage, read_data
 from sleepagree.readers import read_spans
 from sleepagree.readers.columns import told_unit
 from sleepagree.readers.layout import parse_layout, read_layout
-from sleepagree.readers.layout_proposal import Choice, LayoutProposal, Why
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing.layout_proposal import Choice, LayoutProposal, Why
+from sleepagree.readers.proposing.proposal import propose_layout
 from tests.readers.invented_shapes import Case, all_cases, epochs_of, mutations, outcomes, truth
 
 CASES = all_cases()

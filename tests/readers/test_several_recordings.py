@@ -17,8 +17,8 @@ from sleepagree.errors import EpochGridError, InputError, SleepAgreeError
 from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Layout, Overlaps, Shape, parse_layout
-from sleepagree.readers.layout_proposal import Choice, LayoutProposal
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing.layout_proposal import Choice, LayoutProposal
+from sleepagree.readers.proposing.proposal import propose_layout
 from tests.commands import run
 
 START = datetime(2031, 5, 7, 22, 40)

@@ -20,7 +20,7 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.page.questions import Given
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout, parse_layout
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing.proposal import propose_layout
 from tests.commands import run
 from tests.said import said
 

@@ -12,7 +12,7 @@ from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import FileFormatError
 from sleepagree.readers import read_spans
 from sleepagree.readers.layout import Layout, parse_layout
-from sleepagree.readers.proposal import propose_layout
+from sleepagree.readers.proposing.proposal import propose_layout
 from tests.said import said
 
 START = datetime(2026, 3, 14, 23, 1, 30)

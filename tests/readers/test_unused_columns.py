@@ -13,7 +13,7 @@ from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError
 from sleepagree.readers import read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Layout, Shape
-from sleepagree.readers.proposal import layout_as_seen
+from sleepagree.readers.proposing.proposal import layout_as_seen
 from tests.said import said
 
 #: beginning, end, label: 38 min without a row after the second one

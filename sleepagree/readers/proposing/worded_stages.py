@@ -13,11 +13,11 @@ import numpy as np
 
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
-from sleepagree.readers.column_kinds import ColumnSeen, Kind
 from sleepagree.readers.csv_table import ARROW
-from sleepagree.readers.label_meanings import meanings_of
 from sleepagree.readers.layout import STAGE_PLACE, Layout, Shape
-from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why
+from sleepagree.readers.proposing.column_kinds import ColumnSeen, Kind
+from sleepagree.readers.proposing.label_meanings import meanings_of
+from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why
 from sleepagree.readers.table.stage_form import NUMBER, label_in, labels_by_form, without_numbers
 from sleepagree.readers.table.table import Table
 

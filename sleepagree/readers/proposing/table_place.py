@@ -10,8 +10,6 @@ from collections.abc import Sequence
 from itertools import chain, groupby, pairwise
 from typing import Any, Final
 
-from sleepagree.readers.code_lines import Block, are_characters
-from sleepagree.readers.column_kinds import NUMERIC, TIMES, Kind, see_column
 from sleepagree.readers.columns import times_of_columns
 from sleepagree.readers.csv_table import (
     MOST_ABOVE,
@@ -27,6 +25,8 @@ from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.json.fields import is_too_deep
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.layout import AFTER_TIMES, WIDE_SPACES
+from sleepagree.readers.proposing.code_lines import Block, are_characters
+from sleepagree.readers.proposing.column_kinds import NUMERIC, TIMES, Kind, see_column
 from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_texts
 from sleepagree.readers.table.ranges import split_ranges
 

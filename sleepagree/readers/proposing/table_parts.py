@@ -9,12 +9,12 @@ from typing import Final
 import numpy as np
 
 from sleepagree.mapping.words import NOT_A_STAGE
-from sleepagree.readers.column_kinds import NUMERIC, TIMES, Kind, may_be_times, see_column
 from sleepagree.readers.csv_table import MOST_BELOW
-from sleepagree.readers.layout_proposal import LabelMeaning
+from sleepagree.readers.proposing.column_kinds import NUMERIC, TIMES, Kind, may_be_times, see_column
+from sleepagree.readers.proposing.layout_proposal import LabelMeaning
+from sleepagree.readers.proposing.table_place import is_foot
 from sleepagree.readers.table.ranges import split_ranges, with_ends
 from sleepagree.readers.table.table import Table
-from sleepagree.readers.table_place import is_foot
 from sleepagree.readers.times.clock import Times
 
 _MOST_FOOT: Final = 3

@@ -7,12 +7,6 @@ from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from typing import Any, Final
 
-from sleepagree.readers.beside_rows import (
-    moments_told,
-    of_document,
-)
-from sleepagree.readers.column_kinds import Kind, is_zone
-from sleepagree.readers.column_roles import Found
 from sleepagree.readers.json.beside import (
     beginning,
     beginning_of_rows,
@@ -26,18 +20,24 @@ from sleepagree.readers.json.beside import (
     parts_of,
     without_elements,
 )
-from sleepagree.readers.label_meanings import called
 from sleepagree.readers.layout import (
     DURATION_UNITS,
     Layout,
 )
-from sleepagree.readers.layout_proposal import Choice, Setting, Why, values_of
-from sleepagree.readers.placed_roles import (
+from sleepagree.readers.proposing.beside_rows import (
+    moments_told,
+    of_document,
+)
+from sleepagree.readers.proposing.column_kinds import Kind, is_zone
+from sleepagree.readers.proposing.column_roles import Found
+from sleepagree.readers.proposing.label_meanings import called
+from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, values_of
+from sleepagree.readers.proposing.placed_roles import (
     roles_of,
     taken_apart,
     with_beside,
 )
-from sleepagree.readers.table_place import (
+from sleepagree.readers.proposing.table_place import (
     record_paths,
 )
 

@@ -8,8 +8,8 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.readers.column_kinds import ColumnSeen, Kind, see_column
-from sleepagree.readers.label_meanings import word_in_name
+from sleepagree.readers.proposing.column_kinds import ColumnSeen, Kind, see_column
+from sleepagree.readers.proposing.label_meanings import word_in_name
 from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS, is_marked, largest_shares, marks_a_row
 
 _ABLE: Final = (Kind.CODES, Kind.NUMBERS, Kind.WORDS, Kind.NOTHING, Kind.LENGTHS)

@@ -8,9 +8,9 @@ from enum import StrEnum
 from typing import Any
 
 from sleepagree.errors import SleepAgreeError
-from sleepagree.readers.column_kinds import ColumnSeen
 from sleepagree.readers.inspection import FileInspection
 from sleepagree.readers.layout import Layout, layout_of
+from sleepagree.readers.proposing.column_kinds import ColumnSeen
 
 
 class Why(StrEnum):

@@ -10,8 +10,8 @@ from typing import Final
 
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
-from sleepagree.readers.column_kinds import ColumnSeen
-from sleepagree.readers.layout_proposal import LabelMeaning
+from sleepagree.readers.proposing.column_kinds import ColumnSeen
+from sleepagree.readers.proposing.layout_proposal import LabelMeaning
 from sleepagree.readers.rows import lights_mark
 from sleepagree.readers.times.clock import Clock, Microseconds, naive_datetime
 

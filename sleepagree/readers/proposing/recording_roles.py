@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 from sleepagree.errors import counted
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import recognise_label
-from sleepagree.readers.column_kinds import ColumnSeen, Kind
 from sleepagree.readers.json.records import KEY
 from sleepagree.readers.layout import COLUMNS, Layout
-from sleepagree.readers.layout_proposal import Choice, Setting, Why
+from sleepagree.readers.proposing.column_kinds import ColumnSeen, Kind
+from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.recordings import are_blocks, choosing_keys, telling_columns, tells_recordings
 from sleepagree.readers.times.clock import DAY_US, naive_datetime

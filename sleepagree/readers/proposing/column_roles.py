@@ -13,18 +13,8 @@ from numpy.typing import NDArray
 from sleepagree.errors import SleepAgreeError
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
-from sleepagree.readers.column_kinds import (
-    NUMERIC,
-    ColumnSeen,
-    Kind,
-    TimeReading,
-    elapsed_us,
-    may_be_times,
-    see_column,
-)
 from sleepagree.readers.columns import plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
-from sleepagree.readers.label_meanings import meanings_of, meanings_of_names, with_moments
 from sleepagree.readers.layout import (
     COLUMNS,
     DURATION_UNITS,
@@ -33,9 +23,19 @@ from sleepagree.readers.layout import (
     Shape,
     TimeForm,
 )
-from sleepagree.readers.layout_proposal import Choice, LabelMeaning, Setting, Why, choices_of, values_of
-from sleepagree.readers.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
-from sleepagree.readers.recording_roles import (
+from sleepagree.readers.proposing.column_kinds import (
+    NUMERIC,
+    ColumnSeen,
+    Kind,
+    TimeReading,
+    elapsed_us,
+    may_be_times,
+    see_column,
+)
+from sleepagree.readers.proposing.label_meanings import meanings_of, meanings_of_names, with_moments
+from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why, choices_of, values_of
+from sleepagree.readers.proposing.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
+from sleepagree.readers.proposing.recording_roles import (
     choosing_lines,
     night_of_blocks,
     one_recording,
@@ -43,15 +43,9 @@ from sleepagree.readers.recording_roles import (
     rows_of_one,
     with_beginnings,
 )
-from sleepagree.readers.rows import Rows, lights_mark
-from sleepagree.readers.table.code_runs import codes_of_texts
-from sleepagree.readers.table.ranges import ENDS
-from sleepagree.readers.table.recordings import are_blocks
-from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
-from sleepagree.readers.table.table import Table
-from sleepagree.readers.table_parts import foot_apart, ranges_apart, with_foot
-from sleepagree.readers.table_place import are_runs
-from sleepagree.readers.time_roles import (
+from sleepagree.readers.proposing.table_parts import foot_apart, ranges_apart, with_foot
+from sleepagree.readers.proposing.table_place import are_runs
+from sleepagree.readers.proposing.time_roles import (
     always_differs,
     form_settings,
     nearly_always_differs,
@@ -60,10 +54,16 @@ from sleepagree.readers.time_roles import (
     unread_times,
     zone_settings,
 )
+from sleepagree.readers.proposing.worded_stages import Worded, find_worded, varies_in_numbers
+from sleepagree.readers.rows import Rows, lights_mark
+from sleepagree.readers.table.code_runs import codes_of_texts
+from sleepagree.readers.table.ranges import ENDS
+from sleepagree.readers.table.recordings import are_blocks
+from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
+from sleepagree.readers.table.table import Table
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times
 from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.times.reading import read_times
-from sleepagree.readers.worded_stages import Worded, find_worded, varies_in_numbers
 
 #: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
 _NIGHT_S: Final = (1_800.0, 72_000.0)

@@ -8,7 +8,11 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.readers.column_kinds import (
+from sleepagree.readers.layout import (
+    TimeForm,
+    strptime_has_half_days,
+)
+from sleepagree.readers.proposing.column_kinds import (
     ColumnSeen,
     Kind,
     TimeReading,
@@ -16,12 +20,8 @@ from sleepagree.readers.column_kinds import (
     elapsed_us,
     read_every_way,
 )
-from sleepagree.readers.layout import (
-    TimeForm,
-    strptime_has_half_days,
-)
-from sleepagree.readers.layout_proposal import Choice, Setting, Why, choices_of
-from sleepagree.readers.recording_roles import (
+from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, choices_of
+from sleepagree.readers.proposing.recording_roles import (
     stands_still,
 )
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Microseconds

@@ -7,14 +7,6 @@ from dataclasses import replace
 from typing import Any, Final
 
 from sleepagree.errors import SleepAgreeError
-from sleepagree.readers.beside_rows import (
-    Beside,
-    lengths_told,
-    may_be_lengths,
-    moments_told,
-)
-from sleepagree.readers.column_kinds import Kind, see_column
-from sleepagree.readers.column_roles import Found, find_roles
 from sleepagree.readers.columns import are_minutes_of_an_hour, times_of_columns
 from sleepagree.readers.layout import (
     Layout,
@@ -22,10 +14,18 @@ from sleepagree.readers.layout import (
     layout_of,
     told_values,
 )
-from sleepagree.readers.layout_proposal import Choice, Setting, Why, values_of
+from sleepagree.readers.proposing.beside_rows import (
+    Beside,
+    lengths_told,
+    may_be_lengths,
+    moments_told,
+)
+from sleepagree.readers.proposing.column_kinds import Kind, see_column
+from sleepagree.readers.proposing.column_roles import Found, find_roles
+from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, values_of
+from sleepagree.readers.proposing.table_parts import foot_apart, foot_text, text_of_foot
 from sleepagree.readers.table.across import hours_column, turned
 from sleepagree.readers.table.table import Table
-from sleepagree.readers.table_parts import foot_apart, foot_text, text_of_foot
 from sleepagree.readers.whole_table import whole_table
 
 _MOST_DATES: Final = 12

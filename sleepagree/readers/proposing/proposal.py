@@ -19,19 +19,10 @@ from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.zones import has_place
 from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers import kind_of_file, opened
-from sleepagree.readers.beside_rows import (
-    begun,
-    of_lines,
-)
-from sleepagree.readers.code_lines import are_characters, find_code_lines, legends_of_lines
-from sleepagree.readers.column_kinds import ColumnSeen, Kind
-from sleepagree.readers.column_roles import Found, counted_rows
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
 from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
-from sleepagree.readers.json_proposal import json_readings
-from sleepagree.readers.label_meanings import called, meanings_of
 from sleepagree.readers.layout import (
     AFTER_TIMES,
     COLUMNS,
@@ -41,8 +32,17 @@ from sleepagree.readers.layout import (
     strptime_has_half_days,
     told_values,
 )
-from sleepagree.readers.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why, values_of
-from sleepagree.readers.placed_roles import (
+from sleepagree.readers.proposing.beside_rows import (
+    begun,
+    of_lines,
+)
+from sleepagree.readers.proposing.code_lines import are_characters, find_code_lines, legends_of_lines
+from sleepagree.readers.proposing.column_kinds import ColumnSeen, Kind
+from sleepagree.readers.proposing.column_roles import Found, counted_rows
+from sleepagree.readers.proposing.json_proposal import json_readings
+from sleepagree.readers.proposing.label_meanings import called, meanings_of
+from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why, values_of
+from sleepagree.readers.proposing.placed_roles import (
     footed_roles,
     placed_layout,
     placed_table,
@@ -50,15 +50,15 @@ from sleepagree.readers.placed_roles import (
     taken_apart,
     with_beside,
 )
-from sleepagree.readers.table.excel import sheet_names, sheets_kept
-from sleepagree.readers.table_parts import text_of_foot
-from sleepagree.readers.table_place import (
+from sleepagree.readers.proposing.table_parts import text_of_foot
+from sleepagree.readers.proposing.table_place import (
     dates_in,
     decoded,
     find_block,
     has_header,
     lines_above,
 )
+from sleepagree.readers.table.excel import sheet_names, sheets_kept
 from sleepagree.readers.times.clock import naive_datetime
 from sleepagree.readers.times.nights import runs_backwards
 from sleepagree.readers.whole_table import whole_table

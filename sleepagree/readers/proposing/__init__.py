@@ -1,0 +1,1 @@
+"""A layout for a file that cannot be read without one, proposed from what the file holds."""
