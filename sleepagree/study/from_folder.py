@@ -606,9 +606,11 @@ def _refuse_other_than_utf8(file: str) -> None:
 
 def _relative(file: Path, table_folder: Path) -> str:
     """Return a path relative to the table, with ``/``; absolute where there is no way (another drive)."""
+    # only the folder is resolved: a file that is a link keeps its own name, whose ending chooses the reader
+    file = file.parent.resolve() / file.name
     try:
-        path = Path(os.path.relpath(file.resolve(), table_folder.resolve())).as_posix()
+        path = Path(os.path.relpath(file, table_folder.resolve())).as_posix()
     except ValueError:
-        return file.resolve().as_posix()
+        return file.as_posix()
     # "./" keeps a spreadsheet from taking the path for a formula, and names the same file
     return path if escape_formula(path) == path else f"./{path}"

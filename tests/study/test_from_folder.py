@@ -305,6 +305,30 @@ def test_the_table_is_relative_to_its_own_folder_and_runs_no_formula(tmp_path):
     assert "../=lab/=1+1_n1.edf" in beside
 
 
+def test_a_file_that_is_a_link_keeps_its_own_name_in_the_table(tmp_path):
+    make_files(tmp_path, "store/obj1", "store/obj2", "real/device.toml")
+    for name, target in (("lab/crew-1.edf", "store/obj1"), ("band/crew-1.csv", "store/obj2")):
+        (tmp_path / name).parent.mkdir()
+        (tmp_path / name).symlink_to(tmp_path / target)
+    (tmp_path / "band.toml").symlink_to("real/device.toml")
+    found = nights_from_folder(
+        tmp_path, reference_pattern="lab/{participant}.edf", device_pattern="band/{participant}.csv"
+    )
+    text = nights_table_text(found, table_folder=tmp_path, layouts={"": tmp_path / "band.toml"})
+    assert text.splitlines()[1] == "crew-1,1,device,lab/crew-1.edf,band/crew-1.csv,band.toml"
+
+
+def test_paths_lead_from_a_folder_that_is_a_link_itself(tmp_path):
+    make_files(tmp_path, "study/lab/crew-1.edf", "study/band/crew-1.csv", "far/away/tables/kept")
+    (tmp_path / "tables").symlink_to("far/away/tables")
+    found = nights_from_folder(
+        tmp_path / "study", reference_pattern="lab/{participant}.edf", device_pattern="band/{participant}.csv"
+    )
+    (tmp_path / "tables" / "nights.csv").write_text(nights_table_text(found, table_folder=tmp_path / "tables"))
+    (row,) = read_nights_table(tmp_path / "tables" / "nights.csv").rows
+    assert row.device_file == "../../../study/band/crew-1.csv"
+
+
 def test_a_semicolon_in_a_reference_name_is_refused(tmp_path):
     make_files(tmp_path, "p;1.edf", "p;1.csv")
     found = nights_from_folder(tmp_path, reference_pattern="{participant}.edf", device_pattern="{participant}.csv")
