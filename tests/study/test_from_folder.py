@@ -172,6 +172,29 @@ def test_links_without_content_are_told(tmp_path):
     assert found.hints == ("1 matched files are links whose content is not here, such as dev/p1.csv.",)
 
 
+def test_folders_that_are_links_are_told_and_not_followed(tmp_path):
+    make_files(tmp_path, "lab/p1.edf", "dev/p1.csv", "elsewhere/p2.csv", ".hidden/p3.csv")
+    (tmp_path / "dev" / "more").symlink_to(tmp_path / "elsewhere")
+    patterns = {"reference_pattern": "lab/{participant}.edf", "device_pattern": "dev/{participant}.csv"}
+    told = "A folder that is a link is not looked into: dev/more."
+    assert told in nights_from_folder(tmp_path, **patterns).notes
+    (tmp_path / "circle").symlink_to(tmp_path)
+    (tmp_path / ".kept").symlink_to(tmp_path)
+    found = nights_from_folder(tmp_path, **patterns)
+    assert "2 folders that are links are not looked into: circle, dev/more." in found.notes
+    assert found.others == ("elsewhere/p2.csv",)
+
+
+def test_folders_that_are_links_are_told_where_nothing_is_found(tmp_path):
+    make_files(tmp_path, "real/lab/p1.edf", "real/dev/p1.csv", "study/lab/p2.edf")
+    (tmp_path / "study" / "dev").symlink_to(tmp_path / "real" / "dev")
+    told = "A folder that is a link is not looked into: dev."
+    assert refusal(tmp_path / "study", "lab/{participant}.edf", "dev/{participant}.csv").endswith(told)
+    result = CliRunner().invoke(main, ["nights", str(tmp_path / "study")])
+    assert result.exit_code == 1
+    assert told in " ".join(result.stderr.split())
+
+
 def test_a_name_that_can_be_read_in_two_ways_is_refused(tmp_path):
     make_files(tmp_path, "lab/deck_crew_1.edf", "dev/deck_1.csv")
     assert refusal(tmp_path, "lab/{participant}_{night}.edf", "dev/{participant}_{night}.csv") == (
