@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, InputError, Option, shorten
+from sleepagree.files.formulas import unescape_formula
 from sleepagree.files.object_store import is_remote, last_part
 from sleepagree.files.reading import read_bytes
 from sleepagree.readers import part_files
@@ -193,7 +194,9 @@ def read_nights_table(
         if len(cells) != len(header):
             faults.append(f"line {line}: {len(cells)} cells, the header has {len(header)}")
             continue
-        record = {name: texts.setdefault(cell, cell) for name, cell in zip(header, map(str.strip, cells), strict=True)}
+        # an apostrophe that keeps a spreadsheet from running the cell is none of it
+        told = (unescape_formula(cell.strip()) for cell in cells)
+        record = {name: texts.setdefault(cell, cell) for name, cell in zip(header, told, strict=True)}
         night = _read_row(line, record, faults, required, group)
         if night is not None:
             _check_files(night, path.parent, known_files, faults)

@@ -323,6 +323,9 @@ def test_the_table_is_relative_to_its_own_folder_and_runs_no_formula(tmp_path):
             "device_zone": "Europe/Helsinki",
         }
     ]
+    (tmp_path / "nights.csv").write_text(text)
+    (row,) = read_nights_table(tmp_path / "nights.csv").rows
+    assert (row.participant, row.device) == ("=1+1", "@pad")
     (tmp_path / "out").mkdir()
     beside = nights_table_text(found, table_folder=tmp_path / "out")
     assert "../=lab/=1+1_n1.edf" in beside
