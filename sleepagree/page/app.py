@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import csv
-import io
 import json
 import tempfile
 import zipfile
@@ -30,12 +28,12 @@ from sleepagree.page.folder import stored_name, stored_path
 from sleepagree.page.jobs import SHOWN
 from sleepagree.page.questions import Given, Look
 from sleepagree.page.remembered import Remembered, of_its_kind
-from sleepagree.page.works import COLUMNS, MOST_FILES, NIGHTS, RESULTS, Kind, Work
+from sleepagree.page.works import MOST_FILES, MOST_NIGHTS, NIGHTS, RESULTS, Kind, Work
 from sleepagree.readers.layout import Layout, read_layout
 
 #: Works of one run; what is beyond is refused with a message, as are files beyond :data:`MOST_FILES`.
 MOST_WORKS: Final = 100
-_MOST_FIELDS: Final = 12 * MOST_FILES
+_MOST_FIELDS: Final = 12 * MOST_NIGHTS + 12
 _TELL_EVERY_S: Final = 0.4
 
 
@@ -373,11 +371,11 @@ def _find_nights(work: Work, form: Mapping[str, str]) -> None:
 
 def _first_look(work: Work) -> None:
     """Look at what was given before anything was answered."""
-    table = work.folder / NIGHTS
-    if work.kind is Kind.STUDY and table.is_file():
-        with contextlib.suppress(UnicodeDecodeError, csv.Error):
-            rows = csv.DictReader(io.StringIO(table.read_text("utf-8-sig")))
-            work.table = [{column: row.get(column) or "" for column in COLUMNS} for row in rows][:MOST_FILES]
+    if work.kind is Kind.STUDY and (work.folder / NIGHTS).is_file():
+        try:
+            work.read_table()
+        except SleepAgreeError as error:
+            work.message = error.told(Front.PAGE, work.folder)
     elif work.kind is Kind.STUDY:
         with contextlib.suppress(SleepAgreeError):  # names that do not show it are asked for
             work.find_nights()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from enum import StrEnum
@@ -15,7 +15,8 @@ from sleepagree.errors import Front, InputError, SleepAgreeError, shorten
 from sleepagree.files.writing import csv_text
 from sleepagree.page.jobs import Job
 from sleepagree.page.questions import Given, Look
-from sleepagree.study.table import OPTIONAL, REQUIRED
+from sleepagree.readers import part_files
+from sleepagree.study.table import OPTIONAL, REQUIRED, read_cells
 
 if TYPE_CHECKING:
     from sleepagree.hypnogram.align import PairedNight
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 #: Files of one study.
 MOST_FILES: Final = 500
+#: Rows of its nights table: a form of more fields than it then has is refused.
+MOST_NIGHTS: Final = MOST_FILES
 RESULTS: Final = "results"
 NIGHTS: Final = "nights.csv"
 COLUMNS: Final = (*REQUIRED, *OPTIONAL)
@@ -229,10 +232,20 @@ class Work:
 
     def _layout_for(self, file: str, layouts: list[str]) -> str:
         """Return the one layout among those given that reads a file; "" where none is needed, or several do."""
-        if _reads(self.folder / file, None):
+        parts = part_files(file, str(self.folder))
+        if _reads(parts, None):
             return ""
-        fitting = [path for path in layouts if _reads(self.folder / file, self.folder / path)]
+        fitting = [path for path in layouts if _reads(parts, self.folder / path)]
         return fitting[0] if len(fitting) == 1 else ""
+
+    def read_table(self) -> None:
+        """Fill the nights table from the one that was given."""
+        rows = read_cells(self.folder / NIGHTS)
+        if len(rows) > MOST_NIGHTS:
+            problem, expected = "the table has more rows than the page takes", f"{MOST_NIGHTS} at most"
+            remedy = "Give a table of fewer nights; the command line takes any number."
+            raise InputError(problem, NIGHTS, "", f"{len(rows)} rows", expected, remedy)
+        self.table = [{column: row.get(column, "") for column in COLUMNS} for row in rows]
 
     def write_table(self, form: Mapping[str, str]) -> None:
         """Take the cells of a form, ``N.column``, and write the nights table; a cell may name given files only."""
@@ -241,26 +254,28 @@ class Work:
             for i in range(len(self.table))
             if not form.get(f"{i}.leave")
         ]
-        known = set(self.files)
+        known = {str(self.folder / file) for file in self.files}
         for i, row in enumerate(self.table, start=2):
             for column in _FILES:
-                for path in filter(None, row[column].split(";")):
-                    if path not in known:
+                # as the command takes them: several references, and each of them or the device's file in parts
+                cells = row[column].split(";") if column == "reference" else [row[column]]
+                for written in filter(None, map(str.strip, cells)):
+                    if not known.issuperset(part_files(written, str(self.folder))):
                         where = f"line {i}, column '{column}'"
                         expected = "one of the files that were given"
-                        raise InputError("no such file", NIGHTS, where, f"'{shorten(path)}'", expected)
+                        raise InputError("no such file", NIGHTS, where, f"'{shorten(written)}'", expected)
         used = self.used_columns
         text = csv_text([used, *([row[column] for column in used] for row in self.table)])
         (self.folder / NIGHTS).write_text(text, encoding="utf-8")
 
 
-def _reads(file: Path, layout: Path | None) -> bool:
-    """Whether a file is read, with a layout or as it is."""
+def _reads(parts: Sequence[str], layout: Path | None) -> bool:
+    """Whether the parts of a recording are read, with a layout or as they are."""
     from sleepagree.readers import read_spans
     from sleepagree.readers.layout import read_layout
 
     try:
-        read_spans(file, layout=None if layout is None else read_layout(layout))
+        read_spans(parts, layout=None if layout is None else read_layout(layout))
     except SleepAgreeError:
         return False
     return True

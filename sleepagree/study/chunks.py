@@ -22,6 +22,7 @@ from pathlib import Path
 from typing import Final
 
 import sleepagree
+from sleepagree.errors import OutputError
 from sleepagree.files.object_store import Stamps, is_remote
 from sleepagree.files.writing import is_partial, refuse_inputs, sole_run, write_text
 from sleepagree.readers import companion_files, part_files
@@ -202,7 +203,18 @@ def _stamp(path: Path) -> bytes:
 
 
 def unfinished_folder(out: Path) -> Path:
-    """Return where the finished chunks of an interrupted study are kept."""
+    """Return where the finished chunks of an interrupted study are kept: beside its results.
+
+    Raises
+    ------
+    OutputError
+        When nothing can stand beside them, as they are the whole file system.
+    """
+    if out.name in ("", ".."):  # "." and "..": the folder has a name, which is written nowhere
+        out = out.resolve()
+    if not out.name:
+        problem, expected = "a whole file system cannot be the folder of results", "a folder in it"
+        raise OutputError(problem, str(out), expected=expected, remedy="Give the name of a new folder.")
     return out.with_name(f"{out.name}{UNFINISHED}")
 
 
@@ -250,5 +262,5 @@ def _sweep(keep: Path, out: Path) -> None:
     except (OSError, ValueError):
         return
     if is_partial(name) and Path(name).name == name:
-        for folder in (out, out.parent):
+        for folder in (out, keep.parent):
             shutil.rmtree(folder / name, ignore_errors=True)

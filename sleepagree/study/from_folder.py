@@ -160,13 +160,14 @@ def nights_from_folder(
     ]
     makers = _device_names(patterns, names)
     notes = _refuse_mismatch(reference, patterns, names, of_many=of_many)
-    files = list_files(folder)
+    files, links = _files_and_links(folder)
+    notes += _tell_links(links)
     sides = [reference, *patterns]
     fitting = [_fitting(files, pattern, folder) for pattern in sides]
     _refuse_shared_files(folder, sides, fitting)
     for pattern, found in zip(sides, fitting, strict=True):
         if not found:
-            raise _nothing_fits(folder, pattern, files)
+            raise _nothing_fits(folder, pattern, files, links)
     matched = {file for found in fitting for f in found for file in f.files}
     hints = _strangers(files, matched, sides)
     references, *of_devices = fitting
@@ -192,7 +193,7 @@ def nights_from_folder(
     alone = [f for f in references if f.night not in watched], [f for f in devices if f.night not in scored]
     hints += _near_misses(*alone) + _absent(folder, rows)
     if not rows:
-        raise _nothing_together(folder, references, of_devices, hints)
+        raise _nothing_together(folder, references, of_devices, (*hints, *_tell_links(links)))
     others = tuple(sorted((f for f in files if f not in matched), key=_natural))
     references_alone, devices_alone = (tuple(f.path for f in side) for side in alone)
     return FolderNights(folder, rows, references_alone, devices_alone, others, notes, hints)
@@ -405,13 +406,19 @@ def _refuse_mismatch(
 
 def list_files(folder: Path) -> list[str]:
     """Return the files below a folder, hidden ones left out, as paths relative to it with ``/``."""
+    return _files_and_links(folder)[0]
+
+
+def _files_and_links(folder: Path) -> tuple[list[str], list[str]]:
+    """Return the files below a folder, and the folders there that are links: they are not followed, for loops."""
     if not folder.is_dir():
         raise InputError(
             "this is no folder" if folder.exists() else "the folder does not exist",
             str(folder),
             remedy=f"Check the path, seen from {Option.FOLDER:{Path.cwd()}}.",
         )
-    files = []
+    files: list[str] = []
+    links: list[str] = []
 
     def refuse(error: OSError) -> NoReturn:
         raise InputError(
@@ -423,7 +430,20 @@ def list_files(folder: Path) -> list[str]:
         folders[:] = sorted(name for name in folders if not name.startswith(".") and not name.endswith(".unfinished"))
         below = Path(here).relative_to(folder)
         files += [(below / name).as_posix() for name in sorted(names) if not name.startswith(".")]
-    return files
+        links += [(below / name).as_posix() for name in folders if (Path(here) / name).is_symlink()]
+    return files, links
+
+
+def linked_folders(folder: Path) -> tuple[str, ...]:
+    """Return a sentence for the folders below a folder that are links, none where there are none."""
+    return _tell_links(_files_and_links(folder)[1])
+
+
+def _tell_links(links: Sequence[str]) -> tuple[str, ...]:
+    if not links:
+        return ()
+    told = "A folder that is a link is" if len(links) == 1 else f"{len(links)} folders that are links are"
+    return (f"{told} not looked into: {first_files(links, _SHOWN)}.",)
 
 
 def _fitting(files: Iterable[str], pattern: FilePattern, folder: Path) -> list[_File]:
@@ -468,15 +488,16 @@ def _show(reading: dict[str, str]) -> str:
     return ", ".join(f"{name} {shorten(value)}" for name, value in reading.items())
 
 
-def _nothing_fits(folder: Path, pattern: FilePattern, files: Sequence[str]) -> InputError:
+def _nothing_fits(folder: Path, pattern: FilePattern, files: Sequence[str], links: Sequence[str]) -> InputError:
     like = [f for f in files if Path(f).suffix == Path(pattern.text).suffix] or files
+    held = f"The folder holds {first_files(like, _SHOWN)}." if files else "The folder holds no file."
     return InputError(
         "no file fits the pattern",
         str(folder),
         pattern.option,
         pattern.text,
         "the path of a file below the folder, with braces where names differ",
-        f"The folder holds {first_files(like, _SHOWN)}." if files else "The folder is empty.",
+        " ".join((held, *_tell_links(links))),
     )
 
 
@@ -606,9 +627,11 @@ def _refuse_other_than_utf8(file: str) -> None:
 
 def _relative(file: Path, table_folder: Path) -> str:
     """Return a path relative to the table, with ``/``; absolute where there is no way (another drive)."""
+    # only the folder is resolved: a file that is a link keeps its own name, whose ending chooses the reader
+    file = file.parent.resolve() / file.name
     try:
-        path = Path(os.path.relpath(file.resolve(), table_folder.resolve())).as_posix()
+        path = Path(os.path.relpath(file, table_folder.resolve())).as_posix()
     except ValueError:
-        return file.resolve().as_posix()
+        return file.as_posix()
     # "./" keeps a spreadsheet from taking the path for a formula, and names the same file
     return path if escape_formula(path) == path else f"./{path}"

@@ -1,7 +1,8 @@
 """Tables of paired epochs: many nights in one CSV or Parquet file, read in pieces, reduced night by night.
 
 One row per epoch with the columns participant, night, epoch, reference, device. Rows of a night stand together and
-their epoch numbers rise; a number that is missing is a gap on both sides, an empty cell a gap on its side.
+their epoch numbers rise; a number that is missing is a gap on both sides, an empty cell a gap on its side. Spaces
+around a cell are left out.
 """
 
 from __future__ import annotations
@@ -11,14 +12,14 @@ import hashlib
 import warnings
 from collections.abc import Iterator, Sequence
 from functools import lru_cache
-from itertools import pairwise
+from itertools import islice, pairwise
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import EpochGridError, FileFormatError, InputError, shorten
+from sleepagree.errors import EpochGridError, FileFormatError, InputError, counted, shorten
 from sleepagree.files.kinds import PARQUET
 from sleepagree.files.reading import InputFile, open_known
 from sleepagree.hypnogram.ledger import Status, cross_labels
@@ -56,7 +57,7 @@ class _Words:
         """Return the number of each row's text, new ones learnt; -1 for a label that is empty."""
         learnt = []
         for cell in column.texts:
-            text = ("" if cell is None else str(cell).strip()) if self.of_labels else str(cell)
+            text = "" if cell is None and self.of_labels else str(cell).strip()
             if text not in self._number:
                 self._number[text] = len(self.texts)
                 self.texts.append(text)
@@ -119,6 +120,7 @@ def read_paired_nights(
     """
     words = {name: _Words(of_labels=name in ("reference", "device")) for name in COLUMNS if name != "epoch"}
     people, nights = words["participant"].texts, words["night"].texts
+    device = device.strip()
     reported = None if reports is None else tuple(reports)
     seen: dict[tuple[str, str], None] = {}
     held = np.empty((len(COLUMNS), 0), np.int64)
@@ -275,7 +277,11 @@ def _rows_of_batch(batch: Any, path: Path) -> _Rows:
     def coded(name: str) -> _Column:
         column = columns[name] if hasattr(columns[name], "indices") else columns[name].dictionary_encode()
         codes = column.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
-        return _Column(column.dictionary.to_pylist(), codes)
+        texts = column.dictionary.to_pylist()
+        blank = [i for i, text in enumerate(texts) if not str(text).strip()]
+        if blank and name in ("participant", "night") and np.isin(codes, blank).any():
+            raise FileFormatError(f"{name} is empty", path.name, f"column '{name}'", "blanks", "a name", "Fill it in.")
+        return _Column(texts, codes)
 
     return {name: epoch.astype(np.int64) if name == "epoch" else coded(name) for name in COLUMNS}
 
@@ -313,9 +319,21 @@ def _csv_rows(path: Path) -> Iterator[_Rows]:
             names=[name if name in COLUMNS else f"column {i}" for i, name in enumerate(header)],
             index_col=False,  # or the first cells of rows that are too long would become a name of the row
         ) as frames:
+            has_full_rows = False
             while (frame := _next_frame(frames)) is not None:
+                # pandas fills rows that are too short with empty cells, which are gaps: only where the last cell is
+                # empty may a row be one of them, and one look at the whole file tells
+                if not has_full_rows and (frame.iloc[:, -1] == "").any():
+                    _refuse_short_rows(path, head, len(header))
+                    has_full_rows = True
                 yield _rows_of_frame(frame[list(COLUMNS)], path)
-    except (pd.errors.ParserError, pd.errors.ParserWarning, pd.errors.EmptyDataError, UnicodeDecodeError) as error:
+    except (
+        csv.Error,
+        pd.errors.ParserError,
+        pd.errors.ParserWarning,
+        pd.errors.EmptyDataError,
+        UnicodeDecodeError,
+    ) as error:
         raise FileFormatError(
             "not a readable table",
             path.name,
@@ -324,6 +342,23 @@ def _csv_rows(path: Path) -> Iterator[_Rows]:
             "CSV in UTF-8, as many cells in every row as in the header",
             "Correct the rows there.",
         ) from None
+
+
+def _refuse_short_rows(path: Path, head: Head, width: int) -> None:
+    """Refuse a row with fewer cells than the header."""
+    with path.open(encoding="utf-8-sig", newline="") as stream:
+        rows = csv.reader(stream, delimiter=head.delimiter)
+        filled = (cells for cells in islice(rows, head.line, None) if len(cells) > 1 or "".join(cells).strip())
+        for number, cells in enumerate(filled, 1):
+            if len(cells) < width:
+                raise FileFormatError(
+                    "the row has too few cells",
+                    path.name,
+                    f"row {number} below the header",
+                    counted(len(cells), "cell"),
+                    f"{width}, as in the header",
+                    "Correct the row; a cell that is empty still has its delimiter.",
+                )
 
 
 def _next_frame(frames: Any) -> Any:

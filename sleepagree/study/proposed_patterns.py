@@ -17,7 +17,16 @@ from typing import Final, NamedTuple
 
 from sleepagree.errors import InputError, for_page
 from sleepagree.study.file_patterns import NIGHT, PARTICIPANT
-from sleepagree.study.from_folder import DEVICE, PART, SCORER, FolderNights, first_files, list_files, nights_from_folder
+from sleepagree.study.from_folder import (
+    DEVICE,
+    PART,
+    SCORER,
+    FolderNights,
+    first_files,
+    linked_folders,
+    list_files,
+    nights_from_folder,
+)
 
 _FINE: Final = re.compile(r"\d{4}-\d\d-\d\d|\d+|[^\W\d_]+|[\W_]")
 _COARSE: Final = re.compile(r"[/_.]|[^/_.]+")
@@ -157,7 +166,8 @@ def _no_proposal(folder: Path, found: str) -> InputError:
             'Say it with patterns, such as --reference "lab/{participant}_{night}.edf" --device '
             '"{device}/{participant}_{night}.csv".',
             'Say it with names, such as "lab/{participant}_{night}.edf" and "{device}/{participant}_{night}.csv".',
-        ),
+        )
+        + "".join(f" {told}" for told in linked_folders(folder)),
     )
 
 

@@ -8,11 +8,13 @@ import io
 import math
 import os
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
-from sleepagree.errors import FileFormatError, InputError, Option, shorten
+from sleepagree.errors import FileFormatError, InputError, Option, for_page, shorten
+from sleepagree.files.formulas import unescape_formula
 from sleepagree.files.object_store import is_remote, last_part
 from sleepagree.files.reading import read_bytes
 from sleepagree.readers import part_files
@@ -22,6 +24,7 @@ REQUIRED: Final = ("participant", "night", "device", "reference", "device_file")
 #: Of nights that have no reference.
 REQUIRED_ALONE: Final = ("participant", "night", "device_file")
 OPTIONAL: Final = ("layout", "reference_layout", "clock_offset", "reference_zone", "device_zone", "window")
+_EXPECTED: Final = "a table of nights (CSV)"
 _MOST_LISTED: Final = 40
 #: Cells that a row holds as they are.
 _AS_WRITTEN: Final = tuple(name for name in (*REQUIRED, *OPTIONAL) if name not in ("reference", "clock_offset"))
@@ -177,41 +180,70 @@ def read_nights_table(
         data, path = source.to_csv(index=False).encode(), Path(folder) / "DataFrame"
     elif isinstance(source, (str, os.PathLike)):
         path = Path(source)
-        data = read_bytes(path, expected="a table of nights (CSV)")
+        data = read_bytes(path, expected=_EXPECTED)
     else:
         raise TypeError(f"source must be the path of a table of nights or a DataFrame, not {type(source).__name__}")
-    rows = _parse_rows(data, path.name)
-    header = [cell.strip().casefold() for cell in rows[0][1]]
     group = " ".join(by.split()).casefold()
     required = REQUIRED if needs_reference else REQUIRED_ALONE
-    _check_header(header, path.name, rows[0][0], required, group)
     faults: list[str] = []
     nights: list[NightRow] = []
     known_files: dict[str, str] = {}
-    texts: dict[str, str] = {}  # one for all equal ones
-    for line, cells in rows[1:]:
-        if len(cells) != len(header):
-            faults.append(f"line {line}: {len(cells)} cells, the header has {len(header)}")
-            continue
-        record = {name: texts.setdefault(cell, cell) for name, cell in zip(header, map(str.strip, cells), strict=True)}
+    for line, record in _read_records(data, path.name, faults, required, group):
         night = _read_row(line, record, faults, required, group)
         if night is not None:
             _check_files(night, path.parent, known_files, faults)
             nights.append(night)
     _check_duplicates(nights, faults)
-    if not rows[1:]:
-        faults.append("no row below the header")
+    _refuse_faults(faults, path.name)
+    return NightsTable(path.name, path.parent, hashlib.sha256(data).hexdigest(), tuple(nights))
+
+
+def read_cells(path: Path) -> list[dict[str, str]]:
+    """Return the cells of a table of nights, column -> text for each row, to be looked at and edited.
+
+    Columns and the number of cells in each row are checked; what the cells say is not.
+
+    Raises
+    ------
+    FileFormatError, InputError
+        As :func:`read_nights_table`.
+    """
+    faults: list[str] = []
+    records = list(_read_records(read_bytes(path, expected=_EXPECTED), path.name, faults, REQUIRED, ""))
+    _refuse_faults(faults, path.name)
+    return [record for _, record in records]
+
+
+def _refuse_faults(faults: list[str], name: str) -> None:
     if faults:
         more = f"\n  and {len(faults) - _MOST_LISTED} more" if len(faults) > _MOST_LISTED else ""
         raise InputError(
             f"{len(faults)} fault{'s' if len(faults) > 1 else ''} in the table of nights; nothing was run",
-            path.name,
+            name,
             "",
             "",
             "",
             "\n  " + "\n  ".join(faults[:_MOST_LISTED]) + more,
         )
-    return NightsTable(path.name, path.parent, hashlib.sha256(data).hexdigest(), tuple(nights))
+
+
+def _read_records(
+    data: bytes, name: str, faults: list[str], required: tuple[str, ...], by: str
+) -> Iterator[tuple[int, dict[str, str]]]:
+    """Yield the line of each row, and its cells by column; rows that are no such go to the faults."""
+    rows = _parse_rows(data, name)
+    header = [cell.strip().casefold() for cell in rows[0][1]]
+    _check_header(header, name, rows[0][0], required, by)
+    texts: dict[str, str] = {}  # one for all equal ones
+    for line, cells in rows[1:]:
+        if len(cells) != len(header):
+            faults.append(f"line {line}: {len(cells)} cells, the header has {len(header)}")
+            continue
+        # an apostrophe that keeps a spreadsheet from running the cell is none of it
+        told = (unescape_formula(cell.strip()) for cell in cells)
+        yield line, {column: texts.setdefault(cell, cell) for column, cell in zip(header, told, strict=True)}
+    if not rows[1:]:
+        faults.append("no row below the header")
 
 
 def _parse_rows(data: bytes, name: str) -> list[tuple[int, list[str]]]:
@@ -274,8 +306,8 @@ def _check_header(header: list[str], name: str, line: int, required: tuple[str, 
                 f"line {line}",
                 ", ".join(header),
                 _wanted(required),
-                "Correct the header; other columns are refused so that a misspelt option is not overlooked. "
-                f"{Option.BY:COLUMN} takes one more.",
+                "Correct the header; other columns are refused so that a misspelt option is not overlooked."
+                + for_page(f" {Option.BY:COLUMN} takes one more.", ""),
             )
 
 

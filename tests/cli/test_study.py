@@ -89,6 +89,25 @@ def test_an_empty_folder_is_free(table: Path, tmp_path: Path) -> None:
 # --- exit 3: some nights refused --------------------------------------------------------------------------
 
 
+def test_results_may_go_where_one_stands(table: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "out").mkdir()
+    monkeypatch.chdir(tmp_path / "out")
+    for more in ((), ("--overwrite",)):
+        result = run("study", table, "--out", ".", *QUICK, *more)
+        assert result.exit_code == 0, result.output
+        assert "Written to .: start with report.html" in result.stdout
+    assert {path.name for path in tmp_path.iterdir()} == {"ferry", "out"}
+
+
+@pytest.mark.parametrize("more", [(), ("--overwrite",)])
+def test_the_root_of_a_file_system_is_no_folder_of_results(more: tuple[str, ...], table: Path) -> None:
+    result = run("study", table, "--out", "/", *QUICK, *more)
+    assert result.exit_code == 1
+    problem = "a whole file system cannot be the folder of results" if more else "the output exists"
+    assert result.stderr.startswith(f"sleepagree: /: {problem}.")
+    assert len(result.stderr.splitlines()) < 4
+
+
 def test_refused_nights_head_every_output(table: Path, tmp_path: Path) -> None:
     spoil(table, "band-a/crew-1-night-2.csv", "pad-b/crew-4-night-3.csv")
     out = tmp_path / "out"

@@ -19,7 +19,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sleepagree.errors import OutputError
-from sleepagree.files.formulas import escape_formula
+from sleepagree.files.formulas import escape_formula, unescape_formula
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
@@ -276,6 +276,7 @@ def test_labels_of_ones_own_run_no_formula():
 def test_no_cell_begins_like_a_formula_unless_it_is_a_number(text):
     cell = escape_formula(text)
     assert cell in (text, "'" + text)
+    assert unescape_formula(cell) == text
     if cell.startswith(("=", "+", "-", "@", "\t", "\r")):
         assert str(float(cell)) not in ("nan", "inf", "-inf")
 

@@ -236,6 +236,10 @@ def test_a_study_without_one_night_that_can_be_scored(tmp_path: Path) -> None:
 
 def test_finished_nights_wait_beside_the_folder(tmp_path: Path) -> None:
     assert unfinished_folder(tmp_path / "results.v2") == tmp_path / "results.v2.unfinished"
+    assert unfinished_folder(Path("results")) == Path("results.unfinished")
+    below = tmp_path / "out" / "below"
+    below.mkdir(parents=True)
+    assert unfinished_folder(below / "..") == tmp_path / "out.unfinished"
 
 
 # --- other kinds of studies -------------------------------------------------------------------------------

@@ -172,6 +172,29 @@ def test_links_without_content_are_told(tmp_path):
     assert found.hints == ("1 matched files are links whose content is not here, such as dev/p1.csv.",)
 
 
+def test_folders_that_are_links_are_told_and_not_followed(tmp_path):
+    make_files(tmp_path, "lab/p1.edf", "dev/p1.csv", "elsewhere/p2.csv", ".hidden/p3.csv")
+    (tmp_path / "dev" / "more").symlink_to(tmp_path / "elsewhere")
+    patterns = {"reference_pattern": "lab/{participant}.edf", "device_pattern": "dev/{participant}.csv"}
+    told = "A folder that is a link is not looked into: dev/more."
+    assert told in nights_from_folder(tmp_path, **patterns).notes
+    (tmp_path / "circle").symlink_to(tmp_path)
+    (tmp_path / ".kept").symlink_to(tmp_path)
+    found = nights_from_folder(tmp_path, **patterns)
+    assert "2 folders that are links are not looked into: circle, dev/more." in found.notes
+    assert found.others == ("elsewhere/p2.csv",)
+
+
+def test_folders_that_are_links_are_told_where_nothing_is_found(tmp_path):
+    make_files(tmp_path, "real/lab/p1.edf", "real/dev/p1.csv", "study/lab/p2.edf")
+    (tmp_path / "study" / "dev").symlink_to(tmp_path / "real" / "dev")
+    told = "A folder that is a link is not looked into: dev."
+    assert refusal(tmp_path / "study", "lab/{participant}.edf", "dev/{participant}.csv").endswith(told)
+    result = CliRunner().invoke(main, ["nights", str(tmp_path / "study")])
+    assert result.exit_code == 1
+    assert told in " ".join(result.stderr.split())
+
+
 def test_a_name_that_can_be_read_in_two_ways_is_refused(tmp_path):
     make_files(tmp_path, "lab/deck_crew_1.edf", "dev/deck_1.csv")
     assert refusal(tmp_path, "lab/{participant}_{night}.edf", "dev/{participant}_{night}.csv") == (
@@ -300,9 +323,36 @@ def test_the_table_is_relative_to_its_own_folder_and_runs_no_formula(tmp_path):
             "device_zone": "Europe/Helsinki",
         }
     ]
+    (tmp_path / "nights.csv").write_text(text)
+    (row,) = read_nights_table(tmp_path / "nights.csv").rows
+    assert (row.participant, row.device) == ("=1+1", "@pad")
     (tmp_path / "out").mkdir()
     beside = nights_table_text(found, table_folder=tmp_path / "out")
     assert "../=lab/=1+1_n1.edf" in beside
+
+
+def test_a_file_that_is_a_link_keeps_its_own_name_in_the_table(tmp_path):
+    make_files(tmp_path, "store/obj1", "store/obj2", "real/device.toml")
+    for name, target in (("lab/crew-1.edf", "store/obj1"), ("band/crew-1.csv", "store/obj2")):
+        (tmp_path / name).parent.mkdir()
+        (tmp_path / name).symlink_to(tmp_path / target)
+    (tmp_path / "band.toml").symlink_to("real/device.toml")
+    found = nights_from_folder(
+        tmp_path, reference_pattern="lab/{participant}.edf", device_pattern="band/{participant}.csv"
+    )
+    text = nights_table_text(found, table_folder=tmp_path, layouts={"": tmp_path / "band.toml"})
+    assert text.splitlines()[1] == "crew-1,1,device,lab/crew-1.edf,band/crew-1.csv,band.toml"
+
+
+def test_paths_lead_from_a_folder_that_is_a_link_itself(tmp_path):
+    make_files(tmp_path, "study/lab/crew-1.edf", "study/band/crew-1.csv", "far/away/tables/kept")
+    (tmp_path / "tables").symlink_to("far/away/tables")
+    found = nights_from_folder(
+        tmp_path / "study", reference_pattern="lab/{participant}.edf", device_pattern="band/{participant}.csv"
+    )
+    (tmp_path / "tables" / "nights.csv").write_text(nights_table_text(found, table_folder=tmp_path / "tables"))
+    (row,) = read_nights_table(tmp_path / "tables" / "nights.csv").rows
+    assert row.device_file == "../../../study/band/crew-1.csv"
 
 
 def test_a_semicolon_in_a_reference_name_is_refused(tmp_path):

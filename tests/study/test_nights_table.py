@@ -5,8 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
 
 from sleepagree.errors import FileFormatError, InputError
+from sleepagree.files.writing import csv_text
 from sleepagree.study.table import read_nights_table
 from tests.ferry import FERRY
 
@@ -79,6 +82,36 @@ def test_semicolons_byte_order_mark_and_blank_lines_are_read(folder: Path) -> No
     path.write_bytes(b"\xef\xbb\xbf" + text.encode())
     (row,) = read_nights_table(path).rows
     assert (row.row, row.participant, row.device_file) == (3, "crew-1", "d1.csv")
+
+
+#: Texts without spaces around them, which are no part of a cell; many begin as a formula does.
+_NAMES = st.builds(
+    "{}{}".format,
+    st.sampled_from(("", "=", "+", "-", "@", "\t", "\r", "'", "'=", "''@")),
+    st.text(min_size=1, max_size=8).filter(lambda text: text == text.strip()),
+)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(_NAMES, _NAMES, _NAMES)
+@example("@anna", "-1", "'=pad")
+@example("'@anna", "'-1", "--1")
+def test_names_that_are_written_read_back_as_they_were(folder: Path, participant: str, night: str, device: str) -> None:
+    path = folder / "nights.csv"
+    columns = HEADER.split(",")
+    written_text = csv_text([columns, [participant, night, device, "r1.edf", "d1.csv", "-60"]])
+    path.write_bytes(written_text.encode())
+    (row,) = read_nights_table(path).rows
+    assert (row.participant, row.night, row.device, row.clock_offset_s) == (participant, night, device, -60)
+
+
+def test_files_whose_names_begin_as_formulas_do_are_found(folder: Path) -> None:
+    for name in ("@anna_psg.edf", "=second.edf", "+d.csv"):
+        (folder / name).write_bytes(b"x")
+    path = folder / "nights.csv"
+    path.write_text(csv_text([HEADER.split(","), ["a", "1", "pad B", "@anna_psg.edf;=second.edf", "+d.csv", ""]]))
+    (row,) = read_nights_table(path).rows
+    assert (row.references, row.device_file) == (("@anna_psg.edf", "=second.edf"), "+d.csv")
 
 
 def test_not_utf8_is_refused_with_its_byte(folder: Path) -> None:

@@ -173,6 +173,34 @@ def test_tables_that_are_broken(text: str, said: str, tmp_path: Path) -> None:
         read(path)
 
 
+@pytest.mark.parametrize("told", ["", "sep=;\n"])
+@pytest.mark.parametrize("short", ["a;1;1;N2", "a;1;1", "a", '"a;b";1;1;N2'])
+@pytest.mark.parametrize("rows_at_once", [1, 2, 480_000])
+def test_a_row_with_too_few_cells_is_no_gap(
+    rows_at_once: int, short: str, told: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(paired_table, "_ROWS", rows_at_once)
+    path = tmp_path / "t.csv"
+    # blank lines are no rows, and an empty cell behind a delimiter is a gap
+    path.write_text(f"{told}{';'.join(COLUMNS)}\na;1;0;W;\n\n  \n{short}\na;1;2;N2;light\n")
+    with pytest.raises(FileFormatError, match="the row has too few cells") as refusal:
+        read(path)
+    assert refusal.value.where == "row 2 below the header"
+    assert refusal.value.found == {"a": "1 cell", "a;1;1": "3 cells"}.get(short, "4 cells")
+    assert refusal.value.expected == "5, as in the header"
+
+
+@pytest.mark.parametrize("kind", ["csv", "parquet"])
+def test_spaces_around_names_are_left_out(kind: str, tmp_path: Path) -> None:
+    rows: list[Row] = [("p1", "1", 0, "W", "wake"), ("p1 ", " 1", 1, "N2", "light"), (" p1", "2", 0, "W", "wake")]
+    nights = read(write(kind, tmp_path, rows), device=" pad B ")
+    assert [(n.participant, n.night, n.device, n.scored) for n in nights] == [
+        ("p1", "1", "pad B", 2), ("p1", "2", "pad B", 1),
+    ]  # fmt: skip
+    with pytest.raises(FileFormatError, match="participant is empty"):
+        read(write(kind, tmp_path, [("  ", 1, 0, "W", "wake")]))
+
+
 def test_a_table_without_rows(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="the table has no row"):
         read(write_csv(tmp_path / "t.csv", []))
