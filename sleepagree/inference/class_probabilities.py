@@ -189,10 +189,10 @@ def learn_classes(
             sums[group, i] = probabilities.sum(axis=0)
             if group == sequence.group:
                 scored.add(sequence, known, probabilities)
-    return _told(scored, fits, sums, level)
+    return _result_of(scored, fits, sums, level)
 
 
-def _told(scored: _Scored, fits: _Fits, sums: _Values, level: float) -> LearnedClasses:
+def _result_of(scored: _Scored, fits: _Fits, sums: _Values, level: float) -> LearnedClasses:
     own, *others = scored.by_person()
     by_label, by_part = (Scores(*(error_change(own[:, k], other[:, k], level) for k in (0, 1))) for other in others)
     penalty = fits.choose()

@@ -86,11 +86,11 @@ def read_hypnogram(
     """
     if not hasattr(epoch_s, "__float__") or not epoch_s > 0:
         raise ValueError(f"epoch_s must be a positive number of seconds, not {epoch_s!r}")
-    spans = _spans_of(source, _Told(stages or {}, start, epoch_s, zone, own_words, name), layout)
+    spans = _spans_of(source, _Declared(stages or {}, start, epoch_s, zone, own_words, name), layout)
     return spans if reports is None else spans.with_changes(reports=tuple(reports))
 
 
-class _Told(NamedTuple):
+class _Declared(NamedTuple):
     """What the caller tells of data in memory."""
 
     stages: Mapping[str, str]
@@ -101,38 +101,38 @@ class _Told(NamedTuple):
     name: str
 
 
-def _spans_of(source: Any, told: _Told, layout: Layout | str | os.PathLike[str] | None) -> ScoredSpans:
+def _spans_of(source: Any, declared: _Declared, layout: Layout | str | os.PathLike[str] | None) -> ScoredSpans:
     is_file = isinstance(source, (str, os.PathLike))
     if is_file or (isinstance(source, (list, tuple)) and source and all(isinstance(p, os.PathLike) for p in source)):
         path = Path(source) if is_file else source
-        return read_spans(path, layout=_loaded(layout), zone=told.zone, own_words=told.own_words)
+        return read_spans(path, layout=_loaded(layout), zone=declared.zone, own_words=declared.own_words)
     if isinstance(source, ScoredSpans):
         spans = source
     elif _is_from(source, "mne"):
         from sleepagree.readers.mne_files import spans_from_mne
 
-        spans = spans_from_mne(source, stages=told.stages, own_words=told.own_words)
+        spans = spans_from_mne(source, stages=declared.stages, own_words=declared.own_words)
     elif _is_from(source, "pandas") and hasattr(source, "columns"):
         if layout is None:
-            _refuse_several_nights(source, told.name)
-        if (as_table := _layout_for(source, layout, told)) is not None:
+            _refuse_several_nights(source, declared.name)
+        if (as_table := _layout_for(source, layout, declared)) is not None:
             from sleepagree.readers.table.reader import spans_of_table
 
-            table = _table_of_frame(source, told.name)
+            table = _table_of_frame(source, declared.name)
             _refuse_two_sides(table, as_table)
-            return spans_of_table(table, layout=as_table, zone=told.zone, own_words=told.own_words)
-        spans = _from_epochs(source, told) if _is_per_epoch(source) else _from_frame(source, told)
+            return spans_of_table(table, layout=as_table, zone=declared.zone, own_words=declared.own_words)
+        spans = _from_epochs(source, declared) if _is_per_epoch(source) else _from_frame(source, declared)
     elif _is_from(source, "pandas") and hasattr(source, "index") and not callable(source.index):
-        spans = _from_series(source, told)
+        spans = _from_series(source, declared)
     elif isinstance(source, np.ndarray) and source.ndim != 1:
         raise ValueError(f"an array of labels must have one dimension, one label per epoch, not shape {source.shape}")
     elif _is_array(source):
-        spans = _from_labels(list(source), told)
+        spans = _from_labels(list(source), declared)
     else:
         raise TypeError(
             f"source must be a path, labels, a pandas object, mne.Annotations or ScoredSpans, not {type(source)!r}"
         )
-    return with_zone(spans, told.zone)
+    return with_zone(spans, declared.zone)
 
 
 def _is_array(source: Any) -> bool:
@@ -159,7 +159,7 @@ def _loaded(layout: Layout | str | os.PathLike[str] | None) -> Layout | None:
 # --- a DataFrame as a table ------------------------------------------------------------------------------
 
 
-def _layout_for(frame: Any, layout: Layout | str | os.PathLike[str] | None, told: _Told) -> Layout | None:
+def _layout_for(frame: Any, layout: Layout | str | os.PathLike[str] | None, declared: _Declared) -> Layout | None:
     """Return the layout by which a DataFrame is read as a table; None where it has a form of its own, or none."""
     given = _loaded(layout)
     if given is None:
@@ -170,8 +170,8 @@ def _layout_for(frame: Any, layout: Layout | str | os.PathLike[str] | None, told
         if not are_told(_names(frame), NO_LAYOUT):
             return None
         given = NO_LAYOUT
-    stages = {str(label): stage for label, stage in told.stages.items()}
-    return replace(given, stages=given.stages | stages, begins=given.begins or told.start)
+    stages = {str(label): stage for label, stage in declared.stages.items()}
+    return replace(given, stages=given.stages | stages, begins=given.begins or declared.start)
 
 
 def _names(frame: Any) -> tuple[str, ...]:
@@ -219,8 +219,8 @@ def _refuse_two_sides(table: Table, layout: Layout) -> None:
     """Refuse a frame that holds the stages of both sides, of which one would be taken for either."""
     if layout.stage is not None or layout.stage_columns or "stage" in table.names:
         return
-    told = {table.names[i]: data for i, data in table.columns.items() if isinstance(data, list)}
-    sides = _columns_of_stages(told)
+    columns = {table.names[i]: data for i, data in table.columns.items() if isinstance(data, list)}
+    sides = _columns_of_stages(columns)
     if len(sides) > 1:
         problem, found = "more than one column holds stages", " and ".join(f"'{name}'" for name in sides)
         remedy = f"Give that side's column with its times, such as frame[['{table.names[0]}', '{sides[0]}']]."
@@ -229,10 +229,10 @@ def _refuse_two_sides(table: Table, layout: Layout) -> None:
 
 def _columns_of_stages(columns: Mapping[str, Sequence[str]]) -> list[str]:
     """Return the names of columns in which every text is a word for a stage."""
-    told = {name: set(texts) - {""} for name, texts in columns.items()}
+    held = {name: set(texts) - {""} for name, texts in columns.items()}
     return [
         name
-        for name, texts in told.items()
+        for name, texts in held.items()
         if len(texts) > 1 and all(not text.isdecimal() and recognise_label(text) for text in texts)
     ]
 
@@ -264,39 +264,39 @@ def _label_text(value: Any) -> str | None:
     return None if text in ("", "<NA>", "NaT") else text
 
 
-def _from_labels(values: list[Any], told: _Told) -> ScoredSpans:
-    labels, stages, codes = _coded(values, told)
+def _from_labels(values: list[Any], declared: _Declared) -> ScoredSpans:
+    labels, stages, codes = _coded(values, declared)
     edges = np.flatnonzero(np.diff(codes, prepend=-2, append=-2))
     begin, length = edges[:-1], np.diff(edges)
     kept = codes[begin] >= 0 if begin.size else np.zeros(0, bool)
     return ScoredSpans(
-        np.asarray(begin[kept] * told.epoch_s, np.float64),
-        np.asarray(length[kept] * told.epoch_s, np.float64),
+        np.asarray(begin[kept] * declared.epoch_s, np.float64),
+        np.asarray(length[kept] * declared.epoch_s, np.float64),
         codes[begin[kept]],
         labels,
         stages,
-        start=told.start,
-        epoch_s=told.epoch_s,
+        start=declared.start,
+        epoch_s=declared.epoch_s,
         epoch_from=EpochLengthFrom.LAYOUT,
-        origin=Origin(told.name, "memory"),
-        counted=None if told.start is not None else (0, len(values)),
+        origin=Origin(declared.name, "memory"),
+        counted=None if declared.start is not None else (0, len(values)),
     )
 
 
-def _coded(values: Sequence[Any], told: _Told) -> tuple[tuple[str, ...], tuple[str, ...], NDArray[np.int16]]:
+def _coded(values: Sequence[Any], declared: _Declared) -> tuple[tuple[str, ...], tuple[str, ...], NDArray[np.int16]]:
     """Return the labels among some values, the stage of each, and the position of every value's label: -1 for gaps."""
     texts = [_label_text(value) for value in values]
     labels = tuple(dict.fromkeys(text for text in texts if text is not None))
     # first of all: labels without end are no stages, and more than a code can number
-    stages = _stages_of(labels, told)
+    stages = _stages_of(labels, declared)
     position = {label: i for i, label in enumerate(labels)}
     return labels, stages, np.array([-1 if text is None else position[text] for text in texts], np.int16)
 
 
-def _stages_of(labels: tuple[str, ...], told: _Told) -> tuple[str, ...]:
-    table = {str(key): value for key, value in told.stages.items()}
+def _stages_of(labels: tuple[str, ...], declared: _Declared) -> tuple[str, ...]:
+    table = {str(key): value for key, value in declared.stages.items()}
     try:
-        return assign_stages(labels, table=table, own_words=told.own_words, path=told.name)
+        return assign_stages(labels, table=table, own_words=declared.own_words, path=declared.name)
     except UnknownStageError as error:
         if not error.labels:
             raise
@@ -312,31 +312,31 @@ def _stages_of(labels: tuple[str, ...], told: _Told) -> tuple[str, ...]:
         ) from None
 
 
-def _from_series(series: Any, told: _Told) -> ScoredSpans:
+def _from_series(series: Any, declared: _Declared) -> ScoredSpans:
     import pandas as pd
 
     if not isinstance(series.index, pd.DatetimeIndex):
-        return _from_labels(series.tolist(), told)
+        return _from_labels(series.tolist(), declared)
     if not series.index.is_monotonic_increasing or series.index.has_duplicates:
         problem, expected = "the times of the Series are not in order or stand twice", "one night, in order"
         remedy = "Sort the rows, and give one night at a time."
-        raise EpochGridError(problem, told.name, expected=expected, remedy=remedy)
-    times = _in_zone(series.index.to_series(), told, "the index")
+        raise EpochGridError(problem, declared.name, expected=expected, remedy=remedy)
+    times = _in_zone(series.index.to_series(), declared, "the index")
     onset = (times - times.iloc[0]).dt.total_seconds().to_numpy()
-    step = float(np.median(np.diff(onset))) if onset.size > 1 else told.epoch_s
-    spans = _from_intervals(onset, np.full(onset.size, step), series.tolist(), told, times.iloc[0].to_pydatetime())
+    step = float(np.median(np.diff(onset))) if onset.size > 1 else declared.epoch_s
+    spans = _from_intervals(onset, np.full(onset.size, step), series.tolist(), declared, times.iloc[0].to_pydatetime())
     return spans.with_changes(epoch_s=step, epoch_from=EpochLengthFrom.INFERRED)
 
 
-def _in_zone(times: Any, told: _Told, where: str) -> Any:
+def _in_zone(times: Any, declared: _Declared, where: str) -> Any:
     """Return a Series of times with their zone, each of them placed by itself: a clock may change in the night."""
     import pandas as pd
 
-    if told.zone is None or times.dt.tz is not None:
+    if declared.zone is None or times.dt.tz is not None:
         return times
-    readings = (place_in_zone(t.to_pydatetime(), told.zone, path=told.name, where=where) for t in times)
+    readings = (place_in_zone(t.to_pydatetime(), declared.zone, path=declared.name, where=where) for t in times)
     placed = pd.DatetimeIndex([moment.astimezone(UTC) for moment in readings], tz=UTC)
-    return pd.Series(placed, index=times.index).dt.tz_convert(find_zone(told.zone))
+    return pd.Series(placed, index=times.index).dt.tz_convert(find_zone(declared.zone))
 
 
 def _times(frame: Any, column: str, name: str) -> Any:
@@ -365,61 +365,61 @@ def _is_per_epoch(frame: Any) -> bool:
     return "stage" in frame.columns and {*frame.columns} <= {"stage", "start", "onset_s", "epoch"}
 
 
-def _from_epochs(frame: Any, told: _Told) -> ScoredSpans:
+def _from_epochs(frame: Any, declared: _Declared) -> ScoredSpans:
     """Return the spans of a DataFrame with one row per epoch."""
     import pandas as pd
 
     tells_when = next((column for column in ("start", "onset_s", "epoch") if column in frame.columns), None)
     if tells_when is None:
-        return _from_series(frame["stage"], told)
+        return _from_series(frame["stage"], declared)
     if tells_when == "start":
-        index = pd.DatetimeIndex(_times(frame, "start", told.name))
-        return _from_series(pd.Series(frame["stage"].to_numpy(object), index=index), told)
+        index = pd.DatetimeIndex(_times(frame, "start", declared.name))
+        return _from_series(pd.Series(frame["stage"].to_numpy(object), index=index), declared)
     at = pd.to_numeric(frame[tells_when], errors="coerce").to_numpy(float)
     if not np.isfinite(at).all() or (np.diff(at) <= 0).any():
         row = int(np.argmax(~np.isfinite(at))) if not np.isfinite(at).all() else int(np.argmax(np.diff(at) <= 0)) + 1
         problem = f"column '{tells_when}' is not in order, stands twice or lacks a number"
         found, expected = str(frame[tells_when].iloc[row]), "a greater number in every row"
         remedy = "Sort the rows, and give one night at a time."
-        raise EpochGridError(problem, told.name, f"row {row}", found, expected, remedy)
-    onset = at if tells_when == "onset_s" else at * told.epoch_s
-    spans = _from_intervals(onset, np.full(at.size, told.epoch_s), frame["stage"].tolist(), told)
-    if tells_when == "onset_s" or told.start is not None or not at.size:
+        raise EpochGridError(problem, declared.name, f"row {row}", found, expected, remedy)
+    onset = at if tells_when == "onset_s" else at * declared.epoch_s
+    spans = _from_intervals(onset, np.full(at.size, declared.epoch_s), frame["stage"].tolist(), declared)
+    if tells_when == "onset_s" or declared.start is not None or not at.size:
         return spans
     counted = int(at[0]), int(at[-1]) - int(at[0]) + 1
-    return spans.with_changes(epoch_s=told.epoch_s, epoch_from=EpochLengthFrom.LAYOUT, counted=counted)
+    return spans.with_changes(epoch_s=declared.epoch_s, epoch_from=EpochLengthFrom.LAYOUT, counted=counted)
 
 
-def _from_frame(frame: Any, told: _Told) -> ScoredSpans:
+def _from_frame(frame: Any, declared: _Declared) -> ScoredSpans:
     """Return the spans of a DataFrame with one row per interval."""
     values = frame["stage"].tolist() if "stage" in frame.columns else []
     if _BY_TIME.issubset(frame.columns):
-        begin, end = (_in_zone(_times(frame, key, told.name), told, f"column '{key}'") for key in ("start", "end"))
+        begin, end = (_in_zone(_times(frame, key, declared.name), declared, f"column '{key}'") for key in ("start", "end"))
         if (begin.dt.tz is None) != (end.dt.tz is None):
             problem, expected = (
                 "one of 'start' and 'end' tells its zone, the other does not",
                 "both with a zone, or none",
             )
-            raise InputError(problem, told.name, expected=expected, remedy="Give zone, or localise the column.")
+            raise InputError(problem, declared.name, expected=expected, remedy="Give zone, or localise the column.")
         onset, duration = ((us.dt.total_seconds().to_numpy()) for us in (begin - begin.min(), end - begin))
-        return _from_intervals(onset, duration, values, told, None if begin.empty else begin.min().to_pydatetime())
+        return _from_intervals(onset, duration, values, declared, None if begin.empty else begin.min().to_pydatetime())
     if _BY_SECONDS.issubset(frame.columns):
         onset, duration = (frame[key].to_numpy(float) for key in ("onset_s", "duration_s"))
-        return _from_intervals(onset, duration, values, told)
+        return _from_intervals(onset, duration, values, declared)
     problem = "the DataFrame lacks columns"
     expected = "onset_s, duration_s and stage; start, end and stage; or stage alone"
     texts = {name: [_label_text(x) or "" for x in frame[name].tolist()] for name in frame if isinstance(name, str)}
     sides = [f"frame[{shorten(side)!r}]" for side in _columns_of_stages(texts)]
     remedy = f"Give each side by itself: {' and '.join(sides)}." if sides else "Rename its columns."
-    raise InputError(problem, told.name, found=", ".join(map(str, frame.columns)), expected=expected, remedy=remedy)
+    raise InputError(problem, declared.name, found=", ".join(map(str, frame.columns)), expected=expected, remedy=remedy)
 
 
 def _from_intervals(
-    onset: Seconds, duration: Seconds, values: Sequence[Any], told: _Told, begins: datetime | None = None
+    onset: Seconds, duration: Seconds, values: Sequence[Any], declared: _Declared, begins: datetime | None = None
 ) -> ScoredSpans:
     """Return the spans of intervals in any order; ``begins`` is the first of them where the data tell times."""
     order = np.argsort(onset, kind="stable")
-    labels, stages, codes = _coded([values[i] for i in order], told)
+    labels, stages, codes = _coded([values[i] for i in order], declared)
     is_stage = codes >= 0
     codes, rows = codes[is_stage], order[is_stage]
     onset, duration = onset[rows], duration[rows]
@@ -428,14 +428,14 @@ def _from_intervals(
         at = int(early.argmax()) + 1
         problem, expected = "the interval begins before one above it ends", "one stage at a time"
         remedy = "Shorten or drop one of the two."
-        raise EpochGridError(problem, told.name, f"row {rows[at]}", labels[codes[at]], expected, remedy)
+        raise EpochGridError(problem, declared.name, f"row {rows[at]}", labels[codes[at]], expected, remedy)
     return ScoredSpans(
         onset,
         duration,
         codes,
         labels,
         stages,
-        start=told.start if begins is None else begins,
+        start=declared.start if begins is None else begins,
         wall_clock=begins is not None and begins.tzinfo is None,
-        origin=Origin(told.name, "memory"),
+        origin=Origin(declared.name, "memory"),
     )

@@ -95,7 +95,7 @@ def test_as_many_rows_as_the_page_takes_come_back_whole(served: Served) -> None:
 
 
 def test_parts_that_a_pattern_joins_are_taken(served: Served) -> None:
-    name, data = ferry("band-a/crew-3-night-2.csv")
+    _, data = ferry("band-a/crew-3-night-2.csv")
     head, *rows = data.decode().splitlines(keepends=True)
     halves = {"1": rows[: len(rows) // 2], "2": rows[len(rows) // 2 :]}
     given = {f"st/band/n2_part{part}.csv": (head + "".join(half)).encode() for part, half in halves.items()}
