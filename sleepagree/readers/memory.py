@@ -394,7 +394,9 @@ def _from_frame(frame: Any, declared: _Declared) -> ScoredSpans:
     """Return the spans of a DataFrame with one row per interval."""
     values = frame["stage"].tolist() if "stage" in frame.columns else []
     if _BY_TIME.issubset(frame.columns):
-        begin, end = (_in_zone(_times(frame, key, declared.name), declared, f"column '{key}'") for key in ("start", "end"))
+        begin, end = (
+            _in_zone(_times(frame, key, declared.name), declared, f"column '{key}'") for key in ("start", "end")
+        )
         if (begin.dt.tz is None) != (end.dt.tz is None):
             problem, expected = (
                 "one of 'start' and 'end' tells its zone, the other does not",
