@@ -24,11 +24,11 @@ from starlette.routing import Route
 
 from sleepagree.errors import Front, InputError, SleepAgreeError
 from sleepagree.page import views
-from sleepagree.page.folder import stored_name, stored_path
+from sleepagree.page.folder import stored_name, stored_paths
 from sleepagree.page.jobs import SHOWN
 from sleepagree.page.questions import Given, Look
 from sleepagree.page.remembered import Remembered, of_its_kind
-from sleepagree.page.works import MOST_FILES, MOST_NIGHTS, NIGHTS, RESULTS, Kind, Work
+from sleepagree.page.works import MOST_FILES, MOST_NIGHTS, NIGHTS, RESERVED, Kind, Work
 from sleepagree.readers.layout import Layout, read_layout
 
 #: Works of one run; what is beyond is refused with a message, as are files beyond :data:`MOST_FILES`.
@@ -185,6 +185,7 @@ class _Pages:
         async with _form(request) as (_, files):
             if not files:
                 raise InputError("no file was given", remedy="Go back and choose one.")
+            _refuse_second_files(kind, files)
             work = self._desk.begin(kind)
             await run_in_threadpool(_store, work, files)
         await run_in_threadpool(_first_look, work)
@@ -223,6 +224,7 @@ class _Pages:
             for side in work.sides:
                 if form.get("do") == f"as-before.{side}" and (layout := self._desk.known(work.looks[side])):
                     work.sides[side] = work.sides[side].read_as(layout)
+            _refuse_second_files(work.kind, files)
             _store(work, files)
             work.look()
         except SleepAgreeError as error:
@@ -325,15 +327,15 @@ async def _form(request: Request) -> AsyncIterator[tuple[dict[str, str], list[tu
 
 def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
     """Store uploads: each file of a night in the folder of its side, those of a study as they lay in theirs."""
+    if work.kind is Kind.STUDY:
+        places = stored_paths([upload.filename or "" for _, upload in files], taken=RESERVED)
+        for (_, upload), place in zip(files, places, strict=True):
+            _save(upload, work.folder / place.path)
+        work.renamed = {p.path.as_posix(): p.given for p in places if p.path.as_posix() != p.given}
+        return
     layouts: dict[str, Layout] = {}
     for field_name, upload in files:
         given = upload.filename or ""
-        if work.kind is Kind.STUDY:
-            path = stored_path(given)
-            path = Path(*path.parts[1:]) if len(path.parts) > 1 else path
-            if path.parts[0] != RESULTS:
-                _save(upload, work.folder / path)
-            continue
         side, _, what = field_name.partition(".")
         if what == "layout" and side in ("reference", "device"):
             path = work.folder / f"given-{side}" / stored_name(given, instead="layout.toml")
@@ -357,8 +359,24 @@ def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
 
 
 def _save(upload: UploadFile, path: Path) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    Path(upload.file.name).replace(path)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        Path(upload.file.name).replace(path)
+    except OSError as error:
+        remedy = "Shorten its name or those of its folders, or make room where temporary files lie."
+        raise InputError(
+            "a file cannot be stored", upload.filename or "", found=error.strerror or "", remedy=remedy
+        ) from None
+
+
+def _refuse_second_files(kind: Kind, files: list[tuple[str, UploadFile]]) -> None:
+    """Refuse two files where one is asked for: the second would take the place of the first."""
+    names = [name for name, _ in files]
+    for name, upload in files:
+        if kind is not Kind.STUDY and names.count(name) > 1:
+            raise InputError(
+                "several files were given where one is asked for", upload.filename or "", remedy="Give one."
+            )
 
 
 def _find_nights(work: Work, form: Mapping[str, str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 import shutil
 from collections.abc import Mapping, Sequence
@@ -13,9 +14,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.errors import Front, InputError, SleepAgreeError, shorten
 from sleepagree.files.writing import csv_text
-from sleepagree.page.jobs import Job
+from sleepagree.page.jobs import SHOWN, Job
 from sleepagree.page.questions import Given, Look
 from sleepagree.readers import part_files
+from sleepagree.study.chunks import UNFINISHED
 from sleepagree.study.table import OPTIONAL, REQUIRED, read_cells
 
 if TYPE_CHECKING:
@@ -27,6 +29,8 @@ MOST_FILES: Final = 500
 #: Rows of its nights table: a form of more fields than it then has is refused.
 MOST_NIGHTS: Final = MOST_FILES
 RESULTS: Final = "results"
+#: Names in the folder of a study that are the page's own.
+RESERVED: Final = (RESULTS, f"{RESULTS}{UNFINISHED}", SHOWN)
 NIGHTS: Final = "nights.csv"
 COLUMNS: Final = (*REQUIRED, *OPTIONAL)
 #: Columns of the nights table whose cells name files.
@@ -74,6 +78,8 @@ class Work:
         Key of `CHOICES`, or "clock_offset" -> what was chosen.
     table : list of dict of str to str
         Rows of a study's nights table.
+    renamed : dict of str to str
+        Path of a study's file -> what it is called by who gave it, where that is another name.
     job : Job or None
         The command that runs or has run.
     """
@@ -86,6 +92,7 @@ class Work:
     between: str = ""
     chosen: dict[str, str] = field(default_factory=dict)
     table: list[dict[str, str]] = field(default_factory=list)
+    renamed: dict[str, str] = field(default_factory=dict)
     patterns: dict[str, str] = field(default_factory=dict)
     message: str = ""
     job: Job | None = None
@@ -206,7 +213,7 @@ class Work:
     def files(self) -> list[str]:
         """Paths of a study's files below its folder."""
         found = (p.relative_to(self.folder) for p in sorted(self.folder.rglob("*")) if p.is_file())
-        return [path.as_posix() for path in found if path.parts[0] != RESULTS and path.as_posix() != NIGHTS]
+        return [path.as_posix() for path in found if path.parts[0] not in RESERVED and path.as_posix() != NIGHTS]
 
     @property
     def used_columns(self) -> list[str]:
@@ -246,6 +253,11 @@ class Work:
             remedy = "Give a table of fewer nights; the command line takes any number."
             raise InputError(problem, NIGHTS, "", f"{len(rows)} rows", expected, remedy)
         self.table = [{column: row.get(column, "") for column in COLUMNS} for row in rows]
+        files = self.files
+        stored = {given: path for path, given in self.renamed.items() if given not in files}
+        for row in self.table:
+            for column in _FILES:
+                row[column] = _named_anew(row[column], stored)
 
     def write_table(self, form: Mapping[str, str]) -> None:
         """Take the cells of a form, ``N.column``, and write the nights table; a cell may name given files only."""
@@ -260,13 +272,20 @@ class Work:
                 # as the command takes them: several references, and each of them or the device's file in parts
                 cells = row[column].split(";") if column == "reference" else [row[column]]
                 for written in filter(None, map(str.strip, cells)):
-                    if not known.issuperset(part_files(written, str(self.folder))):
+                    if not known.issuperset(map(os.path.normpath, part_files(written, str(self.folder)))):
                         where = f"line {i}, column '{column}'"
                         expected = "one of the files that were given"
                         raise InputError("no such file", NIGHTS, where, f"'{shorten(written)}'", expected)
         used = self.used_columns
         text = csv_text([used, *([row[column] for column in used] for row in self.table)])
         (self.folder / NIGHTS).write_text(text, encoding="utf-8")
+
+
+def _named_anew(cell: str, stored: Mapping[str, str]) -> str:
+    """Return a cell with files, several or in parts, named as they are stored."""
+    return ";".join(
+        stored.get(file) or "+".join(stored.get(part, part) for part in file.split("+")) for file in cell.split(";")
+    )
 
 
 def _reads(parts: Sequence[str], layout: Path | None) -> bool:
