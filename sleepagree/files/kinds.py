@@ -26,7 +26,7 @@ HEAD_BYTES: Final = 1024
 MARKUP: Final = (".xml", ".html", ".htm", ".ics")
 
 
-class Kind(NamedTuple):
+class FileKind(NamedTuple):
     """A kind of file.
 
     Parameters
@@ -42,34 +42,36 @@ class Kind(NamedTuple):
 
 
 _OTHER_PLACE: Final = "Give the file that was meant; a recording is read where its name ends in "
-EDF: Final = Kind("an EDF recording, or the beginning of one", _OTHER_PLACE + ".edf.")
-BDF: Final = Kind("a BDF recording, or the beginning of one", _OTHER_PLACE + ".bdf.")
-SPREADSHEET: Final = Kind(
+EDF: Final = FileKind("an EDF recording, or the beginning of one", _OTHER_PLACE + ".edf.")
+BDF: Final = FileKind("a BDF recording, or the beginning of one", _OTHER_PLACE + ".bdf.")
+SPREADSHEET: Final = FileKind(
     "a spreadsheet (.xlsx, .ods or .xls)", "Open it in a spreadsheet program and save the sheet as CSV in UTF-8."
 )
-ZIP: Final = Kind("a zip archive", "Unpack it and give the file inside.")
+ZIP: Final = FileKind("a zip archive", "Unpack it and give the file inside.")
 _COMPRESSED: Final = "Decompress it and give the file inside."
-_GZIP: Final = Kind("a file compressed with gzip", _COMPRESSED)
-PARQUET: Final = Kind("a Parquet file", "Give it a name that ends in .parquet where a night or paired epochs are read.")
-_BINARY: Final = Kind("a binary file", "Give the file that was meant, or export it as text.")
+_GZIP: Final = FileKind("a file compressed with gzip", _COMPRESSED)
+PARQUET: Final = FileKind(
+    "a Parquet file", "Give it a name that ends in .parquet where a night or paired epochs are read."
+)
+_BINARY: Final = FileKind("a binary file", "Give the file that was meant, or export it as text.")
 _EXPORT: Final = "Give the file that was meant, or export it as text."
 
 #: What a file begins with -> its kind.
-_MARKS: Final[tuple[tuple[bytes, Kind], ...]] = (
+_MARKS: Final[tuple[tuple[bytes, FileKind], ...]] = (
     (b"\xffBIOSEMI", BDF),
     (b"\x1f\x8b", _GZIP),
     (b"PAR1", PARQUET),
     (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", SPREADSHEET),
-    (b"BZh", Kind("a file compressed with bzip2", _COMPRESSED)),
-    (b"\xfd7zXZ\x00", Kind("a file compressed with xz", _COMPRESSED)),
-    (b"\x28\xb5\x2f\xfd", Kind("a file compressed with zstd", _COMPRESSED)),
-    (b"7z\xbc\xaf\x27\x1c", Kind("a 7z archive", "Unpack it and give the file inside.")),
-    (b"%PDF-", Kind("a PDF document", _EXPORT)),
-    (b"\x89PNG\r\n", Kind("a picture", _EXPORT)),
-    (b"\xff\xd8\xff", Kind("a picture", _EXPORT)),
-    (b"\x89HDF\r\n", Kind("an HDF5 file", _EXPORT)),
-    (b"MATLAB 5.0 MAT-file", Kind("a MAT-file", _EXPORT)),
-    (b"SQLite format 3\x00", Kind("an SQLite database", _EXPORT)),
+    (b"BZh", FileKind("a file compressed with bzip2", _COMPRESSED)),
+    (b"\xfd7zXZ\x00", FileKind("a file compressed with xz", _COMPRESSED)),
+    (b"\x28\xb5\x2f\xfd", FileKind("a file compressed with zstd", _COMPRESSED)),
+    (b"7z\xbc\xaf\x27\x1c", FileKind("a 7z archive", "Unpack it and give the file inside.")),
+    (b"%PDF-", FileKind("a PDF document", _EXPORT)),
+    (b"\x89PNG\r\n", FileKind("a picture", _EXPORT)),
+    (b"\xff\xd8\xff", FileKind("a picture", _EXPORT)),
+    (b"\x89HDF\r\n", FileKind("an HDF5 file", _EXPORT)),
+    (b"MATLAB 5.0 MAT-file", FileKind("a MAT-file", _EXPORT)),
+    (b"SQLite format 3\x00", FileKind("an SQLite database", _EXPORT)),
 )
 #: The version of EDF: 0, filled up with spaces, by some programs with NUL.
 _VERSION_BYTES: Final = 8
@@ -95,7 +97,7 @@ _CONTROLS: Final = bytes(byte for byte in range(32) if byte not in b"\t\n\v\f\r\
 _MOST_CONTROLS: Final = 0.1
 
 
-def kind_of_bytes(head: bytes) -> Kind | None:
+def kind_of_bytes(head: bytes) -> FileKind | None:
     """Return what kind of file begins like this, or None for a text.
 
     Parameters
@@ -105,7 +107,7 @@ def kind_of_bytes(head: bytes) -> Kind | None:
 
     Returns
     -------
-    Kind or None
+    FileKind or None
         An EDF header is one however short it was cut, behind a byte-order mark, blank lines or in UTF-16 too: a text
         editor leaves such files.
     """
@@ -144,7 +146,7 @@ def _narrowed(head: bytes, encoding: str) -> bytes:
     return head.decode(encoding, "ignore").encode("latin-1", "replace").lstrip(b"\r\n\t\x0b\x0c ")
 
 
-def refuse_foreign(head: bytes, path: str, *, expected: str, own: tuple[Kind, ...] = ()) -> None:
+def refuse_foreign(head: bytes, path: str, *, expected: str, own: tuple[FileKind, ...] = ()) -> None:
     """Refuse a file that is no text, before any of it could be shown.
 
     Parameters
@@ -155,7 +157,7 @@ def refuse_foreign(head: bytes, path: str, *, expected: str, own: tuple[Kind, ..
         File, for messages.
     expected : str
         What should stand there, with its article.
-    own : tuple of Kind
+    own : tuple of FileKind
         What is expected instead of a text.
 
     Raises

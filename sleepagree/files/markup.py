@@ -196,7 +196,10 @@ class _Tables(HTMLParser):
 
 
 def _html_table(text: str, path: str) -> tuple[list[str], list[list[str]]]:
-    """Return the texts above the longest table, and its rows; those with the same names follow, below their texts."""
+    """Return the texts above the longest table of a page, and its rows.
+
+    Tables whose first row is the same are parts of one: their rows follow, each part below the texts above it.
+    """
     reader = _Tables()
     try:
         reader.feed(text)

@@ -17,7 +17,7 @@ from pathlib import PurePosixPath
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from sleepagree.errors import FileFormatError, InputError, counted
-from sleepagree.files.kinds import BDF, EDF, HEAD_BYTES, PARQUET, SPREADSHEET, Kind, kind_of_bytes
+from sleepagree.files.kinds import BDF, EDF, HEAD_BYTES, PARQUET, SPREADSHEET, FileKind, kind_of_bytes
 from sleepagree.files.reading import open_input
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ _GZIP: Final = b"\x1f\x8b"
 _ZIP: Final = b"PK"
 _ENTRY_MARK: Final = b"PK\x01\x02"
 _BROKEN: Final = "It may be cut short; copy or export it again."
-_SUFFIXES: Final[Mapping[Kind | None, str]] = {EDF: ".edf", BDF: ".bdf", PARQUET: ".parquet", SPREADSHEET: ".xlsx"}
+_SUFFIXES: Final[Mapping[FileKind | None, str]] = {EDF: ".edf", BDF: ".bdf", PARQUET: ".parquet", SPREADSHEET: ".xlsx"}
 
 
 class Content(NamedTuple):

@@ -12,7 +12,7 @@ from types import MappingProxyType
 from typing import Final, Self
 
 from sleepagree.errors import InputError, Option
-from sleepagree.files.kinds import HEAD_BYTES, Kind, refuse_foreign
+from sleepagree.files.kinds import HEAD_BYTES, FileKind, refuse_foreign
 from sleepagree.files.writing import name_inputs
 
 #: What a reader that says nothing else expects.
@@ -215,7 +215,7 @@ def read_bytes(
     *,
     expected: str = TABLE_OF_TEXTS,
     largest: int = LARGEST_TABLE_BYTES,
-    own: tuple[Kind, ...] = (),
+    own: tuple[FileKind, ...] = (),
 ) -> bytes:
     """Return all bytes of an input file that should be a text of any kind, or of its own kind.
 
@@ -227,7 +227,7 @@ def read_bytes(
         What should stand there, for messages.
     largest : int
         Bytes that are accepted.
-    own : tuple of Kind
+    own : tuple of FileKind
         What is expected instead of a text.
 
     Returns
@@ -256,7 +256,7 @@ def read_bytes(
 
 @contextmanager
 def open_known(
-    path: str | os.PathLike[str], *, expected: str = TABLE_OF_TEXTS, own: tuple[Kind, ...] = ()
+    path: str | os.PathLike[str], *, expected: str = TABLE_OF_TEXTS, own: tuple[FileKind, ...] = ()
 ) -> Iterator[InputFile]:
     """Open a text, or a file of its own kind, that may be too large to be held; errors as :func:`read_bytes`."""
     with open_input(path) as file:

@@ -28,7 +28,7 @@ from sleepagree.page.folder import stored_name, stored_paths
 from sleepagree.page.jobs import SHOWN
 from sleepagree.page.questions import Given, Look
 from sleepagree.page.remembered import Remembered, of_its_kind
-from sleepagree.page.works import MOST_FILES, MOST_NIGHTS, NIGHTS, RESERVED, Kind, Work
+from sleepagree.page.works import MOST_FILES, MOST_NIGHTS, NIGHTS, RESERVED, Work, WorkKind
 from sleepagree.readers.layout import Layout, read_layout
 
 #: Works of one run; what is beyond is refused with a message, as are files beyond :data:`MOST_FILES`.
@@ -58,7 +58,7 @@ class Desk:
         """Whether a command runs."""
         return any(work.running for work in self.works.values())
 
-    def begin(self, kind: Kind) -> Work:
+    def begin(self, kind: WorkKind) -> Work:
         """Return a new work with a folder of its own."""
         if len(self.works) >= MOST_WORKS:
             remedy = "End the page with Ctrl-C and start it again."
@@ -179,7 +179,7 @@ class _Pages:
     async def begin(self, request: Request) -> Response:
         """Take the files of something new."""
         try:
-            kind = Kind(request.path_params["kind"])
+            kind = WorkKind(request.path_params["kind"])
         except ValueError:
             raise HTTPException(404) from None
         async with _form(request) as (_, files):
@@ -193,7 +193,7 @@ class _Pages:
 
     async def show(self, request: Request) -> Response:
         work = self._desk.of(request)
-        if work.kind is Kind.STUDY:
+        if work.kind is WorkKind.STUDY:
             return HTMLResponse(views.study(work))
         known = [side for side, look in work.looks.items() if self._desk.known(look) is not None]
         return HTMLResponse(views.night(work, known))
@@ -214,7 +214,7 @@ class _Pages:
     def _take(self, work: Work, form: Mapping[str, str], files: list[tuple[str, UploadFile]]) -> None:
         work.message = ""
         try:
-            if work.kind is Kind.STUDY:
+            if work.kind is WorkKind.STUDY:
                 if form.get("do") == "find":
                     _find_nights(work, form)
                 else:
@@ -277,7 +277,7 @@ class _Pages:
 
     async def clock(self, request: Request) -> Response:
         work = self._desk.of(request)
-        if work.kind is not Kind.NIGHT or work.between or not work.has_both:
+        if work.kind is not WorkKind.NIGHT or work.between or not work.has_both:
             raise HTTPException(404)
         return HTMLResponse(await run_in_threadpool(_clock_page, work))
 
@@ -291,7 +291,7 @@ class _Pages:
                 offset_s = float("nan")
         if not abs(offset_s) <= 36_000:
             raise InputError("this is no clock offset", found=form.get("offset", ""), expected="seconds")
-        if not work.running and work.kind is Kind.NIGHT:
+        if not work.running and work.kind is WorkKind.NIGHT:
             work.chosen.pop("clock_offset", None)
             if offset_s:
                 work.chosen["clock_offset"] = f"{offset_s:g}"
@@ -327,7 +327,7 @@ async def _form(request: Request) -> AsyncIterator[tuple[dict[str, str], list[tu
 
 def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
     """Store uploads: each file of a night in the folder of its side, those of a study as they lay in theirs."""
-    if work.kind is Kind.STUDY:
+    if work.kind is WorkKind.STUDY:
         places = stored_paths([upload.filename or "" for _, upload in files], taken=RESERVED)
         for (_, upload), place in zip(files, places, strict=True):
             _save(upload, work.folder / place.path)
@@ -369,11 +369,11 @@ def _save(upload: UploadFile, path: Path) -> None:
         ) from None
 
 
-def _refuse_second_files(kind: Kind, files: list[tuple[str, UploadFile]]) -> None:
+def _refuse_second_files(kind: WorkKind, files: list[tuple[str, UploadFile]]) -> None:
     """Refuse two files where one is asked for: the second would take the place of the first."""
     names = [name for name, _ in files]
     for name, upload in files:
-        if kind is not Kind.STUDY and names.count(name) > 1:
+        if kind is not WorkKind.STUDY and names.count(name) > 1:
             raise InputError(
                 "several files were given where one is asked for", upload.filename or "", remedy="Give one."
             )
@@ -389,12 +389,12 @@ def _find_nights(work: Work, form: Mapping[str, str]) -> None:
 
 def _first_look(work: Work) -> None:
     """Look at what was given before anything was answered."""
-    if work.kind is Kind.STUDY and (work.folder / NIGHTS).is_file():
+    if work.kind is WorkKind.STUDY and (work.folder / NIGHTS).is_file():
         try:
             work.read_table()
         except SleepAgreeError as error:
             work.message = error.told(Front.PAGE, work.folder)
-    elif work.kind is Kind.STUDY:
+    elif work.kind is WorkKind.STUDY:
         with contextlib.suppress(SleepAgreeError):  # names that do not show it are asked for
             work.find_nights()
     work.look()

@@ -44,7 +44,7 @@ CHOICES: Final = (
 )
 
 
-class Kind(StrEnum):
+class WorkKind(StrEnum):
     """What is worked on."""
 
     NIGHT = "night"
@@ -52,8 +52,8 @@ class Kind(StrEnum):
     CORRECTION = "correction"
 
 
-_TITLES: Final = {Kind.NIGHT: "night", Kind.STUDY: "study", Kind.CORRECTION: "corrected-night"}
-_WANTED: Final = {Kind.NIGHT: ("reference", "device"), Kind.STUDY: (), Kind.CORRECTION: ("device",)}
+_TITLES: Final = {WorkKind.NIGHT: "night", WorkKind.STUDY: "study", WorkKind.CORRECTION: "corrected-night"}
+_WANTED: Final = {WorkKind.NIGHT: ("reference", "device"), WorkKind.STUDY: (), WorkKind.CORRECTION: ("device",)}
 
 
 @dataclass
@@ -62,7 +62,7 @@ class Work:
 
     Parameters
     ----------
-    kind : Kind
+    kind : WorkKind
         What it is.
     folder : Path
         Where its files are, those that were given and those that come of it.
@@ -84,7 +84,7 @@ class Work:
         The command that runs or has run.
     """
 
-    kind: Kind
+    kind: WorkKind
     folder: Path
     name: str = field(default_factory=lambda: secrets.token_hex(6))
     sides: dict[str, Given] = field(default_factory=dict)
@@ -185,13 +185,13 @@ class Work:
         if self.running:
             return
         shutil.rmtree(self.folder / RESULTS, ignore_errors=True)
-        if self.kind is Kind.CORRECTION:
+        if self.kind is WorkKind.CORRECTION:
             (self.folder / RESULTS).mkdir()
         self.job = Job(self.command(), self.folder)
 
     def command(self) -> list[str]:
         """Return the command, and write the layouts that it names."""
-        if self.kind is Kind.STUDY:
+        if self.kind is WorkKind.STUDY:
             return ["study", NIGHTS, "--out", RESULTS, "--count"]
         paths = {side: f"{side}/{given.path.name}" for side, given in self.sides.items()}
         layouts: list[str] = []
@@ -201,7 +201,7 @@ class Work:
             if text := self.looks[side].layout_text:
                 written.write_text(text, encoding="utf-8")
                 layouts += [f"--{_LAYOUTS[side]}", written.name]
-        if self.kind is Kind.CORRECTION:
+        if self.kind is WorkKind.CORRECTION:
             return ["correct", "correction.json", paths["device"], *layouts, "--json", f"{RESULTS}/corrected.json"]
         chosen = {key: text for key, text in self.chosen.items() if text and (key, text) != ("outside", "missing")}
         options = [word for key, text in chosen.items() for word in (f"--{key.replace('_', '-')}", text)]

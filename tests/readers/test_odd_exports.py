@@ -18,7 +18,7 @@ from sleepagree.errors import ClockError, EpochGridError, FileFormatError, Unkno
 from sleepagree.readers import read_spans
 from sleepagree.readers.csv_table import without_rules
 from sleepagree.readers.layout import ELAPSED_UNITS, FILE_KEYS, TIME_FORMS, Layout, TimeForm, parse_layout
-from sleepagree.readers.proposing.column_kinds import Kind, see_column
+from sleepagree.readers.proposing.column_kinds import ColumnKind, see_column
 from sleepagree.readers.proposing.layout_proposal import LayoutProposal
 from sleepagree.readers.proposing.proposal import propose_layout
 from sleepagree.readers.table.ranges import split_range
@@ -663,7 +663,7 @@ def test_numbers_that_are_a_clock_are_read_as_one_and_a_gap_stays_one(form: str,
     ],
 )
 def test_numbers_are_no_clock_unless_all_say_so(numbers: list[str]) -> None:
-    assert see_column("", numbers).kind is Kind.NUMBERS
+    assert see_column("", numbers).kind is ColumnKind.NUMBERS
 
 
 def test_a_clock_of_numbers_ends_above_the_sums_below_the_table(tmp_path: Path) -> None:

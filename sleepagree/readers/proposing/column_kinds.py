@@ -70,7 +70,7 @@ _ROUNDED_S: Final = 0.6
 _MOST_FALLS: Final = 0.05
 
 
-class Kind(StrEnum):
+class ColumnKind(StrEnum):
     """What a column holds."""
 
     MOMENTS = "moments"
@@ -89,9 +89,9 @@ class Kind(StrEnum):
 
 
 #: Kinds of columns that hold numbers.
-NUMERIC: Final = (Kind.NUMBERS, Kind.COUNT, Kind.CODES)
+NUMERIC: Final = (ColumnKind.NUMBERS, ColumnKind.COUNT, ColumnKind.CODES)
 #: Kinds of columns that tell when.
-TIMES: Final = (Kind.MOMENTS, Kind.TIMES_OF_DAY, Kind.DATES)
+TIMES: Final = (ColumnKind.MOMENTS, ColumnKind.TIMES_OF_DAY, ColumnKind.DATES)
 
 
 @dataclass(frozen=True)
@@ -121,7 +121,7 @@ class ColumnSeen:
     ----------
     name : str
         As the file calls it.
-    kind : Kind
+    kind : ColumnKind
         What all its cells are.
     rows, distinct : int
         Cells, and different ones.
@@ -130,7 +130,7 @@ class ColumnSeen:
     """
 
     name: str
-    kind: Kind
+    kind: ColumnKind
     rows: int
     distinct: int
     readings: tuple[TimeReading, ...] = field(default=(), compare=False, repr=False)
@@ -139,7 +139,7 @@ class ColumnSeen:
     @property
     def numbers(self) -> NDArray[np.float64]:
         """The cells of a column of numbers, nan for empty ones, or the seconds of one of lengths."""
-        if self.kind is Kind.LENGTHS:
+        if self.kind is ColumnKind.LENGTHS:
             return np.array([read_length(cell) for cell in self.cells], np.float64)
         parts = [read_two_parts(cell) for cell in self.cells]
         if None not in parts:
@@ -175,35 +175,35 @@ def see_column(name: str, cells: Sequence[str]) -> ColumnSeen:
     return ColumnSeen(name, kind, len(stripped), len(distinct), readings, stripped)
 
 
-def _kind(cells: Sequence[str], distinct: Sequence[str]) -> tuple[Kind, tuple[TimeReading, ...]]:
+def _kind(cells: Sequence[str], distinct: Sequence[str]) -> tuple[ColumnKind, tuple[TimeReading, ...]]:
     held = [text for text in distinct if text]
     if not held:
-        return Kind.NOTHING, ()
+        return ColumnKind.NOTHING, ()
     complete = len(held) == len(distinct)
     if _are_short_dates(cells, held):
-        return Kind.DATES, ()
+        return ColumnKind.DATES, ()
     are_lengths = complete and all(read_length(text) is not None for text in held)
     are_parts = complete and all(read_two_parts(text) is not None for text in held)
     if complete and (readings := read_every_way(cells)):
         if readings[0].times.clock is not Clock.DAY:
-            return Kind.MOMENTS, readings
+            return ColumnKind.MOMENTS, readings
         back = np.count_nonzero(np.diff(readings[0].times.us) < 0)
         is_clock = back <= _CLOCKS_GO_BACK * len(cells) or runs_backwards(readings[0].times.us)
         if is_clock or not (are_lengths or are_parts):
-            return Kind.TIMES_OF_DAY, readings
+            return ColumnKind.TIMES_OF_DAY, readings
     if are_lengths:
-        return Kind.LENGTHS, ()
+        return ColumnKind.LENGTHS, ()
     if are_parts:
-        return Kind.NUMBERS, ()
+        return ColumnKind.NUMBERS, ()
     if all(_NUMBER.fullmatch(text) for text in held):
         return _kind_of_numbers(cells, held, complete=complete), ()
     if all(map(_is_date, held)):
-        return Kind.DATES, ()
+        return ColumnKind.DATES, ()
     if all(map(is_half, held)):
-        return Kind.HALVES, ()
+        return ColumnKind.HALVES, ()
     if all(_OFFSET.fullmatch(text) or is_zone(text) for text in held):
-        return Kind.ZONES, ()
-    return (Kind.WORDS if len(held) <= MOST_WORDS else Kind.TEXTS), ()
+        return ColumnKind.ZONES, ()
+    return (ColumnKind.WORDS if len(held) <= MOST_WORDS else ColumnKind.TEXTS), ()
 
 
 def _is_date(text: str) -> bool:
@@ -221,16 +221,16 @@ def _are_short_dates(cells: Sequence[str], held: Sequence[str]) -> bool:
     return any(all(form in dict(declarable_forms(f"{text} 12:00")) for text in held) for form in forms)
 
 
-def _kind_of_numbers(cells: Sequence[str], held: Sequence[str], *, complete: bool) -> Kind:
+def _kind_of_numbers(cells: Sequence[str], held: Sequence[str], *, complete: bool) -> ColumnKind:
     whole = all(text.lstrip("+-").isdigit() for text in held)
     if whole and complete and len(held) == len(cells) > 2 and max(map(len, held)) <= _MOST_DIGITS:
         steps = np.diff([int(text) for text in cells])
         if (steps > 0).all() and np.median(steps) == 1:
-            return Kind.COUNT
+            return ColumnKind.COUNT
     few = len(held) <= _MOST_CODES and (len(held) <= len(cells) / 2 or len(held) < 3)
     if whole and few and all(abs(int(text)) <= _LARGEST_CODE for text in held):
-        return Kind.CODES
-    return Kind.NUMBERS
+        return ColumnKind.CODES
+    return ColumnKind.NUMBERS
 
 
 def may_be_times(column: ColumnSeen) -> bool:
@@ -243,10 +243,10 @@ def may_be_times(column: ColumnSeen) -> bool:
     comes_back = sum(a != b for a, b in pairwise(column.cells)) >= column.distinct
     if column.rows < 3 or not (own or (column.distinct > _MOST_CODES and not comes_back)):
         return False
-    if column.kind is Kind.NUMBERS:
+    if column.kind is ColumnKind.NUMBERS:
         return all(_TOGETHER.fullmatch(cell) for cell in column.cells)
     parted = sum(_PARTED.search(cell) is not None for cell in column.cells)
-    return column.kind in (Kind.WORDS, Kind.TEXTS) and parted >= _NEARLY_ALL * column.rows
+    return column.kind in (ColumnKind.WORDS, ColumnKind.TEXTS) and parted >= _NEARLY_ALL * column.rows
 
 
 def is_zone(text: str) -> bool:
@@ -284,7 +284,9 @@ def elapsed_forms(column: ColumnSeen) -> list[TimeForm]:
     for form, unit in ELAPSED_UNITS.items():
         seconds = (numbers - numbers[0]) * unit
         even = np.abs(seconds - np.rint(seconds / _GRID_S) * _GRID_S) <= _ROUNDED_S
-        plain = told == unit or (told is None and column.kind is Kind.NUMBERS and (unit == 1.0 or bool(even.all())))
+        plain = told == unit or (
+            told is None and column.kind is ColumnKind.NUMBERS and (unit == 1.0 or bool(even.all()))
+        )
         if plain and _RECORDING_S[0] <= total * unit <= _RECORDING_S[1] and step * unit >= _SHORTEST_STEP_S:
             fitting.append(form)
     return sorted(fitting, key=lambda form: abs(log(total * ELAPSED_UNITS[form] / _USUAL_NIGHT_S)))

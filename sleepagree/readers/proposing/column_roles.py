@@ -1,4 +1,4 @@
-"""What the columns of a table are taken for: stages, times, lengths, persons, and what stays open."""
+"""What the columns of a table are taken for: stages, times, lengths, persons; and what could not be decided."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ from sleepagree.readers.layout import (
 )
 from sleepagree.readers.proposing.column_kinds import (
     NUMERIC,
+    ColumnKind,
     ColumnSeen,
-    Kind,
     TimeReading,
     elapsed_us,
     may_be_times,
@@ -70,7 +70,7 @@ _NIGHT_S: Final = (1_800.0, 72_000.0)
 _EPOCH_LENGTHS: Final = (30.0, 20.0, 60.0)
 _MOST_ALIKE: Final = 20
 _OF_TIMES: Final = ("start", "date")
-_BESIDE_TIMES: Final = (Kind.DATES, Kind.HALVES, Kind.ZONES)
+_BESIDE_TIMES: Final = (ColumnKind.DATES, ColumnKind.HALVES, ColumnKind.ZONES)
 #: Epochs of 30 s, unless others make a night of a usual length.
 _USUAL_S: Final = (18_000.0, 43_200.0)
 _FEWEST_CLOCKS: Final = 9
@@ -161,7 +161,9 @@ def _worded(table: Table, given: Layout) -> Worded | None:
     columns = [_see(table, i, given) for i in sorted(table.columns)]
     named = {table.names[i] for role, at in plain_columns(table.names) if role == "stage" for i in at}
     able = _stage_columns(columns, ())
-    alone = [c for c in able if (_known(c) and not varies_in_numbers(c)) or (c.name in named and c.kind is Kind.CODES)]
+    alone = [
+        c for c in able if (_known(c) and not varies_in_numbers(c)) or (c.name in named and c.kind is ColumnKind.CODES)
+    ]
     marks = given.stage_columns or columns_of_marks(columns) or any(are_runs(c.cells) for c in columns)
     return None if marks or (alone and not given.stage_form) else find_worded(table, columns, given, able)
 
@@ -236,7 +238,7 @@ def _rivals(stage: ColumnSeen, others: Sequence[ColumnSeen], named: Sequence[str
         same = held & set(column.values)
         either = held | set(filter(None, column.values))
         # numbers of nights or of cycles may be those of stages
-        is_alike = same == either and not are_blocks(column.cells) if column.kind is Kind.CODES else True
+        is_alike = same == either and not are_blocks(column.cells) if column.kind is ColumnKind.CODES else True
         is_same = is_alike and len(same) >= _FEWEST_SAME and len(same) >= _MOSTLY * len(either)
         if (column.name in named) == (stage.name in named) and column.cells != stage.cells:
             alike += [column] * (is_same or (is_known and _known(column) >= _MOSTLY))
@@ -285,7 +287,7 @@ def _with_times(
             counted = stage.taking(first)
         lines = _count_settings(rest, counted)
         used |= {setting.value for setting in lines}
-        blocks = [c.name for c in rest if c.kind is Kind.CODES and are_blocks(c.cells) and c.distinct > 1]
+        blocks = [c.name for c in rest if c.kind is ColumnKind.CODES and are_blocks(c.cells) and c.distinct > 1]
         offered = [Setting("night_column", name, Why.IN_BLOCKS) for name in blocks if name not in used]
         made += [*lines, *offered[: bool(lines)]]
     labels = meanings_of(stage.cells)
@@ -329,9 +331,11 @@ def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[S
     made = [*settings, Setting("shape", "runs", Why.ONLY), Setting("stage", run.name, Why.ONLY)]
     labels = meanings_of([code for part in codes for code in part])
     length, begins = counted_rows(sum(map(len, codes)))
-    moments = [column for column in columns if column.kind is Kind.MOMENTS]
+    moments = [column for column in columns if column.kind is ColumnKind.MOMENTS]
     if not moments:
-        timed, starts = time_settings([c for c in columns if c.kind in (Kind.TIMES_OF_DAY, Kind.DATES, Kind.HALVES)])
+        timed, starts = time_settings(
+            [c for c in columns if c.kind in (ColumnKind.TIMES_OF_DAY, ColumnKind.DATES, ColumnKind.HALVES)]
+        )
         if starts is None:
             return Found(columns, (*made, length, begins), labels)
         return Found(columns, (*made, *timed, _step_of_codes(starts, codes) or length), labels)
@@ -365,7 +369,7 @@ def _is_key(column: ColumnSeen, settings: Sequence[Setting]) -> bool:
 def _in_turn(columns: tuple[ColumnSeen, ...], stage: ColumnSeen) -> tuple[ColumnSeen, ...]:
     """Return columns whose rows stand under labels in the order of the first column that rises under each of them."""
     for column in columns:
-        is_number = column.kind in (Kind.NUMBERS, Kind.COUNT)
+        is_number = column.kind in (ColumnKind.NUMBERS, ColumnKind.COUNT)
         if is_number or column.readings:
             values = column.numbers if is_number else column.us
             under = [values[[cell == label for cell in stage.cells]] for label in stage.values]
@@ -384,11 +388,11 @@ def _see(table: Table, position: int, given: Layout) -> ColumnSeen:
             times = read_times(data, Column("", "", str), form=given.time)
         except SleepAgreeError:
             return seen
-        kind = Kind.TIMES_OF_DAY if times.clock is Clock.DAY else Kind.MOMENTS
+        kind = ColumnKind.TIMES_OF_DAY if times.clock is Clock.DAY else ColumnKind.MOMENTS
         return replace(seen, kind=kind, readings=(TimeReading(given.time, "", times),))
     us = data.us
     days = data.clock is Clock.LOCAL and not (us % DAY_US).any()
-    kind = Kind.TIMES_OF_DAY if data.clock is Clock.DAY else Kind.DATES if days else Kind.MOMENTS
+    kind = ColumnKind.TIMES_OF_DAY if data.clock is Clock.DAY else ColumnKind.DATES if days else ColumnKind.MOMENTS
     cells = tuple(table.cells(position))
     return ColumnSeen(name, kind, len(cells), len(set(cells)), (TimeReading(None, "", data),), cells)
 
@@ -405,7 +409,7 @@ def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[
 
     Values that each stand in one block are rather those of parts of a table, and numbers of two digits measured.
     """
-    able = [c for c in columns if c.kind in (Kind.WORDS, Kind.CODES)]
+    able = [c for c in columns if c.kind in (ColumnKind.WORDS, ColumnKind.CODES)]
     varied = [c for c in able if c.distinct > 1 or _known(c)]
     ranked = sorted(
         varied,
@@ -413,7 +417,7 @@ def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[
             c.name not in named,
             -_known(c),
             _are_numbers(c),
-            c.kind is Kind.CODES,
+            c.kind is ColumnKind.CODES,
             are_blocks(c.cells),
             _is_measured(c),
         ),
@@ -424,11 +428,11 @@ def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[
 def _are_numbers(column: ColumnSeen) -> bool:
     """Whether texts are numbers but for a few, such as "--" among heart rates."""
     numbers = sum(value.replace(".", "", 1).replace(",", "", 1).isdigit() for value in column.values)
-    return column.kind is Kind.WORDS and numbers >= _MOSTLY * len(column.values)
+    return column.kind is ColumnKind.WORDS and numbers >= _MOSTLY * len(column.values)
 
 
 def _is_measured(column: ColumnSeen) -> bool:
-    return column.kind is Kind.CODES and any(len(value.lstrip("+-")) > 1 for value in column.values)
+    return column.kind is ColumnKind.CODES and any(len(value.lstrip("+-")) > 1 for value in column.values)
 
 
 def _lengths(
@@ -439,11 +443,11 @@ def _lengths(
     form = told.get("time")
     unit = TimeForm(form) if form is not None and form in ELAPSED_UNITS else None
     for column in (c for c in columns if c.name != told["start"]):
-        if column.kind is Kind.TIMES_OF_DAY:
+        if column.kind is ColumnKind.TIMES_OF_DAY:
             ends = starts + (column.us - starts) % turn_of(form)
-        elif column.kind is Kind.MOMENTS:
+        elif column.kind is ColumnKind.MOMENTS:
             ends = column.us
-        elif unit is not None and column.kind in (Kind.NUMBERS, Kind.COUNT):
+        elif unit is not None and column.kind in (ColumnKind.NUMBERS, ColumnKind.COUNT):
             ends = elapsed_us(column, unit)
         else:
             continue
@@ -455,7 +459,7 @@ def _lengths(
     for column in columns:
         if _tells_lengths(column, stage):
             return [Setting("duration", column.name, Why.UNITS_TOLD)]
-        if column.kind in (Kind.NUMBERS, Kind.CODES) and "" not in column.values:
+        if column.kind in (ColumnKind.NUMBERS, ColumnKind.CODES) and "" not in column.values:
             for name, seconds in DURATION_UNITS.items():
                 lasts = column.numbers[:-1] * seconds
                 if np.unique(lasts).size > 1 and (np.abs(lasts - steps) <= 1).mean() > 0.8:
@@ -498,10 +502,10 @@ def _lengths_of_one(
 
 def _tells_lengths(column: ColumnSeen, stage: ColumnSeen) -> bool:
     """Whether a column holds lengths with their units beside every stage; a mark of the lights has none."""
-    if column.kind is Kind.LENGTHS:
+    if column.kind is ColumnKind.LENGTHS:
         return True
     cells = [c for c, label in zip(column.cells, stage.cells, strict=True) if c or not _is_mark(label)]
-    return column.kind in (Kind.WORDS, Kind.TEXTS) and see_column("", cells).kind is Kind.LENGTHS
+    return column.kind in (ColumnKind.WORDS, ColumnKind.TEXTS) and see_column("", cells).kind is ColumnKind.LENGTHS
 
 
 def _is_mark(cell: str) -> bool:
@@ -512,10 +516,10 @@ def _is_mark(cell: str) -> bool:
 
 def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
     """Return the lines for rows without times: numbers of epochs, labels with lengths, labels alone."""
-    for column in (c for c in columns if c.kind is Kind.LENGTHS):
+    for column in (c for c in columns if c.kind is ColumnKind.LENGTHS):
         lines = {"shape": "intervals", "duration": column.name, "begins": None}
         return [Setting(key, value, Why.UNITS_TOLD if value else Why.UNTOLD) for key, value in lines.items()]
-    lengths = [c for c in columns if c.kind in (Kind.NUMBERS, Kind.CODES) and "" not in c.values]
+    lengths = [c for c in columns if c.kind in (ColumnKind.NUMBERS, ColumnKind.CODES) and "" not in c.values]
     lengths.sort(key=lambda column: are_blocks(column.cells))
     if lengths and always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
@@ -532,12 +536,12 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
         return [*made, *([length] if unit is None and "epochs" in units else []), begins]
     if nearly_always_differs(stage):
         return []  # rows of different lengths, which nothing tells: no rows to count
-    if counts := [c for c in columns if c.kind is Kind.COUNT]:
+    if counts := [c for c in columns if c.kind is ColumnKind.COUNT]:
         first = int(counts[0].numbers[0])
         told = [Setting("first_epoch", first, Why.FOLLOWS)] if first > 1 else []
         lasting = counted_rows(stage.rows, told_unit(counts[0].name))
         return [Setting("epoch_number", counts[0].name, Why.ONLY), *told, *lasting]
-    falls = [np.count_nonzero(~(np.diff(c.numbers) > 0)) for c in columns if c.kind is Kind.NUMBERS]
+    falls = [np.count_nonzero(~(np.diff(c.numbers) > 0)) for c in columns if c.kind is ColumnKind.NUMBERS]
     if 0 in falls or (1 in falls and stage.rows > _FEWEST_CLOCKS):
         return []  # a clock of some kind that nobody can read
     return [Setting("shape", "epochs", Why.ONLY), *counted_rows(stage.rows)]

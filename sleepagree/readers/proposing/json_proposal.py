@@ -28,7 +28,7 @@ from sleepagree.readers.proposing.beside_rows import (
     moments_told,
     of_document,
 )
-from sleepagree.readers.proposing.column_kinds import Kind, is_zone
+from sleepagree.readers.proposing.column_kinds import ColumnKind, is_zone
 from sleepagree.readers.proposing.column_roles import Found
 from sleepagree.readers.proposing.label_meanings import called
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, values_of
@@ -90,7 +90,7 @@ def _lasting(found: Found) -> float:
     told = found.told
     column = next((c for c in found.columns if c.name == told.get("duration")), None)
     if column is not None:
-        unit = 1.0 if column.kind is Kind.LENGTHS else DURATION_UNITS.get(told.get("duration_unit") or "", 0.0)
+        unit = 1.0 if column.kind is ColumnKind.LENGTHS else DURATION_UNITS.get(told.get("duration_unit") or "", 0.0)
         return float(column.numbers.sum()) * unit
     return _size(found) * float(told.get("epoch_seconds") or 0.0)
 
@@ -165,7 +165,7 @@ def _with_other_labels(one: Found, nights: Sequence[Found]) -> Found:
 
 def _tells_moments(found: Found) -> bool:
     """Whether rows begin at moments, with their dates, and none would last until the next night."""
-    moments = [column.name for column in found.columns if column.kind is Kind.MOMENTS]
+    moments = [column.name for column in found.columns if column.kind is ColumnKind.MOMENTS]
     return "shape" not in found.told and found.told.get("start") in moments
 
 
@@ -220,7 +220,7 @@ def _told_epochs(settings: tuple[Setting, ...], found: Found) -> tuple[Setting, 
         unit = columns.get(f"{stem}.unit")
         if stem == name or unit is None or unit.distinct != 1 or unit.values[0] not in DURATION_UNITS:
             continue
-        if column.distinct == 1 and column.kind in (Kind.NUMBERS, Kind.CODES):
+        if column.distinct == 1 and column.kind in (ColumnKind.NUMBERS, ColumnKind.CODES):
             seconds = round(float(column.numbers[0]) * DURATION_UNITS[unit.values[0]], 3)
             told = Setting("epoch_seconds", seconds, Why.ANCHOR, shown=(stem,))
             return tuple(told if s.key == "epoch_seconds" else s for s in settings)

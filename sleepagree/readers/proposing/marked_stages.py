@@ -8,11 +8,11 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.readers.proposing.column_kinds import ColumnSeen, Kind, see_column
+from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen, see_column
 from sleepagree.readers.proposing.label_meanings import word_in_name
 from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS, is_marked, largest_shares, marks_a_row
 
-_ABLE: Final = (Kind.CODES, Kind.NUMBERS, Kind.WORDS, Kind.NOTHING, Kind.LENGTHS)
+_ABLE: Final = (ColumnKind.CODES, ColumnKind.NUMBERS, ColumnKind.WORDS, ColumnKind.NOTHING, ColumnKind.LENGTHS)
 _NEARLY_ALL: Final = 0.95
 _MOST_ROWS: Final = 0.5
 #: Columns without known names that take turns: two might do so by chance.
@@ -53,7 +53,7 @@ def _of_run(run: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
 
 
 def _is_empty(column: ColumnSeen) -> bool:
-    return column.kind is Kind.NOTHING and not word_in_name(column.name)
+    return column.kind is ColumnKind.NOTHING and not word_in_name(column.name)
 
 
 def _are_shares(part: Sequence[ColumnSeen]) -> bool:
@@ -85,5 +85,5 @@ def lengths_of_marks(part: Sequence[ColumnSeen]) -> tuple[ColumnSeen, ...]:
         return ()
     rows = zip(*(column.cells for column in part), strict=True)
     lengths = see_column(LENGTHS_OF_MARKS, [next(filter(is_marked, row), "") for row in rows])
-    is_number = lengths.kind in (Kind.NUMBERS, Kind.CODES, Kind.COUNT)
-    return (replace(lengths, kind=Kind.NUMBERS),) if is_number and lengths.distinct > 1 else ()
+    is_number = lengths.kind in (ColumnKind.NUMBERS, ColumnKind.CODES, ColumnKind.COUNT)
+    return (replace(lengths, kind=ColumnKind.NUMBERS),) if is_number and lengths.distinct > 1 else ()

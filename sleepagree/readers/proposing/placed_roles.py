@@ -20,7 +20,7 @@ from sleepagree.readers.proposing.beside_rows import (
     may_be_lengths,
     moments_told,
 )
-from sleepagree.readers.proposing.column_kinds import Kind, see_column
+from sleepagree.readers.proposing.column_kinds import ColumnKind, see_column
 from sleepagree.readers.proposing.column_roles import Found, find_roles
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, values_of
 from sleepagree.readers.proposing.table_parts import foot_apart, foot_text, text_of_foot
@@ -69,7 +69,7 @@ def _runs_across(table: Table) -> bool:
     times = times_of_columns(table.names)
     cells = [cell for time in times for cell in table.cells(time.position) if cell]
     is_told = not are_minutes_of_an_hour(times) or hours_column(table, times) is not None
-    return is_told and bool(cells) and see_column("", cells).kind in (Kind.WORDS, Kind.CODES)
+    return is_told and bool(cells) and see_column("", cells).kind in (ColumnKind.WORDS, ColumnKind.CODES)
 
 
 def footed_roles(path: str, settings: Sequence[Setting], given: Layout) -> Found | None:

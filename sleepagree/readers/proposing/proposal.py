@@ -37,7 +37,7 @@ from sleepagree.readers.proposing.beside_rows import (
     of_lines,
 )
 from sleepagree.readers.proposing.code_lines import are_characters, find_code_lines, legends_of_lines
-from sleepagree.readers.proposing.column_kinds import ColumnSeen, Kind
+from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
 from sleepagree.readers.proposing.column_roles import Found, counted_rows
 from sleepagree.readers.proposing.json_proposal import json_readings
 from sleepagree.readers.proposing.label_meanings import called, meanings_of
@@ -369,7 +369,7 @@ def _with_encodings(found: Found, data: bytes, likely: Sequence[str]) -> Found:
 
 def _characters(lines: Sequence[str], settings: list[Setting]) -> Found:
     codes = "".join(lines)
-    column = ColumnSeen("1", Kind.CHARACTERS, len(lines), len(set(lines)))
+    column = ColumnSeen("1", ColumnKind.CHARACTERS, len(lines), len(set(lines)))
     made = [*settings, Setting("shape", "runs", Why.ONLY), Setting("stage", "1", Why.ONLY)]
     return Found((column,), (*made, *counted_rows(len(codes))), meanings_of(list(codes)))
 
@@ -400,7 +400,7 @@ def _is_layout(proposal: LayoutProposal) -> bool:
 def _as_read(path: str, proposal: LayoutProposal) -> LayoutProposal:
     """Return the proposal with the file as it would be read: the first choice stands for every blank."""
     answers = {s.key: s.others[0].value for s in proposal.blanks if s.others}
-    if "begins" in values_of(proposal.blanks) and any(c.kind is Kind.TIMES_OF_DAY for c in proposal.columns):
+    if "begins" in values_of(proposal.blanks) and any(c.kind is ColumnKind.TIMES_OF_DAY for c in proposal.columns):
         answers["begins"] = _some_beginning(proposal.columns)
     try:
         seen = inspect_file(Path(path), layout=proposal.layout(answers))
@@ -421,7 +421,7 @@ def _lacks_place(proposal: LayoutProposal, seen: FileInspection) -> bool:
 
 def _some_beginning(columns: Sequence[ColumnSeen]) -> str:
     """Return a moment from which times of day can be counted: noon, or on a 12-hour clock the first of them."""
-    readings = (c.readings[0] for c in columns if c.kind is Kind.TIMES_OF_DAY and c.readings)
+    readings = (c.readings[0] for c in columns if c.kind is ColumnKind.TIMES_OF_DAY and c.readings)
     half = next((r.times.us for r in readings if r.form and strptime_has_half_days(r.form)), None)
     if half is None:
         return "2000-01-01T12:00:00"

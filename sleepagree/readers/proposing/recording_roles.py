@@ -15,7 +15,7 @@ from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import recognise_label
 from sleepagree.readers.json.records import KEY
 from sleepagree.readers.layout import COLUMNS, Layout
-from sleepagree.readers.proposing.column_kinds import ColumnSeen, Kind
+from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.recordings import are_blocks, choosing_keys, telling_columns, tells_recordings
@@ -89,8 +89,8 @@ def with_beginnings(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> t
     telling = [column for column in columns if column.name in chosen]
     shown: dict[str, None] = {}
     for column in columns:
-        is_date = column.kind is Kind.DATES and _stands_still(np.unique(column.cells, return_inverse=True)[1])
-        if not is_date and (column.kind is not Kind.MOMENTS or column.rows < 2 or not stands_still(column)):
+        is_date = column.kind is ColumnKind.DATES and _stands_still(np.unique(column.cells, return_inverse=True)[1])
+        if not is_date and (column.kind is not ColumnKind.MOMENTS or column.rows < 2 or not stands_still(column)):
             continue
         for row, cell in enumerate(column.cells):
             is_told = not is_date and len(column.readings) == 1
@@ -136,13 +136,13 @@ def _counting(columns: Sequence[ColumnSeen], given: Layout) -> Iterator[tuple[Co
     """Yield the columns whose values rise from row to row and start again now and then."""
     told = {getattr(given, key) for key in COLUMNS} - {None}
     wanted = {given.start, given.epoch_number} - {None}
-    has_dates = any(column.kind is Kind.DATES for column in columns)
+    has_dates = any(column.kind is ColumnKind.DATES for column in columns)
     for column in columns:
         if column.name not in (wanted or {column.name} - told):
             continue
-        if column.kind is Kind.TIMES_OF_DAY and not has_dates:
+        if column.kind is ColumnKind.TIMES_OF_DAY and not has_dates:
             values: NDArray[Any] = (column.us + DAY_US // 2) % DAY_US  # a night passes midnight
-        elif column.kind in (Kind.MOMENTS, Kind.NUMBERS, Kind.CODES):
+        elif column.kind in (ColumnKind.MOMENTS, ColumnKind.NUMBERS, ColumnKind.CODES):
             values = column.us if column.readings else column.numbers
         else:
             continue
@@ -160,9 +160,9 @@ def _telling(columns: Sequence[ColumnSeen], values: NDArray[Any], rows: Rows, gi
 
 def _names_stages(column: ColumnSeen) -> bool:
     """Whether a column holds words for stages, or keys of JSON that may be codes of them."""
-    if column.kind is Kind.WORDS:
+    if column.kind is ColumnKind.WORDS:
         return bool(propose_meanings(column.values)) or any(map(recognise_label, column.values))
-    return column.name == KEY and column.kind is Kind.CODES
+    return column.name == KEY and column.kind is ColumnKind.CODES
 
 
 def night_of_blocks(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> tuple[Setting, ...]:
@@ -174,7 +174,9 @@ def night_of_blocks(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> tuple[S
 
     def ends_where_alike(column: ColumnSeen) -> bool:
         cells = column.cells
-        return column.kind is Kind.CODES and are_blocks(cells) and all(cells[row] != cells[row + 1] for row in alike)
+        return (
+            column.kind is ColumnKind.CODES and are_blocks(cells) and all(cells[row] != cells[row + 1] for row in alike)
+        )
 
     for column in columns:
         if tells_recordings(column.name, column.cells) or (alike and ends_where_alike(column)):

@@ -10,7 +10,7 @@ import numpy as np
 
 from sleepagree.mapping.words import NOT_A_STAGE
 from sleepagree.readers.csv_table import MOST_BELOW
-from sleepagree.readers.proposing.column_kinds import NUMERIC, TIMES, Kind, may_be_times, see_column
+from sleepagree.readers.proposing.column_kinds import NUMERIC, TIMES, ColumnKind, may_be_times, see_column
 from sleepagree.readers.proposing.layout_proposal import LabelMeaning
 from sleepagree.readers.proposing.table_place import is_foot
 from sleepagree.readers.table.ranges import split_ranges, with_ends
@@ -65,7 +65,7 @@ def foot_apart(table: Table) -> tuple[Table, Table]:
         while last and not cells[last - 1]:
             last -= 1
         seen = see_column("", cells[:last])
-        if isinstance(data, Times) or seen.kind in (Kind.MOMENTS, Kind.TIMES_OF_DAY) or may_be_times(seen):
+        if isinstance(data, Times) or seen.kind in (ColumnKind.MOMENTS, ColumnKind.TIMES_OF_DAY) or may_be_times(seen):
             empty.append(0 if isinstance(data, Times) else len(cells) - last)
     last = rows.size - min(empty, default=0)
     if rows.size - last > _MOST_FOOT:
@@ -97,7 +97,7 @@ def ranges_apart(table: Table) -> Table:
             first, last = a.numbers[::turn], b.numbers[::turn]
             is_range = (first <= last).all() and (first[1:] == last[:-1]).mean() > 0.5
         else:
-            is_range = a.kind is b.kind and a.kind in (Kind.MOMENTS, Kind.TIMES_OF_DAY)
+            is_range = a.kind is b.kind and a.kind in (ColumnKind.MOMENTS, ColumnKind.TIMES_OF_DAY)
         if is_range:
             table = with_ends(table, position, split)
     return table

@@ -26,7 +26,7 @@ from sleepagree.readers.json.fields import is_too_deep
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.layout import AFTER_TIMES, WIDE_SPACES
 from sleepagree.readers.proposing.code_lines import Block, are_characters
-from sleepagree.readers.proposing.column_kinds import NUMERIC, TIMES, Kind, see_column
+from sleepagree.readers.proposing.column_kinds import NUMERIC, TIMES, ColumnKind, see_column
 from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_texts
 from sleepagree.readers.table.ranges import split_ranges
 
@@ -39,7 +39,7 @@ _MOST_PATHS: Final = 60
 _MOST_NIGHTS: Final = 8
 _FEWEST_BELOW: Final = 3
 #: Kinds of columns that any texts may be.
-_PLAIN: Final = (Kind.WORDS, Kind.TEXTS, Kind.NOTHING)
+_PLAIN: Final = (ColumnKind.WORDS, ColumnKind.TEXTS, ColumnKind.NOTHING)
 #: Kinds of columns that codes of epochs may seem to be: digits may be a number.
 _MAY_BE_CODES: Final = (*_PLAIN, *NUMERIC)
 #: A time of a clock, or a number with decimals.
@@ -151,14 +151,14 @@ def _is_torn(above: Sequence[Sequence[str]], block: Sequence[Sequence[str]]) -> 
     )
 
 
-def _kinds(rows: Sequence[Sequence[str]]) -> list[Kind]:
+def _kinds(rows: Sequence[Sequence[str]]) -> list[ColumnKind]:
     """Return what each column of rows seems to hold."""
     return [see_column("", cells).kind for cells in zip(*rows, strict=True)]
 
 
-def _is_of(kind: Kind, cell: str, *, strictly: bool = False) -> bool:
+def _is_of(kind: ColumnKind, cell: str, *, strictly: bool = False) -> bool:
     """Whether a cell is like those of a column of a kind that is more than words; a number may be of any, or not."""
-    numbers = () if strictly and kind in TIMES else (Kind.CODES, Kind.NUMBERS)
+    numbers = () if strictly and kind in TIMES else (ColumnKind.CODES, ColumnKind.NUMBERS)
     return kind not in _PLAIN and see_column("", [cell, cell]).kind in (kind, *numbers)
 
 

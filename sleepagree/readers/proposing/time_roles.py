@@ -1,4 +1,4 @@
-"""When the rows of a table begin: which columns tell it, in which form, and what stays open."""
+"""When the rows of a table begin: which columns tell it, in which form; and what could not be decided."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from sleepagree.readers.layout import (
     strptime_has_half_days,
 )
 from sleepagree.readers.proposing.column_kinds import (
+    ColumnKind,
     ColumnSeen,
-    Kind,
     TimeReading,
     elapsed_forms,
     elapsed_us,
@@ -33,8 +33,8 @@ _NEARLY_ALWAYS: Final = 0.9
 
 def time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microseconds | None]:
     """Return the lines about when rows begin, and when they do; None where no column tells."""
-    moments = [c for c in columns if c.kind is Kind.MOMENTS and c.distinct > 1]
-    if any(map(elapsed_forms, (c for c in columns if c.kind is Kind.NUMBERS))):
+    moments = [c for c in columns if c.kind is ColumnKind.MOMENTS and c.distinct > 1]
+    if any(map(elapsed_forms, (c for c in columns if c.kind is ColumnKind.NUMBERS))):
         moments = [c for c in moments if not stands_still(c)]  # when a night began, beside times since then
     else:
         moments = [c for c in moments if not stands_still(c)] or moments  # when rows were written, all at once
@@ -47,13 +47,13 @@ def time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microse
         made += zone_settings(columns, start.readings[0])
         made += [Setting("begins", None, Why.UNTOLD)] if start.readings[0].times.clock is Clock.ELAPSED else []
         return made, start.us
-    days = [c for c in columns if c.kind is Kind.TIMES_OF_DAY and c.distinct > 1]
-    dates = [c for c in columns if c.kind is Kind.DATES]
+    days = [c for c in columns if c.kind is ColumnKind.TIMES_OF_DAY and c.distinct > 1]
+    dates = [c for c in columns if c.kind is ColumnKind.DATES]
     if days and dates:
         return _dated(columns, dates, days)
     if days:
         made = [Setting("start", days[0].name, Why.ONLY if len(days) == 1 else Why.FIRST)]
-        half = next((c for c in columns if c.kind is Kind.HALVES), None)
+        half = next((c for c in columns if c.kind is ColumnKind.HALVES), None)
         joined = [] if half is None else [f"{a} {b}" for a, b in zip(days[0].cells, half.cells, strict=True)]
         reading, *_ = read_every_way(joined) or days[0].readings
         form, us = reading.form, reading.times.us
@@ -66,7 +66,7 @@ def time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microse
         us = us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * turn_of(form)
         return [*made, Setting("begins", None, Why.UNTOLD)], us
     for column in columns:
-        if column.kind in (Kind.NUMBERS, Kind.COUNT) and (forms := elapsed_forms(column)):
+        if column.kind in (ColumnKind.NUMBERS, ColumnKind.COUNT) and (forms := elapsed_forms(column)):
             made = [Setting("start", column.name, Why.ONLY)]
             made.append(Setting("time", forms[0].value, Why.AS_LONG, tuple(Choice(f.value) for f in forms[1:])))
             return [*made, Setting("begins", None, Why.UNTOLD)], elapsed_us(column, forms[0])
@@ -90,7 +90,7 @@ def _dated(
 ) -> tuple[list[Setting], Microseconds | None]:
     """Return the lines about dates and times of day in columns of their own."""
     date, day = dates[0], days[0]
-    half = next((c for c in columns if c.kind is Kind.HALVES), None)
+    half = next((c for c in columns if c.kind is ColumnKind.HALVES), None)
     made = [
         Setting("start", day.name, Why.ONLY if len(days) == 1 else Why.FIRST),
         Setting("date", date.name, Why.ONLY if len(dates) == 1 else Why.FIRST, choices_of(dates[1:])),
@@ -123,7 +123,7 @@ def unread_times(columns: Sequence[ColumnSeen], unread: Sequence[ColumnSeen], st
     start, *others = unread
     made = [Setting("start", start.name, Why.FIRST if others else Why.ONLY, choices_of(others))]
     cells = start.cells
-    if dates := [c for c in columns if c.kind is Kind.DATES]:
+    if dates := [c for c in columns if c.kind is ColumnKind.DATES]:
         made.append(Setting("date", dates[0].name, Why.FIRST if len(dates) > 1 else Why.ONLY))
         cells = tuple(f"{day} {cell}" for day, cell in zip(dates[0].cells, cells, strict=True))
     made.append(_form_to_tell(cells))
@@ -152,7 +152,7 @@ def always_differs(stage: ColumnSeen) -> bool:
 
 def zone_settings(columns: Sequence[ColumnSeen], reading: TimeReading) -> list[Setting]:
     """Return the line about a column of zones beside times on a clock, none where there is none."""
-    zones = [c for c in columns if c.kind is Kind.ZONES]
+    zones = [c for c in columns if c.kind is ColumnKind.ZONES]
     if not zones or reading.times.clock not in (Clock.LOCAL, Clock.DAY):
         return []
     return [Setting("zone_column", zones[0].name, Why.ONLY)]

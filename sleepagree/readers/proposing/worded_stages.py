@@ -15,7 +15,7 @@ from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
 from sleepagree.readers.csv_table import ARROW
 from sleepagree.readers.layout import STAGE_PLACE, Layout, Shape
-from sleepagree.readers.proposing.column_kinds import ColumnSeen, Kind
+from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
 from sleepagree.readers.proposing.label_meanings import meanings_of
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why
 from sleepagree.readers.table.stage_form import NUMBER, label_in, labels_by_form, without_numbers
@@ -62,7 +62,7 @@ def find_worded(
 
     Beside rivals, other columns that may hold stages, most rows have to have a text of that form.
     """
-    able = [c for c in columns if c.kind in (Kind.TEXTS, Kind.WORDS) and c.name == (given.stage or c.name)]
+    able = [c for c in columns if c.kind in (ColumnKind.TEXTS, ColumnKind.WORDS) and c.name == (given.stage or c.name)]
     if given.shape is Shape.RUNS:
         return None
     for column in able:
@@ -112,7 +112,7 @@ def _is_measured(label: LabelMeaning, shared: set[str]) -> bool:
 def _likely_forms(column: ColumnSeen, *, is_sole: bool) -> tuple[str, ...]:
     """Return where the stage stands in the texts of a column; more than one form where there are two places."""
     counts = Counter(filter(None, column.cells))
-    alone = column.kind is Kind.WORDS and not varies_in_numbers(column) and any(map(_means, counts))
+    alone = column.kind is ColumnKind.WORDS and not varies_in_numbers(column) and any(map(_means, counts))
     if len(counts) > _MOST_TEXTS or alone:
         return ()
     places: dict[int, Counter[str]] = defaultdict(Counter)

@@ -1,4 +1,4 @@
-"""Tables: one row an epoch, one row an interval, or a text of codes; columns found by plain names or a layout."""
+"""Read a table of epochs, of intervals or of codes, whose columns a layout names or whose names are plain ones."""
 
 from __future__ import annotations
 
@@ -102,7 +102,11 @@ def spans_of_table(
 
 
 def _refuse_columns_of_stages(table: Table, layout: Layout) -> None:
-    """Refuse a table with a column for each stage, in one of which each row has a mark, until a layout names them."""
+    """Refuse a table with a column for each stage until a layout names them.
+
+    Such are wake, light and deep with an x in one of the three in each row. One column of marks alone may be anything,
+    and a layout that names another column of stages has decided.
+    """
     marked = [table.names[i] for i, data in table.columns.items() if not isinstance(data, Times) and _are_marks(data)]
     if layout.stage_columns or len(marked) < _FEWEST_STAGES or (layout.stage or marked[0]) not in marked:
         return
@@ -152,9 +156,10 @@ def _read_rows(reading: TableReading) -> ScoredSpans:
 
 
 def _without_closing(reading: TableReading, said: Labels, times: RowTimes, staged: Rows) -> Rows:
-    """Return rows without those that last no time, where rows last until the next one.
+    """Return rows without those that last no time, where each row lasts until the next one begins.
 
-    They are a last one that says nothing is scored any more, and those that say so at the moment of a stage.
+    Of 22:30 deep, 22:35 wake, 23:00 unscored the last row only ends the one before it; of 22:35 unscored, 22:35 wake
+    the first one lasts no time.
     """
     lasts = times.ends is not None or reading.columns.duration is not None
     if lasts or reading.layout.shape is not Shape.INTERVALS:
