@@ -226,3 +226,12 @@ def test_the_account_adds_up_to_the_last_half_minute(case):
 
 def test_words_of_sentences():
     assert [speak(n) for n in ("W", "R", "rem", "N2", "deep")] == ["wake", "REM", "REM", "N2", "deep"]
+
+
+@pytest.mark.parametrize("epochs", [100, 101, 950, 961])
+def test_thirds_of_the_window_are_cut_as_those_of_agreement(epochs):
+    found = trace_unreported_stage(
+        "R", is_stage=np.ones(epochs, bool), device_classes=np.zeros(epochs, int), names=("wake", "light")
+    )
+    ends = [sum(number * 3 // epochs == part for number in range(epochs)) for part in range(3)]
+    assert [dict(third)["wake"] for third in found.thirds] == ends
