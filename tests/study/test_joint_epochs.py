@@ -9,6 +9,7 @@ import base64
 import csv
 import json
 import math
+import shutil
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -32,6 +33,7 @@ from sleepagree.study.paired_epochs import COLUMNS, read_paired_nights
 from sleepagree.study.results import DeviceComparison, PairedDifference, StudyAgreement, StudyOptions
 from sleepagree.study.run import ChunkResult, ScoringOptions, score_rows
 from sleepagree.study.summarise import summarise_study
+from tests.ferry import copy_ferry
 from tests.said import said
 from tests.told import study_lines, study_page
 
@@ -558,3 +560,25 @@ def test_the_document_holds_epochs_silence_and_own_figures(study: StudyAgreement
     silence = document["with_silence"]
     assert (silence["first"], silence["second"]) == (comparison.with_silence.first, comparison.with_silence.second)
     assert silence["difference"]["low"] < silence["difference"]["value"] < silence["difference"]["high"]
+
+
+# --- devices without REM ----------------------------------------------------------------------------------
+
+
+def test_what_the_mapping_leaves_out_is_in_no_number_of_own_epochs(tmp_path: Path) -> None:
+    """The same band under two names: REM, which it has no label for, is left out of all that is told of both."""
+    table = copy_ferry(tmp_path / "ferry")
+    shutil.copytree(table.parent / "band-a", table.parent / "band-c")
+    for path in (table.parent / "band-c").iterdir():
+        path.write_bytes(path.read_bytes() + b"\n")  # another file
+    head, *rows = table.read_text(encoding="utf-8").splitlines(keepends=True)
+    band = [row for row in rows if "band A" in row]
+    twins = [row.replace("band A", "band C").replace("band-a/", "band-c/") for row in band]
+    table.write_text("".join([head, *band, *twins]), encoding="utf-8")
+    study = run_study(load_nights(table), REQUEST)
+    comparison = compared(study)
+    assert comparison.mapping == "rem-left-out"
+    staged = sum(int(n.native.sum()) for n in study.devices[0].nights)
+    rem = sum(int(n.native[n.reference_set.stages.index("R")].sum()) for n in study.devices[0].nights)
+    assert rem > 0
+    assert comparison.own_epochs == (staged - rem, staged - rem)
