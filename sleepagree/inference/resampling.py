@@ -694,19 +694,19 @@ def _studentised(
     return plan.estimate(value, f"bootstrap-t, {plan.resamples} resamples of {plan.units} {plan.unit}", *ends, error)
 
 
-def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, float, IntervalScale, str]:
-    """Return the ends of the delta method's interval within the bounds, its scale, and where it was cut."""
+def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, float, str]:
+    """Return the ends of the delta method's interval within the bounds, and what was done to keep it there."""
     if bounds.scale is IntervalScale.LOGIT:
         from scipy.special import expit, logit
 
         reach = half / (value * (1.0 - value))  # d logit(p) = dp / (p (1 - p))
-        return float(expit(logit(value) - reach)), float(expit(logit(value) + reach)), IntervalScale.LOGIT, ""
+        return float(expit(logit(value) - reach)), float(expit(logit(value) + reach)), f" on the {bounds.scale}"
     if bounds.scale is IntervalScale.ATANH:
         middle, reach = math.atanh(value), half / (1.0 - value**2)  # d atanh(r) = dr / (1 - r^2)
-        return math.tanh(middle - reach), math.tanh(middle + reach), IntervalScale.ATANH, ""
+        return math.tanh(middle - reach), math.tanh(middle + reach), f" on the {bounds.scale}"
     low, high = max(value - half, bounds[0]), min(value + half, bounds[1])
     was_cut = (low, high) != (value - half, value + half) and not math.isnan(half)
-    return low, high, IntervalScale.OWN, f" cut at {bounds[0]:g} and {bounds[1]:g}" if was_cut else ""
+    return low, high, f" cut at {bounds[0]:g} and {bounds[1]:g}" if was_cut else ""
 
 
 def _intervals(
@@ -732,11 +732,10 @@ def _intervals(
     quantile, tail = _quantile_and_tail(plan.level, counting)
     percentile = _percentile_interval(replicates, tail)
     bca = bca_interval(replicates, value=value, acceleration=units_spread.acceleration, tail=tail)
-    low, high, scale, cut = _delta_interval(value, quantile * error, bounds)
+    low, high, how = _delta_interval(value, quantile * error, bounds)
     spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - lacking > 1 else NAN
     few = f", tails of t with {counting - 1} df"
     drawn = f"{plan.resamples} resamples of {units}{few}"
-    how = f" on the {scale}" if scale else cut
     studentised = None
     if errors is not None and not math.isnan(low) and counting >= FEWEST_UNITS_FOR_RESAMPLES:
         studentised = _studentised(value, error, replicates, errors, plan, bounds)
@@ -750,7 +749,7 @@ def _intervals(
         notes=tuple(_notes(percentile, bca, tail, plan)),
         studentised=studentised,
         unit=plan.unit,
-        scale=scale,
+        scale=bounds.scale,
         idle_units=plan.units - counting,
     )
 

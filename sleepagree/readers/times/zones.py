@@ -34,12 +34,13 @@ class Resolved(NamedTuple):
 def resolve_wall_clock(
     readings_us: Microseconds, zone_name: str, *, path: str, where: Callable[[int], str], in_order: bool = True
 ) -> Resolved:
-    """Place readings of a local clock, in order of the file, in a zone.
+    """Place readings of a local clock in a zone.
 
     Parameters
     ----------
     readings_us : int array, shape (n,)
-        Wall-clock microseconds since 1970 (starts and ends in turn, where rows have both).
+        Wall-clock microseconds since 1970, the oldest first as far as the file tells it (starts and ends in turn,
+        where rows have both).
     zone_name : str
         IANA name.
     path : str
@@ -47,7 +48,7 @@ def resolve_wall_clock(
     where : callable
         Position in ``readings_us`` -> place in the file.
     in_order : bool
-        Whether the file tells them in an order of time, so that one that goes back tells a repeated hour.
+        Whether the file tells that order, so that a reading that goes back tells a repeated hour.
 
     Returns
     -------
@@ -67,11 +68,6 @@ def resolve_wall_clock(
     if not in_order:
         row = int(np.flatnonzero(doubtful)[0])
         raise _repeated(int(readings_us[row]), int(first_pass[row]), int(second_pass[row]), zone_name, path, where(row))
-    steps = np.diff(readings_us)
-    if np.count_nonzero(steps < 0) > np.count_nonzero(steps > 0):  # the newest row first
-        last = readings_us.size - 1
-        back = resolve_wall_clock(readings_us[::-1], zone_name, path=path, where=lambda i: where(last - i))
-        return back._replace(us=back.us[::-1].copy())
     # as early as the rows before allow, and as late as the rows after allow
     earliest, latest = first_pass.copy(), second_pass.copy()
     for i in range(1, readings_us.size):
