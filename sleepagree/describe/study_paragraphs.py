@@ -44,7 +44,6 @@ from sleepagree.describe.words import (
     speak,
 )
 from sleepagree.errors import counted, shorten
-from sleepagree.inference.normal_theory import LimitsInterval
 from sleepagree.inference.people import Design
 from sleepagree.inference.resampling import (
     FEWEST_UNITS_FOR_RESAMPLES,
@@ -63,6 +62,11 @@ from sleepagree.study.results import (
 )
 from sleepagree.study.table import NightsTable
 
+#: Designs in which the differences of nights are taken as they are -> what they rest on.
+_UNITS_OF_PLAIN_LIMITS: Final = {
+    Design.ONE_NIGHT_EACH: "one night per participant",
+    Design.ONE_PARTICIPANT: "the nights of one participant",
+}
 #: So many nights with a doubtful clock are named.
 _MOST_NAMED: Final = 3
 
@@ -387,39 +391,51 @@ def account(device: DeviceStudy) -> tuple[int, int, Counter[str]]:
 
 
 def _say_limits(study: StudyAgreement, cited: Citations) -> list[str]:
+    """Name how bias and limits were taken, for each design that the measures of the devices have."""
     rows = [row.limits for device in study.devices for row in device.bias]
     designs = {limits.design for limits in rows}
-    intervals = {limits.interval for limits in rows if limits.design is not Design.EMPTY}
-    parts = []
+    with_intervals = {limits.design for limits in rows if not math.isnan(limits.lower_low)}
+    said = []
     if Design.SEVERAL_NIGHTS in designs:
-        parts.append(
+        said.append(
             "Bias is the mean of participants' means with a t interval; limits of agreement combine the variance "
             "between and within participants, the true value varying from night to night "
             f"{cited.mark('limits', 'limits_repeated')}"
         )
-    elif Design.ONE_NIGHT_EACH in designs or Design.ONE_PARTICIPANT in designs:
-        unit = "one night per participant" if Design.ONE_NIGHT_EACH in designs else "the nights of one participant"
-        parts.append(f"Bias with a t interval and limits of agreement rest on {unit} {cited.mark('limits')}")
-    if LimitsInterval.MOVER in intervals:
-        parts.append(f"intervals of the limits are MOVER intervals {cited.mark('mover')}")
-    if LimitsInterval.EXACT in intervals:
-        parts.append(
-            "intervals of the limits are exact by the noncentral t distribution "
-            f"{cited.mark('exact_limits', 'exact_limits_2018')}"
+        if Design.SEVERAL_NIGHTS in with_intervals:
+            said[-1] += f"; intervals of the limits are MOVER intervals {cited.mark('mover')}"
+    plain_designs = [design for design in _UNITS_OF_PLAIN_LIMITS if design in designs]
+    if plain_designs:
+        units = " or ".join(_UNITS_OF_PLAIN_LIMITS[design] for design in plain_designs)
+        rest = "bias with a t interval and limits of agreement rest on"
+        limits = cited.mark("limits")
+        said.append(
+            f"Where a measure has {units} only, {rest} these {limits}" if said else f"B{rest[1:]} {units} {limits}"
         )
-    if not parts:
-        return []
-    scale = (
-        " Limits were fitted to differences of natural logarithms and are given as ratios device / reference "
-        f"{cited.mark('limits_1999')}."
-        if study.options.log_ratio
-        else ""
-    )
-    return [
-        f"{'; '.join(parts)}.{scale} Slopes of the difference on the level {cited.mark('limits_1999', 'slopes')}, "
-        f"intraclass correlation ICC(A,1) {cited.mark('icc')} and concordance correlation {cited.mark('ccc')} are "
-        "given beside them."
-    ]
+        if with_intervals.intersection(plain_designs):
+            said[-1] += (
+                "; intervals of the limits are exact by the noncentral t distribution "
+                f"{cited.mark('exact_limits', 'exact_limits_2018')}"
+            )
+    if said and study.options.log_ratio:
+        said.append(
+            "Limits were fitted to differences of natural logarithms and are given as ratios device / reference "
+            f"{cited.mark('limits_1999')}"
+        )
+    return [*(f"{sentence}." for sentence in said), *_say_beside_limits(study, cited)]
+
+
+def _say_beside_limits(study: StudyAgreement, cited: Citations) -> list[str]:
+    """Name what the tables give beside the limits: with few nights some of it does not exist."""
+    rows = [row for device in study.devices for row in device.bias]
+    said: list[str] = []
+    if any(not math.isnan(row.limits.slope) for row in rows):
+        said.append(f"slopes of the difference on the level {cited.mark('limits_1999', 'slopes')}")
+    if any(row.reliability.icc.defined for row in rows):
+        said.append(f"intraclass correlation ICC(A,1) {cited.mark('icc')}")
+    if any(row.reliability.ccc.defined for row in rows):
+        said.append(f"concordance correlation {cited.mark('ccc')}")
+    return [f"Beside them the tables give {join_words(said)}."] if said else []
 
 
 def results_of_study(study: StudyAgreement) -> str:

@@ -183,6 +183,27 @@ def test_methods_of_a_study_name_the_intervals_that_were_used(study) -> None:
     assert "TST ±30" in methods.text
 
 
+def test_methods_of_a_study_name_no_number_that_its_nights_are_too_few_for() -> None:
+    two = methods_of_study(summarise_study(simulated_nights(1, 2), StudyOptions(resamples=20)))
+    for source in ("slopes", "ccc"):
+        assert SOURCES[source] not in two.sources
+    assert "Slopes" not in two.text
+    assert "the tables give intraclass correlation ICC(A,1)" in two.text
+    many = methods_of_study(summarise_study(simulated_nights(12, 1), StudyOptions(resamples=20)))
+    for source in ("slopes", "icc", "ccc"):
+        assert SOURCES[source] in many.sources
+
+
+def test_methods_of_a_study_name_the_limits_of_each_design() -> None:
+    whole, alone = simulated_nights(6, 2), [n for n in simulated_nights(6, 2) if n.device == "pad B"]
+    first = alone[0].participant
+    mixed = [n for n in whole if n.device == "band A"] + [n for n in alone if n.participant == first]
+    methods = methods_of_study(summarise_study(mixed, StudyOptions(resamples=20))).text
+    assert "intervals of the limits are MOVER intervals" in methods
+    assert "Where a measure has the nights of one participant only, bias with a t interval and limits" in methods
+    assert "exact by the noncentral t distribution" in methods
+
+
 def test_results_of_a_study_speak_of_each_device_and_of_their_difference(study) -> None:
     paragraphs = results_of_study(study).split("\n\n")
     assert paragraphs[0] == "16 of 16 device-nights of 8 nights were scored."
