@@ -209,13 +209,18 @@ def _tail(level: float) -> float:
     return (1.0 - level) / 2.0
 
 
+def _lacks_values(lacking: int, resamples: int) -> bool:
+    """Whether so many resamples have no value that those which have one tell nothing."""
+    return lacking > LARGEST_UNDEFINED_SHARE * resamples
+
+
 def _defined(replicates: Values) -> tuple[Values, int, str]:
     if replicates.ndim != 1 or replicates.size == 0:
         raise ValueError(f"replicates must hold at least one value in one dimension, not shape {replicates.shape}")
     has_value = ~np.isnan(replicates)
     count = int(np.count_nonzero(has_value))
     lacking = replicates.size - count
-    if lacking > LARGEST_UNDEFINED_SHARE * replicates.size:
+    if _lacks_values(lacking, replicates.size):
         return replicates, lacking, f"{lacking} of {replicates.size} resamples have no value"
     return (replicates if lacking == 0 else replicates[has_value]), lacking, ""
 
@@ -330,18 +335,20 @@ class BootstrapIntervals:
     def kind(self) -> IntervalMethod:
         """Which interval is the one to report.
 
-        Bootstrap-t for statistics with bounds, of 10 to 200 units; percentiles for more; else the delta method's. Units
-        without an epoch of what is asked do not count here. Of those compared these hold the truth most often where
+        Bootstrap-t for statistics with bounds, of 10 to 200 units; percentiles for more; else the delta method's, and
+        where there are too few resamples for the ends of either. Units without an epoch of what is asked do not count
+        here. Of those compared these hold the truth most often where
         people differ with skew or heavy tails or a device fails on some of them (docs/methods_intervals.md, which tells
         how often).
         """
         if self.studentised is not None and not math.isnan(self.studentised.low):
             return IntervalMethod.STUDENTISED
         counting = self.units - self.idle_units
-        lacks_resamples = counting >= FEWEST_UNITS_FOR_RESAMPLES and math.isnan(self.percentile.low)
-        if counting > MOST_UNITS_STUDENTISED or lacks_resamples or math.isnan(self.delta.low):
+        is_undefined = _lacks_values(self.undefined_replicates, self.resamples)
+        if math.isnan(self.delta.low) or (is_undefined and counting >= FEWEST_UNITS_FOR_RESAMPLES):
             return IntervalMethod.PERCENTILE
-        return IntervalMethod.DELTA
+        has_percentiles = counting > MOST_UNITS_STUDENTISED and not math.isnan(self.percentile.low)
+        return IntervalMethod.PERCENTILE if has_percentiles else IntervalMethod.DELTA
 
     @property
     def primary(self) -> Estimate:
@@ -363,7 +370,9 @@ def cluster_bootstrap_all(
     bounds: Mapping[str, Bounds] | None = None,
     all_count: bool = False,
 ) -> dict[str, tuple[BootstrapIntervals, ...]]:
-    """Return percentile, BCa and delta-method intervals of statistics of a sum of tables, from the same resamples.
+    """Return intervals of statistics of a sum of tables: percentile, BCa, delta method and bootstrap-t.
+
+    Those of resamples are made from the same ones.
 
     Parameters
     ----------
@@ -374,7 +383,8 @@ def cluster_bootstrap_all(
     rng : numpy.random.Generator
         Source of random numbers.
     resamples : int
-        Number of resamples.
+        Number of resamples; where they are too few for the ends of an interval, as 0 is, the delta method's alone is
+        made.
     level : float
         Confidence level, between 0 and 1. The ends allow for the number of units (quantiles of Student's t).
     influences : mapping of str to callable, optional
@@ -411,8 +421,8 @@ def cluster_bootstrap_all(
     stack = np.asarray(tables)
     if stack.ndim < 2 or stack.shape[0] == 0:
         raise ValueError(f"tables must have shape (units, ...) with at least one unit, not {stack.shape}")
-    if resamples < 1:
-        raise ValueError(f"resamples must be 1 or more, not {resamples!r}")
+    if resamples < 0:
+        raise ValueError(f"resamples must be 0 or more, not {resamples!r}")
     _tail(level)
     sample = _Sample(stack, kernels, influences or {}, all_count=all_count)
     plan = _Resampling(resamples, level, unit, sample.units)
@@ -422,7 +432,8 @@ def cluster_bootstrap_all(
         return sample.named([plan.without_intervals(value, "value without interval", note) for value in values])
     limited = [(bounds or {}).get(name, UNBOUNDED) for name in sample.names()]
     has_bounds = [math.isfinite(own.high - own.low) for own in limited]
-    with_errors = FEWEST_UNITS_FOR_RESAMPLES <= sample.units <= MOST_UNITS_STUDENTISED and any(has_bounds)
+    are_some = FEWEST_UNITS_FOR_RESAMPLES <= sample.units <= MOST_UNITS_STUDENTISED
+    with_errors = are_some and any(has_bounds) and not plan.why_too_few
     replicates, errors = _replicates(sample, resamples, rng, with_errors=with_errors)
     spreads = sample.spreads()
     results = []
@@ -506,6 +517,12 @@ class _Resampling(NamedTuple):
     def estimate(self, value: float, method: str, low: float = NAN, high: float = NAN, se: float = NAN) -> Estimate:
         because = "the statistic has no value on the sum of all units" if math.isnan(value) else ""
         return Estimate(value, low, high, self.level, self.units, method, because, se)
+
+    @property
+    def why_too_few(self) -> str:
+        """Why the resamples tell no end of an interval, as none would lie beyond it, else ""."""
+        needed = math.ceil(round(1.0 / _tail(self.level), 6))
+        return f"{self.resamples} resamples, and {needed} are needed" if self.resamples < needed else ""
 
     def without_intervals(self, value: float, method: str, *notes: str, lacking: int = 0) -> BootstrapIntervals:
         """Return the value alone, with the reason."""
@@ -670,7 +687,7 @@ def _replicates(
     A block of weights at a time, so that memory stays flat.
     """
     whole_row = 8 * sample.units
-    step = min(resamples, max(1, _BLOCK_BYTES // whole_row, min(4, 8 * _BLOCK_BYTES // whole_row)))
+    step = max(1, _BLOCK_BYTES // whole_row, min(4, 8 * _BLOCK_BYTES // whole_row))
     replicates = np.empty((resamples, sample.values.size))
     errors = np.empty_like(replicates) if with_errors else replicates[:0]
     for begin in range(0, resamples, step):
@@ -730,8 +747,10 @@ def _intervals(
         note = f"no interval: the value is that of each of the {units}, so that nothing tells how sure it is"
         return plan.without_intervals(value, f"value of {units}, which do not vary", note, lacking=lacking)
     quantile, tail = _quantile_and_tail(plan.level, counting)
-    percentile = _percentile_interval(replicates, tail)
-    bca = bca_interval(replicates, value=value, acceleration=units_spread.acceleration, tail=tail)
+    percentile = bca = Interval(NAN, NAN, lacking, plan.why_too_few)
+    if not percentile.because:
+        percentile = _percentile_interval(replicates, tail)
+        bca = bca_interval(replicates, value=value, acceleration=units_spread.acceleration, tail=tail)
     low, high, how = _delta_interval(value, quantile * error, bounds)
     spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - lacking > 1 else NAN
     few = f", tails of t with {counting - 1} df"
@@ -756,6 +775,9 @@ def _intervals(
 
 def _notes(percentile: Interval, bca: Interval, tail: float, plan: _Resampling) -> Iterator[str]:
     """Give what a reader of the intervals should know."""
+    if plan.why_too_few:
+        yield f"no interval from {plan.why_too_few}"
+        return
     if percentile.because:
         yield f"no percentile interval: {percentile.because}"
     elif percentile.undefined:

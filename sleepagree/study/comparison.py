@@ -272,7 +272,7 @@ def _summarise_scorers(
     if not found:
         because = "no night has a kappa between scorers and one of the device"
         nothing = undefined(because, level=options.level)
-        interval = BootstrapIntervals(nothing, nothing, nothing, 0, max(1, options.resamples), 0)
+        interval = BootstrapIntervals(nothing, nothing, nothing, 0, options.resamples, 0)
         return ScorerSummary(device, mapping, 0, len(several), 0, NAN, NAN, NAN, interval)
     means = [grouped.mean_by_unit(column) for column in np.array([kappas for _, kappas in found]).T]
     purpose = f"scorers {device} {mapping}"

@@ -101,7 +101,7 @@ class NightGroups:
     @property
     def _settings(self) -> dict[str, Any]:
         unit = "participants" if len(self.participants) > 1 else "nights"
-        return {"resamples": max(1, self.options.resamples), "level": self.options.level, "unit": unit}
+        return {"resamples": self.options.resamples, "level": self.options.level, "unit": unit}
 
     def limits(self, reference: Values, device: Values, scale: Scale = Scale.RAW) -> LimitsOfAgreement:
         """Return bias and limits of agreement of what both sides measured on each night."""

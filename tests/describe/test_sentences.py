@@ -20,6 +20,7 @@ from sleepagree.describe.study_paragraphs import (
     results_of_study,
 )
 from sleepagree.describe.words import join_words
+from sleepagree.inference.resampling import IntervalMethod
 from sleepagree.night.compare import NightAgreement
 from sleepagree.study.results import StudyOptions
 from sleepagree.study.summarise import summarise_study
@@ -219,10 +220,23 @@ def test_methods_of_a_study_name_the_interval_that_its_size_calls_for() -> None:
     assert SOURCES["clustered_kappa"] in few.sources
     assert SOURCES["expanded_percentile"] not in few.sources
     assert "delta method" in few.text
-    many = methods_of_study(summarise_study(simulated_nights(12, 1), StudyOptions(resamples=20)))
+    many = methods_of_study(summarise_study(simulated_nights(12, 1), StudyOptions(resamples=50)))
     assert SOURCES["bootstrap_t"] in many.sources
-    assert "bootstrap-t intervals from 20 resamples" in many.text
+    assert "bootstrap-t intervals from 50 resamples" in many.text
     assert "for minutes or with fewer than 10 participants, those of the delta method" in many.text
+
+
+@pytest.mark.parametrize("resamples", [0, 1, 39])
+def test_a_study_with_too_few_resamples_has_intervals_of_the_delta_method(resamples: int) -> None:
+    study = summarise_study(simulated_nights(12, 1), StudyOptions(resamples=resamples))
+    for statistic in study.devices[0].mappings[0].statistics:
+        pooled = statistic.pooled
+        assert pooled.kind is IntervalMethod.DELTA
+        assert pooled.primary.low < pooled.value < pooled.primary.high
+        assert f"no interval from {resamples} resamples, and 40 are needed" in pooled.notes
+    methods = methods_of_study(study)
+    assert SOURCES["bootstrap_t"] not in methods.sources
+    assert "resamples" not in methods.text
 
 
 def test_a_night_without_a_stage_is_not_a_device_without_it() -> None:

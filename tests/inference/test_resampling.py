@@ -359,7 +359,7 @@ def test_minutes_are_cut_at_nothing_and_say_so():
     [
         (np.zeros((0, 2, 2)), {}, "at least one unit"),
         (np.zeros(4), {}, "at least one unit"),
-        (np.ones((3, 2, 2)), {"resamples": 0}, "resamples must be 1 or more, not 0"),
+        (np.ones((3, 2, 2)), {"resamples": -1}, "resamples must be 0 or more, not -1"),
         (np.ones((3, 2, 2)), {"level": 1.0}, "level must lie between 0 and 1, not 1.0"),
     ],
 )
