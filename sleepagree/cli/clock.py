@@ -57,7 +57,9 @@ def clock(reference: Path, device: Path, mapping_names: tuple[str, ...], range_m
         seed=options["seed"],
         level=options["confidence"],
     )
-    night, again = (shared.next_command(name, anonymous=options["anonymous"]) for name in ("night", "clock"))
+    anew = {"clock_offset", "window"} if reading.jump else {"clock_offset"}
+    night = shared.next_command("night", anonymous=options["anonymous"], without=anew)
+    again = shared.next_command("clock", anonymous=options["anonymous"], without={"range_min"})
     described = lambda: describe_clock(reading, paired, night=night, clock=again)  # noqa: E731 - made when it is shown
     cautions = (*clock_change_cautions(paired, mapping), *paired.cautions)
-    shared.show(described, clock_document(reading, paired), options, cautions)
+    shared.show(described, clock_document(reading, paired, cautions), options, cautions)

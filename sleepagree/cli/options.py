@@ -6,7 +6,7 @@ import contextlib
 import math
 import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TextIO, TypeVar
 
@@ -441,12 +441,15 @@ def write_for_page(describe: Callable[[], Description]) -> None:
         Path(path).write_text(render_page(describe()), encoding="utf-8")
 
 
-def next_command(name: str, *, anonymous: bool) -> str:
-    """Return another command for the inputs of this run, with those of its options that both have, paths as given."""
+def next_command(name: str, *, anonymous: bool, without: Collection[str] = ()) -> str:
+    """Return another command for the inputs of this run, with those of its options that both have, paths as given.
+
+    Parameters ``without`` are left out: what comes next gives them anew.
+    """
     context = click.get_current_context()
     root = context.find_root().command
     other = root.get_command(context, name) if isinstance(root, click.Group) else None
-    known = {parameter.name for parameter in other.params} if other is not None else set()
+    known = {parameter.name for parameter in other.params} - {*without} if other is not None else set()
     return _command(name, [p for p in context.command.params if p.name in known], str, anonymous=anonymous)
 
 

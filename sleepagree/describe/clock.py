@@ -83,7 +83,7 @@ def describe_clock(
     )
     proposals = Items((*drift, f"{head}: {reading.reason}", *_say_jump(reading, paired), *_say_zone(reading, front)))
     following = None if front is Front.PAGE else _next(reading, paired, night, clock)
-    figures = table("figures", "", ("", ""), _figures(reading), words=(0, 1))
+    figures = table("figures", "", ("", ""), _figures(reading, paired.clock_offset_s), words=(0, 1))
     warning = Paragraph(TUNING_WARNING)
     return Description(
         "sleepagree: one clock",
@@ -134,7 +134,7 @@ def _say_zone(reading: ClockReading, front: Front) -> list[str]:
 def _say_drift(reading: ClockReading) -> list[str]:
     """Return that no one offset mends a clock that drifts, where it is told that it does."""
     gain = reading.kappa_with_drift - reading.kappa_at_best
-    if reading.jump is not None or reading.drift_low <= 0.0 <= reading.drift_high or not gain >= SMALLEST_GAIN:
+    if reading.drift_low <= 0.0 <= reading.drift_high or not gain >= SMALLEST_GAIN:
         return []
     per_hour = signed(reading.drift_s_per_h)
     return [
@@ -178,9 +178,10 @@ def _time(paired: PairedNight, at_s: float) -> str:
     return "" if at is None else at.isoformat()
 
 
-def _figures(reading: ClockReading) -> list[tuple[str, str]]:
+def _figures(reading: ClockReading, added_s: float) -> list[tuple[str, str]]:
     rows = [
         ("mapping", shorten(reading.mapping)),
+        *([("added beforehand", f"{added_s:+g} s; the offsets below come on top")] if added_s else []),
         ("offsets searched", f"up to {reading.curve.offsets_s[-1] / 60:g} min to either side"),
         ("best offset", _seconds(reading.offset_s) + _interval(reading.low_s, reading.high_s, " s", reading.level)),
         ("kappa as recorded", figure(reading.kappa_at_zero, 3)),
@@ -206,7 +207,7 @@ def _interval(low: float, high: float, unit: str, level: float) -> str:
 
 
 def _drift(reading: ClockReading) -> str:
-    if math.isnan(reading.drift_s_per_h) or reading.jump is not None:  # a jump would pass for a drift
+    if math.isnan(reading.drift_s_per_h):
         return DASH
     interval = _interval(reading.drift_low, reading.drift_high, " s/h", reading.level)
     return f"{signed(reading.drift_s_per_h)} s per hour{interval}"

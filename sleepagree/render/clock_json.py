@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Final
 
+from sleepagree.caution import Caution
+from sleepagree.describe.cautions import caution_documents
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.render.night_json import (
     Document,
@@ -22,10 +25,12 @@ from sleepagree.scoring.offsets import LOWEST_PEAK_SCORE
 CLOCK_SCHEMA: Final = "sleepagree.clock/1"
 
 
-def clock_document(reading: ClockReading, paired: PairedNight) -> Document:
-    """Return a reading of the clock, with the night that it was read from."""
+def clock_document(reading: ClockReading, paired: PairedNight, cautions: Sequence[Caution] = ()) -> Document:
+    """Return a reading of the clock, with the night that it was read from; offsets add to the one in its options."""
     return {
         **reading_document(reading),
+        "options": {"clock_offset": paired.clock_offset_s, "confidence": reading.level},
+        "cautions": caution_documents(cautions),
         "software": software(),
         "inputs": inputs_document(paired),
         "window": window_document(paired),
@@ -39,7 +44,8 @@ def reading_document(reading: ClockReading) -> Document:
         **attributes(reading, "mapping"),
         **numbers(reading, offset_seconds="offset_s", low="low_s", high="high_s"),
         **numbers(reading, "kappa_at_zero", "kappa_at_best", drift_seconds_per_hour="drift_s_per_h"),
-        **numbers(reading, "drift_low", "drift_high", "kappa_with_drift", outside_seconds="outside_s"),
+        **numbers(reading, "drift_low", "drift_high", offset_at_middle_seconds="offset_at_middle_s"),
+        **numbers(reading, "kappa_with_drift", outside_seconds="outside_s"),
         **attributes(reading, "proposed", "reason"),
         "peak": {
             "score": number(reading.peak_score),

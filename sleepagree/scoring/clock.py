@@ -88,7 +88,7 @@ class ClockReading(Brief, Frozen):
         Share of random halves of the night whose own best offset lies within one epoch of ``offset_s``.
     drift_s_per_h, drift_low, drift_high : float
         Change per hour of the seconds to add, with interval: positive for a clock that runs slow. Nan when
-        the peak does not stand out.
+        the peak does not stand out, and where there is a ``jump``.
     offset_at_middle_s, kappa_with_drift : float
         With that drift, the offset at the middle of the night, and kappa.
     thirds : tuple of PartOffset
@@ -335,7 +335,8 @@ def with_jump(reading: ClockReading, jump: ClockJump | None) -> ClockReading:
     )
     if not math.isnan(jump.kappa_with_drift):
         reason += f", one with a drift {jump.kappa_with_drift:.3f}"
-    return replace(reading, proposed=False, reason=reason, jump=jump, outside_s=NAN)
+    # a jump would pass for a drift
+    return replace(reading, proposed=False, reason=reason, jump=jump, outside_s=NAN, **Drift()._asdict())
 
 
 def _signed(seconds: float) -> str:

@@ -156,9 +156,7 @@ class Blocks:
 
     def margins(self) -> Values:
         """Return diagonal, row sums and column sums, shape (blocks, 3k, offsets without context)."""
-        inner = self.counts[..., self.lags.inner]
-        diagonal = np.einsum("biim->bim", inner)
-        return np.concatenate((diagonal, inner.sum(axis=2), inner.sum(axis=1)), axis=1).astype(np.float64)
+        return _margins_of(self.counts[..., self.lags.inner])
 
     def best_offsets(self, weights: NDArray[Any]) -> Values:
         """Return the best offset (s) under each row of block weights; nan where no kappa is defined."""
@@ -197,6 +195,12 @@ class Blocks:
         return tuple(parts)
 
 
+def _margins_of(counts: Tables) -> Values:
+    """Return diagonal, row sums and column sums of tables at offsets, shape (blocks, 3k, offsets)."""
+    diagonal = np.einsum("biim->bim", counts)
+    return np.concatenate((diagonal, counts.sum(axis=2), counts.sum(axis=1)), axis=1).astype(np.float64)
+
+
 def half_weights(count: int, draws: int, rng: np.random.Generator) -> NDArray[np.int64]:
     """Return weights that keep a random half of the blocks."""
     order = rng.random((draws, count)).argsort(axis=1)
@@ -217,7 +221,8 @@ def _drifted(blocks: Blocks, offset_s: float, within_s: float) -> tuple[Values, 
     """Return margins of each block at each drift and offset, shape (blocks, 3k, drifts, offsets), and both grids.
 
     Within a block the drift is less than a step, so a block moves as a whole. Tables at offsets between two
-    steps are interpolated, which is exact for stages that are constant within a step.
+    steps are interpolated, which is exact for stages that are constant within a step. Nan where a block would move
+    beyond the offsets that were counted.
     """
     lags = blocks.lags
     middle = 0.5 * (blocks.places[0] + blocks.places[-1])
@@ -225,10 +230,11 @@ def _drifted(blocks: Blocks, offset_s: float, within_s: float) -> tuple[Values, 
     drifts = np.arange(-DRIFT_RANGE_S_PER_H, DRIFT_RANGE_S_PER_H + _DRIFT_STEP / 2.0, _DRIFT_STEP)
     near = np.arange(-within_s, within_s + lags.step_s / 2.0, lags.step_s)
     moved = offset_s + near[None, None] + hours[:, None, None] * drifts[None, :, None]
-    place = np.clip(moved / lags.step_s + lags.reach, 0.0, 2.0 * lags.reach - 1e-9)
-    lower = place.astype(np.int64)
+    place = moved / lags.step_s + lags.most
+    lower = np.clip(np.floor(place), 0, 2 * lags.most - 1).astype(np.int64)
     part = place - lower
-    margins = np.moveaxis(blocks.margins(), 1, 0)  # (3k, blocks, offsets)
+    part[(part < 0.0) | (part > 1.0)] = np.nan
+    margins = np.moveaxis(_margins_of(blocks.counts), 1, 0)  # (3k, blocks, offsets with context)
     block = np.arange(blocks.count)[:, None, None]
     sums = margins[:, block, lower] * (1.0 - part) + margins[:, block, lower + 1] * part
     return np.ascontiguousarray(np.moveaxis(sums, 1, 0)), drifts, near
@@ -240,14 +246,19 @@ def drift_curves(blocks: Blocks, offset_s: float, *, within_s: float) -> Values:
 
 
 def find_drift(blocks: Blocks, offset_s: float, rng: np.random.Generator, *, resamples: int, level: float) -> Drift:
-    """Search offset and drift together; the interval resamples blocks."""
+    """Search offset and drift together; the interval resamples blocks.
+
+    Of drifts that fit alike the smallest is taken. The interval goes from the lowest of them to the highest: a short
+    night that fits any drift tells of none.
+    """
     sums, drifts, near = _drifted(blocks, offset_s, _DRIFT_OFFSETS_S)
+    by_size = np.lexsort([np.abs(grid).ravel() for grid in np.meshgrid(near, drifts)])
     kinds = sums.shape[1]
     flat = sums.reshape(blocks.count, -1)
     drawn = participant_weights(blocks.count, resamples, rng)
     weights: Values = np.concatenate((np.ones((1, blocks.count)), drawn))  # the night itself, then the resamples
-    found = np.full(len(weights), np.nan)
-    middle_s = at_best = NAN
+    ends = np.full((2, len(weights)), np.nan)
+    best = Drift()
     for begin in range(0, len(weights), _DRIFT_ROWS):
         drawn_sums: Values = weights[begin : begin + _DRIFT_ROWS] @ flat
         curves = kappa.of_sums(
@@ -256,10 +267,12 @@ def find_drift(blocks: Blocks, offset_s: float, rng: np.random.Generator, *, res
         for row, curve in enumerate(curves, start=begin):
             if np.isnan(curve).all():
                 continue
-            peak = int(np.nanargmax(curve))
-            found[row] = drifts[peak // near.size]
+            peaks = by_size[curve[by_size] >= np.nanmax(curve) - 1e-12]
+            fitting = drifts[peaks // near.size]
+            ends[:, row] = fitting.min(), fitting.max()
             if row == 0:
-                middle_s, at_best = offset_s + float(near[peak % near.size]), float(curve[peak])
-    interval = percentile_interval(found[1:], level=level)
+                middle_s = offset_s + float(near[peaks[0] % near.size])
+                best = Drift(float(fitting[0]), offset_at_middle_s=middle_s, kappa_with_drift=float(curve[peaks[0]]))
+    low, high = (percentile_interval(end[1:], level=level) for end in ends)
     slack = EPOCH_S / 2.0 / (float(blocks.places[-1] - blocks.places[0] + 1) * blocks.block_s / 3600.0)
-    return Drift(float(found[0]), interval.low - slack, interval.high + slack, middle_s, at_best)
+    return best._replace(drift_low=low.low - slack, drift_high=high.high + slack)

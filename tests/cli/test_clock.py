@@ -39,6 +39,28 @@ def test_the_slow_clock_is_read_and_proposed():
     assert (offsets[0], offsets[-1], len(offsets)) == (-1800, 1800, 721)
 
 
+def test_an_offset_that_was_already_added_is_told_and_counts_in_the_next_command():
+    truth = TRUTH["slow_clock"]["offset_to_add_seconds"]
+    given = ("--clock-offset", "100", "--range", "20", "--confidence", "0.9")
+    found = json.loads(invoke(SLOW, *given, "--json", "-").stdout)
+    assert found["options"] == {"clock_offset": 100.0, "confidence": 0.9}
+    assert abs(found["offset_seconds"] + 100 - truth) <= 5
+    assert isinstance(found["offset_at_middle_seconds"], float)
+    shown = invoke(SLOW, *given).stdout
+    assert "+100 s; the offsets below come on top" in shown
+    command = " ".join(shown.split("NEXT")[1].split())
+    assert command.count("--clock-offset") == 1
+    assert f"--clock-offset {100 + found['offset_seconds']:g}" in command
+
+
+def test_the_cautions_of_a_clock_stand_in_its_json(tmp_path):
+    night = tmp_path / "night.csv"
+    rows = [f"2026-03-01T{22 + i // 120}:{i // 2 % 60:02}:{i % 2 * 30:02},{'WNW'[i // 80]}" for i in range(240)]
+    night.write_text("\n".join(["start,stage", *rows]).replace(",N", ",N2"), "utf-8")
+    found = json.loads(ended("clock", night, night, "--json", "-").stdout)
+    assert "reports_from_labels" in {caution["kind"] for caution in found["cautions"]}
+
+
 def test_nothing_is_applied_unless_asked():
     def kappa(*options: str) -> float:
         arguments = ("--mapping", "rem-left-out", "--json", "-", *options)

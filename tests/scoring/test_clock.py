@@ -300,6 +300,23 @@ def test_drift_is_recovered(drift, seed):
     assert (last - first) * drift > 0.0
 
 
+@pytest.mark.parametrize("slow_s", [-1800.0, 1790.0, 1800.0])
+def test_a_constant_offset_at_the_edge_of_the_range_is_no_drift(slow_s):
+    found = read(*pair(8, slow_s=slow_s, share=0.1))
+    assert found.offset_s == pytest.approx(slow_s, abs=15.0)
+    assert found.drift_s_per_h == 0.0
+    assert found.drift_low < 0.0 < found.drift_high
+
+
+@pytest.mark.parametrize("hours", [1.0, 1.5, 4.0])
+def test_a_night_against_itself_drifts_by_nothing_and_both_ways_alike(hours):
+    night = pair(8, hours=hours)[0]
+    found = read(night, night)
+    assert found.drift_s_per_h == 0.0
+    assert found.drift_low < 0.0 < found.drift_high
+    assert -found.drift_low == pytest.approx(found.drift_high, abs=20.0)
+
+
 def test_unrelated_nights_are_not_given_an_offset():
     # performance/calibrate_clock.py asks 500 pairs; the highest score of 800 was 5.6 with 5.5 needed, and none of
     # them was proposed. More than 2 of 60 would happen by less than 1 in 100 at a rate of 1 per cent.
