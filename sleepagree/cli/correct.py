@@ -92,7 +92,7 @@ def _correct_table(learnt: Correction, table: Path, options: dict[str, Any]) -> 
             raise click.UsageError(
                 f"DEVICE is a table of nights: give --{name.replace('_', '-')} as its column {name}."
             )
-    nights = read_nights_table(table, needs_reference=False)
+    nights = read_nights_table(table, needs_reference=False, device=learnt.device)
     name_inputs(lambda: input_files(nights))
     return correct_nights(
         learnt,

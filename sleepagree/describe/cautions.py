@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from sleepagree.caution import Caution, CautionKind, plain_values
 from sleepagree.describe.facts import Sentence, fill
-from sleepagree.describe.words import figure, join_words, percent, say_measure, say_stages, speak
+from sleepagree.describe.words import figure, join_words, minutes, percent, say_measure, say_stages, speak
 from sleepagree.errors import Front, Option, Step, asked, counted, for_page, name_options, shorten
 from sleepagree.scoring.offsets import MOST_HOURS, NEAR_CHANCE
 
@@ -311,6 +311,15 @@ def _plan_rests_on_few_nights(c: Caution) -> str:
     )
 
 
+def _window_silent(c: Caution) -> str:
+    where = f"On {c['count']} nights the" if c["count"] > 1 else "The"
+    up_to = "up to " if c["count"] > 1 else ""
+    return (
+        f"{where} device gave no stage to {up_to}{minutes(c['epochs'])} of the window. They count as time in bed "
+        "without sleep, in its own values and in what is corrected from them."
+    )
+
+
 #: The two sides may not belong together, or lie at a wrong time; those first that change most.
 _GRAVE: Final[dict[CautionKind, Sentence]] = {
     # whether the two sides belong together at all
@@ -490,6 +499,7 @@ _OTHERS: Final[dict[CautionKind, Sentence]] = {
         "{learnt:listed}: SOL, WASO, SE and wake depend on it. Give the time in bed"
         + for_page(" with {Option.WINDOW:FROM/TO}, in a table of nights in its column window.", " where you can.")
     ),
+    CautionKind.WINDOW_SILENT: _window_silent,
     CautionKind.PULLED_TO_USUAL: (
         "Corrected values are pulled to what was usual in the study (regression to the mean): they are no test of a "
         "person who sleeps unusually, and no diagnosis."

@@ -409,8 +409,8 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
     rows = (
         (
             say_measure(learnt.measure),
-            Cell.number(mean_of_known(m.device for m in both), 1),
-            Cell.number(mean_of_known(m.corrected for m in both), 1),
+            Cell.number(mean_of_known(m.device for m in both or own), 1),
+            Cell.number(mean_of_known(m.corrected for m in both or own), 1),
             METHODS[learnt.learned.method],
             _say_verdict(learnt.learned),
             sum(m.extrapolated for m in own),
@@ -424,8 +424,8 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
     said += f", {len(found.refused)} refused" if found.refused else ""
     said += f"; {counted(found.other_devices, 'row')} of other devices left alone" if found.other_devices else ""
     note = Paragraph(
-        "Means over nights that have both (min; SE and percent in %). Extrapolated: nights outside what was learnt "
-        f"from. {_ONE_BY_ONE} Each night with its intervals stands in the files of --out."
+        "Means over nights that have both, or the one that there is (min; SE and percent in %). Extrapolated: nights "
+        f"outside what was learnt from. {_ONE_BY_ONE} Each night with its intervals stands in the files of --out."
     )
     return Description(
         "sleepagree: nights, corrected",

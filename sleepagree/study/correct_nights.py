@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import InputError, SleepAgreeError, shorten
-from sleepagree.hypnogram.window import Window, parse_window
+from sleepagree.hypnogram.window import Window, WindowRule, parse_window
 from sleepagree.mapping.files import own_words
 from sleepagree.study.anonymous import anonymous_night, anonymous_table
 from sleepagree.study.correction import CorrectedNight, Correction
@@ -45,8 +45,11 @@ class CorrectedNights:
     @property
     def cautions(self) -> tuple[Caution, ...]:
         """What may mislead: where windows are only the device's own, and what holds for the correction."""
-        own = [c for _, night in self.nights for c in night.cautions if c.kind is CautionKind.WINDOW_BY_DEVICE]
-        return (*own[:1], *self.correction.cautions)
+        own = [caution for _, night in self.nights for caution in night.cautions]
+        by_device = [caution for caution in own if caution.kind is CautionKind.WINDOW_BY_DEVICE]
+        silent = [caution["epochs"] for caution in own if caution.kind is CautionKind.WINDOW_SILENT]
+        told = [Caution.of(CautionKind.WINDOW_SILENT, epochs=max(silent), count=len(silent))] if silent else []
+        return (*by_device[:1], *told, *self.correction.cautions)
 
 
 def correct_nights(
@@ -92,8 +95,10 @@ def correct_nights(
     nights, refused = [], []
     for i, row in enumerate(rows, 1):
         try:
-            own = parse_window(row.window) if row.window else window
-            night = correction.apply(files.device(row), window=own)
+            own = parse_window(row.window) if row.window else None
+            # a rule in the table of a study speaks of its reference
+            has_times = own is not None and own.rule is WindowRule.GIVEN
+            night = correction.apply(files.device(row), window=own if has_times else window)
         except SleepAgreeError as error:
             refused.append(refuse_row(row, error, table.folder, anonymous=anonymous))
         else:

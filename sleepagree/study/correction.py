@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import InputError, Option, shorten
+from sleepagree.errors import InputError, Option, SleepAgreeError, shorten
 from sleepagree.hypnogram.align import PairedNight, align
 from sleepagree.hypnogram.spans import EPOCH_S, Frozen, ScoredSpans
-from sleepagree.hypnogram.window import Window, WindowRule
+from sleepagree.hypnogram.window import Window, WindowRule, show_time, take_window
 from sleepagree.inference.correction import (
     LEAVE_ONE_OUT_UP_TO,
     Bounds,
@@ -35,6 +35,8 @@ from sleepagree.study.epoch_correction import LearnedEpochs
 
 #: What stands before the name of a measure that the epochs' probabilities add up to.
 EXPECTED: Final = "expected "
+#: Epochs of the window without a stage from which on they are told: five minutes.
+_SILENT_EPOCHS: Final = 10
 #: Ranges are kept with so many digits.
 _NEAR: Final = 1e-3
 
@@ -221,18 +223,18 @@ class Correction(Result):
             The device's night; what is not yet read is read by :func:`sleepagree.read_hypnogram`, which takes a layout.
         window : Window, WindowRule or str, optional
             Time in bed; default: lights off to lights on if the file marks both, else from the first to the last stage.
+            Rules that ask for a reference are the default.
 
         Raises
         ------
         InputError
-            When the night has labels, stages or an epoch length that were not learnt from.
+            When the night has labels, stages or an epoch length that were not learnt from, or nothing in the window.
         """
         from sleepagree.readers.memory import read_hypnogram
 
         hypnogram = read_hypnogram(hypnogram)
         self._refuse_others(hypnogram)
-        # laid on epochs as its own reference: one rule for windows and grids
-        night = align(reference=hypnogram, device=hypnogram, window=window, reports=self.reports)
+        night = self._lay_alone(hypnogram, take_window(window))
         found = measure_device(night.device, night.device_set, self.mapping)
         values = {measure: value for measure, _, value in found}
         probabilities = np.empty((night.device.size, 0))
@@ -248,10 +250,29 @@ class Correction(Result):
             self,
             values["TIB"],
             measures,
-            (*hypnogram.cautions, *self._cautions_for(measures, night.rule, window)),
+            (*hypnogram.cautions, *self._cautions_for(measures, night)),
             night,
             probabilities,
         )
+
+    def _lay_alone(self, night: ScoredSpans, window: Window) -> PairedNight:
+        """Lay a night on epochs as its own reference, so that windows and grids have one rule."""
+        whole = align(reference=night, device=night, reports=self.reports)
+        if window.rule not in (WindowRule.LIGHTS, WindowRule.GIVEN):
+            return whole
+        try:
+            return align(reference=night, device=night, window=window, reports=self.reports)
+        except SleepAgreeError:
+            # what is wrong with it is told of a reference, which does not exist here
+            raise InputError(
+                "the window cannot be laid on this night",
+                night.origin.name,
+                "window",
+                "/".join(dict.fromkeys(end.isoformat() if end else "lights" for end in (window.begin, window.end))),
+                "lights marks in the file, or a time in bed by its clock that holds some of "
+                f"{show_time(night, whole.begin_s)} to {show_time(night, whole.end_s)}",
+                f"Correct the window, or leave it out ({Option.WINDOW:FROM/TO}).",
+            ) from None
 
     def _correct(
         self, measure: LearnedMeasure, device: float, features: tuple[float, ...], tib_min: float
@@ -270,14 +291,15 @@ class Correction(Result):
         beyond = any(value < lowest - _NEAR or value > highest + _NEAR for value, lowest, highest in ranges)
         return CorrectedMeasure(*told, corrected, low, high, learned, extrapolated=beyond)
 
-    def _cautions_for(
-        self, measures: Sequence[CorrectedMeasure], rule: WindowRule, window: object
-    ) -> Iterable[Caution]:
+    def _cautions_for(self, measures: Sequence[CorrectedMeasure], night: PairedNight) -> Iterable[Caution]:
         beyond = tuple(m.measure for m in measures if m.extrapolated)
         if beyond:
             yield Caution.of(CautionKind.EXTRAPOLATED, measures=beyond)
-        if window is None and rule is WindowRule.REFERENCE:
+        if night.rule is WindowRule.REFERENCE:
             yield Caution.of(CautionKind.WINDOW_BY_DEVICE, learnt=self.window_rules)
+        silent = night.ledger.window_epochs - night.ledger.scored
+        if silent >= _SILENT_EPOCHS:
+            yield Caution.of(CautionKind.WINDOW_SILENT, epochs=silent, count=1)
         yield from standing_cautions(self.participants, self.nights)
 
     def _refuse_others(self, night: ScoredSpans) -> None:

@@ -9,7 +9,7 @@ import math
 import os
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final, NamedTuple
 
@@ -137,7 +137,12 @@ def is_nights_table(path: Path) -> bool:
 
 
 def read_nights_table(
-    source: Any, *, folder: str | os.PathLike[str] = "", needs_reference: bool = True, by: str = ""
+    source: Any,
+    *,
+    folder: str | os.PathLike[str] = "",
+    needs_reference: bool = True,
+    by: str = "",
+    device: str = "",
 ) -> NightsTable:
     """Read and check a table of nights.
 
@@ -151,9 +156,12 @@ def read_nights_table(
         Folder that paths of a DataFrame are relative to, by default the working folder; those of a file are relative
         to the file's own folder.
     needs_reference : bool
-        Whether ``device`` and ``reference`` are required, as everywhere but for nights that have no reference.
+        Whether ``device`` and ``reference`` are required, as everywhere but for nights that have no reference. Files of
+        references that are not required need not exist.
     by : str
         A further column whose words group the nights, such as an age group.
+    device : str
+        The only device that is asked for: files in rows of others need not exist.
 
     Returns
     -------
@@ -191,7 +199,9 @@ def read_nights_table(
     for line, record in _read_records(data, path.name, faults, required, group):
         night = _read_row(line, record, faults, required, group)
         if night is not None:
-            _check_files(night, path.parent, known_files, faults)
+            if night.device in ("", device) or not device:
+                asked = night if needs_reference else replace(night, references=(), reference_layout="")
+                _check_files(asked, path.parent, known_files, faults)
             nights.append(night)
     _check_duplicates(nights, faults)
     _refuse_faults(faults, path.name)
@@ -307,7 +317,7 @@ def _check_header(header: list[str], name: str, line: int, required: tuple[str, 
                 ", ".join(header),
                 _wanted(required),
                 "Correct the header; other columns are refused so that a misspelt option is not overlooked."
-                + for_page(f" {Option.BY:COLUMN} takes one more.", ""),
+                + for_page(f" A study takes one more ({Option.BY:COLUMN}).", ""),
             )
 
 

@@ -193,3 +193,67 @@ def test_epochs_that_were_not_learnt_are_refused(learnt, tmp_path):
     assert done.exit_code == 1
     assert "the correction has no probabilities of epochs" in done.stderr
     assert not (tmp_path / "epochs.csv").exists()
+
+
+def _pad_night(tmp_path: Path, *, silent: range) -> tuple[Path, str, Path]:
+    """Return the night of the crew without some of its rows, as options of a command."""
+    head, *rows = NIGHT[0].read_text(encoding="utf-8").splitlines()
+    kept = [row for i, row in enumerate(rows) if i not in silent]
+    path = tmp_path / "pad.csv"
+    path.write_text("\n".join([head, *kept, ""]), encoding="utf-8")
+    return path, "--layout", FERRY / "pad-b.toml"
+
+
+def test_silence_of_the_device_in_the_window_is_told(learnt, tmp_path):
+    whole = ended("correct", learnt / "correction.json", *NIGHT).stdout
+    assert "gave no stage" not in whole
+    told = " ".join(
+        ended("correct", learnt / "correction.json", *_pad_night(tmp_path, silent=range(200, 260))).stdout.split()
+    )
+    assert "The device gave no stage to 60.0 min of the window. They count as time in bed without sleep" in told
+
+
+@pytest.mark.parametrize("window", ["lights", "2026-01-01T22:00/2026-01-02T06:00", "lights/2026-01-02T06:00"])
+def test_a_window_that_does_not_fit_is_not_told_of_a_reference(learnt, window):
+    refused = run("correct", learnt / "correction.json", *NIGHT, "--window", window)
+    assert refused.exit_code == 1
+    assert "the window cannot be laid on this night" in refused.stderr
+    assert f"Found {window if '/' not in window else window.split('/')[0]}" in refused.stderr
+    assert "recording" not in refused.stderr
+    assert "reference" not in refused.stderr
+
+
+def test_a_rule_that_asks_for_a_reference_is_no_window_of_the_device(learnt):
+    default, overlap = (
+        ended("correct", learnt / "correction.json", *NIGHT, *more).stdout for more in ((), ("--window", "overlap"))
+    )
+    assert "The window lasts from the device's first to its last stage" in overlap
+    assert default.split("CAUTIONS")[0] == overlap.split("CAUTIONS")[0]
+
+
+def test_the_table_of_a_study_is_corrected_where_its_references_and_other_devices_are_not(learnt, tmp_path):
+    rows = rows_of(FERRY / "nights.csv")
+    for row in rows:
+        row["reference"] = "elsewhere.edf"
+        here = row["device"] == "pad B"
+        row["device_file"] = (
+            str(FERRY / row["device_file"]) if here else f"gone-{row['participant']}-{row['night']}.csv"
+        )
+        row["layout"], row["window"] = str(FERRY / row["layout"]), "lights"
+    table = tmp_path / "nights.csv"
+    with table.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, rows[0])
+        writer.writeheader()
+        writer.writerows(rows)
+    done = ended("correct", learnt / "correction.json", table)
+    assert done.stdout.startswith("12 nights of 4 participants corrected; 12 rows of other devices left alone.")
+
+
+def test_the_mean_of_what_the_device_has_no_label_for_is_told(tmp_path):
+    out = tmp_path / "band-a"
+    ended("calibrate", FERRY / "nights.csv", "--device", "band A", "--out", out, "--quiet")
+    document = json.loads(ended("correct", out / "correction.json", FERRY / "nights.csv", "--json", "-").stdout)
+    values = [m["corrected"] for n in document["nights"] for m in n["measures"] if m["measure"] == "minutes rem"]
+    shown = ended("correct", out / "correction.json", FERRY / "nights.csv").stdout
+    row = next(line.split() for line in shown.splitlines() if line.strip().startswith("minutes REM"))
+    assert row[2:4] == ["–", f"{sum(values) / len(values):.1f}"]

@@ -47,7 +47,7 @@ def test_without_the_option_the_column_is_refused_and_nothing_speaks_of_groups(t
     refused = run("study", table, "--out", tmp_path / "out")
     assert refused.exit_code == 1
     assert "column 'watch kept' is unknown" in refused.stderr
-    assert "--by COLUMN takes one more" in " ".join(refused.stderr.split())
+    assert "A study takes one more (--by COLUMN)" in " ".join(refused.stderr.split())
 
 
 def test_a_column_that_is_not_there_is_one_message(table: Path, tmp_path: Path) -> None:
