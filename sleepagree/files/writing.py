@@ -21,8 +21,9 @@ from sleepagree.files.formulas import escape_formula
 #: any other file is never replaced.
 RESULT_FILES: Final = frozenset((
     "results.json", "correction.json", "correction.csv", "corrected.json", "corrected.csv", "epochs.csv",
-    "epochs.csv.gz", "epochs.parquet", "confusion.csv", "measures.csv", "nights.csv", "bias.csv", "report.html",
-    "aligned.edf", "aligned_events.tsv", "aligned_events.json", "aligned.csv", "aligned.parquet", "checklist.md",
+    "epochs.csv.gz", "epochs.parquet", "confusion.csv", "measures.csv", "nights.csv", "bias.csv", "bias_by_group.csv",
+    "report.html", "aligned.edf", "aligned_events.tsv", "aligned_events.json", "aligned.csv", "aligned.parquet",
+    "checklist.md",
 ))  # fmt: skip
 #: What the system says where no more bytes can be written.
 DISK_ERRORS: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)

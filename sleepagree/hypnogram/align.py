@@ -440,7 +440,8 @@ def _reports_caution(device_set: StageSet) -> tuple[Caution, ...]:
     covered = frozenset().union(*(COVERAGE[stage] for stage in (definite if definite - {"W"} else says)))
     wanted = ("W", "N1", "N2", "N3", "R") if {"N1", "N2"} & says else ("W", "light", "N3", "R")
     missing = tuple(stage for stage in wanted if not COVERAGE[stage] <= covered)
-    values = {"missing": missing, "reports": device_set.reportable}
+    # in one order for all nights of a device, whichever stage comes first in each
+    values = {"missing": missing, "reports": tuple(stage for stage in COVERAGE if stage in says)}
     return (Caution.of(CautionKind.REPORTS_FROM_LABELS, **values),) if missing else ()
 
 

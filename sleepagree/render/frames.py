@@ -82,7 +82,10 @@ def tabulate_redistribution(night: NightAgreement) -> pd.DataFrame:
     import pandas as pd
 
     traced = ((one.stage, to) for one in night.redistribution for to in one.to)
-    return pd.DataFrame([{"stage": stage, **documents.destination_document(to)} for stage, to in traced])
+    frame = pd.DataFrame([{"stage": stage, **documents.destination_document(to)} for stage, to in traced])
+    # None, where a stage has no epoch, makes a column one of objects
+    numbers = frame.columns.difference(["stage", "class", "epochs"])
+    return frame.astype(dict.fromkeys(numbers, float))
 
 
 def tabulate_bias_sources(night: NightAgreement) -> pd.DataFrame:

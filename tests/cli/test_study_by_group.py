@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.commands import run
+from tests.commands import ended, run
 from tests.ferry import copy_ferry
 
 
@@ -41,6 +41,7 @@ def test_groups_are_told_on_the_terminal_the_page_in_json_and_csv(table: Path, t
     (own,) = [r for r in rows if (r["device"], r["measure"], r["group"]) == ("band A", "TST", "day")]
     assert float(own["bias"]) == tst["by_group"]["groups"][0]["bias"]
     assert own["by"] == "watch kept"
+    ended("study", table, "--out", out, "--by", "watch kept", "--resamples", 50, "--overwrite")
 
 
 def test_without_the_option_the_column_is_refused_and_nothing_speaks_of_groups(table: Path, tmp_path: Path) -> None:

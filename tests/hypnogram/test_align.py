@@ -496,3 +496,10 @@ def test_a_device_may_use_our_word_for_its_silence(labels):
     assert night.ledger.outside_device == 0
     told = align(reference=reference, device=device)
     assert dict(told.device_side.labels) == {**dict.fromkeys(labels, 0), "wake": 60, SILENT_AS_WAKE: 60}
+
+
+def test_what_is_told_of_the_labels_does_not_depend_on_which_comes_first():
+    nights = (["wake", "light", "deep"] * 20, ["wake", "deep", "light"] * 20)
+    first, second = (align(reference=["W", "N2", "N3"] * 20, device=labels).cautions for labels in nights)
+    assert first == second
+    assert first[0]["reports"] == ("W", "N3", "light")

@@ -84,6 +84,8 @@ def test_redistribution_and_bias_sources(night):
 def test_nothing_to_trace_is_an_empty_frame():
     night = compare(pair("W N2 N3 R", "wake light deep rem"))
     assert tabulate_redistribution(night).empty
+    no_epoch = tabulate_redistribution(compare(pair("W N2 N3 N2", "wake light light light")))
+    assert no_epoch[["share", "low", "primary_high"]].dtypes.unique().tolist() == [np.dtype(float)]
 
 
 def test_mappings():
