@@ -516,7 +516,10 @@ def show(
     *,
     to_error: bool = False,
 ) -> None:
-    """Write the document where ``--json`` says, or print it; otherwise print the result in words. Cautions follow."""
+    """Print the result in words, or its document with ``--json -``; write that where ``--json FILE`` says.
+
+    Cautions follow.
+    """
     from sleepagree.render.night_json import dump
 
     target = options["json_path"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from sleepagree.describe.answer import (
     answer_sections,
@@ -39,6 +39,7 @@ from sleepagree.describe.words import (
     CLASS_WORDS,
     DASH,
     TABLE_WORDS,
+    WITHOUT_INTERVAL,
     duration,
     figure,
     file_name,
@@ -67,7 +68,6 @@ if TYPE_CHECKING:
     from sleepagree.study.results import StudyMapping
 
 #: Statistics of one night that have no interval.
-_WITHOUT_INTERVAL: Final = ("pabak", "ac1", "mcc", "balanced_accuracy")
 
 
 def describe_night(
@@ -253,7 +253,7 @@ def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:
     rows = (
         ("accuracy", Cell.number(found.accuracy), of_accuracy, "", Cell.number(ceiling.accuracy)),
         ("kappa", Cell.number(found.kappa.value), lasting, independent, Cell.number(ceiling.kappa)),
-        *((TABLE_WORDS[key], Cell.number(getattr(found, key)), "", "", "") for key in _WITHOUT_INTERVAL),
+        *((TABLE_WORDS[key], Cell.number(getattr(found, key)), "", "", "") for key in WITHOUT_INTERVAL),
     )
     return table(name, f"Agreement over {over}", ("", "value", *heads_of_intervals(level), "ceiling"), rows)
 
@@ -273,7 +273,7 @@ def _class_table(classes: Sequence[ClassAgreement], mapping: StageMapping, name:
 def _class_row(found: ClassAgreement, mapping: StageMapping) -> list[object]:
     head = [say_class(found.name, mapping), found.reference_epochs]
     if not found.comparable:
-        return [*head, NO_LABEL, *[DASH] * 6]
+        return [*head, NO_LABEL, *[DASH] * len(CLASS_WORDS)]
     return [*head, found.device_epochs, *(Cell.number(getattr(found, key), 2) for key in CLASS_WORDS)]
 
 

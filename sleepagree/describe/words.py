@@ -30,6 +30,8 @@ TABLE_WORDS: Final = {
     "mcc": "MCC",
     "balanced_accuracy": "balanced accuracy",
 }
+#: Those of a table that a night gives without an interval.
+WITHOUT_INTERVAL: Final = tuple(key for key in TABLE_WORDS if key not in ("accuracy", "kappa"))
 CLASS_WORDS: Final = {
     "sensitivity": "sensitivity",
     "specificity": "specificity",

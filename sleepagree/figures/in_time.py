@@ -156,7 +156,7 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     reading : ClockReading
-        From `sleepagree.scoring.clock.read_clock`.
+        From `sleepagree.scoring.clock.scan_codes`.
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 

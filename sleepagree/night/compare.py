@@ -32,7 +32,7 @@ from sleepagree.scoring import coefficients
 from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
 from sleepagree.scoring.ceiling import Ceiling, design_ceiling
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
-from sleepagree.scoring.clock_check import check_clock, clock_caution, clock_change_cautions, jump_caution
+from sleepagree.scoring.clock_check import clock_caution, clock_change_cautions, jump_caution, quick_clock_check
 from sleepagree.scoring.disagreement import Disagreement, describe_disagreement
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
@@ -187,7 +187,7 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
     others = () if asked else _with_kappa(scored[0], paired)
     first = scored[0]
     measures = pair_with_classes(measure_sides(paired, chosen[0]), chosen[0], first.counts, paired.device_set)
-    clock = check_clock(paired, chosen[0])
+    clock = quick_clock_check(paired, chosen[0])
     changes = clock_change_cautions(paired, chosen[0])
     # a clock that was changed in the night is right before it: no one offset mends that
     has_change = any(change.get("seconds") for change in changes)

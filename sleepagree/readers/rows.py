@@ -288,7 +288,7 @@ def _settle(rows: LabelledRows, overlaps: Overlaps, notes: list[Note]) -> Labell
     if not (rows.onset_us[1:] < rows.end_us[:-1]).any():
         return rows
     if overlaps is Overlaps.REFUSE:
-        return _merge_same(rows, file_order, notes)
+        return _merge_or_refuse(rows, file_order, notes)
     return _paint(rows, overlaps, notes)
 
 
@@ -349,7 +349,7 @@ def _trim_rounding(rows: LabelledRows, notes: list[Note]) -> LabelledRows:
     return rows._replace(end_us=end)
 
 
-def _merge_same(rows: LabelledRows, file_order: LabelledRows, notes: list[Note]) -> LabelledRows:
+def _merge_or_refuse(rows: LabelledRows, file_order: LabelledRows, notes: list[Note]) -> LabelledRows:
     """Merge overlapping rows of one label; refuse overlapping rows of different labels."""
     kept: list[int] = []
     end = rows.end_us.copy()

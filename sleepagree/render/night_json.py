@@ -18,6 +18,7 @@ import sleepagree
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.notes import say_notes
+from sleepagree.describe.words import CLASS_WORDS, WITHOUT_INTERVAL
 from sleepagree.hypnogram.align import PairedNight, Side
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import Counts
@@ -53,7 +54,6 @@ Document = dict[str, Any]
 _HOSTILE: Final = "[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]"
 _PIECES_AT_ONCE: Final = 4096
 _FILLED_TO: Final = 110
-_CLASS_FIGURES: Final = ("sensitivity", "specificity", "ppv", "npv", "f1", "kappa")
 
 
 def number(value: float) -> float | None:
@@ -194,7 +194,7 @@ def mapping_document(scored: MappingAgreement) -> Document:
             "block_high": number(scored.intervals.kappa.high),
             "reason": kappa.undefined_because or _why_no_interval(kappa),
         },
-        **numbers(table, "pabak", "ac1", "mcc", "balanced_accuracy"),
+        **numbers(table, *WITHOUT_INTERVAL),
         "ceiling": ceiling_document(scored),
         "classes": [class_document(c) for c in table.classes],
         "intervals": intervals_document(scored.intervals),
@@ -213,7 +213,7 @@ def intervals_document(intervals: NightIntervals) -> Document:
     def ends(of: NightIntervals | ClassIntervals, *names: str) -> Document:
         return {name: [number(end) for end in getattr(of, name)[:2]] for name in names}
 
-    classes = [{"class": c.name, **ends(c, *_CLASS_FIGURES)} for c in intervals.classes]
+    classes = [{"class": c.name, **ends(c, *ClassIntervals._fields[1:])} for c in intervals.classes]
     return {**ends(intervals, "accuracy", "kappa", "pabak"), "classes": classes}
 
 
@@ -235,7 +235,7 @@ def ceiling_document(scored: MappingAgreement | StudyMapping) -> Document:
 
 def class_document(agreement: ClassAgreement) -> Document:
     """Return agreement on one class against the rest."""
-    return {"class": agreement.name, **numbers(agreement, *_CLASS_FIGURES), **_reasons(agreement)}
+    return {"class": agreement.name, **numbers(agreement, *CLASS_WORDS), **_reasons(agreement)}
 
 
 def measure_document(pair: MeasurePair) -> Document:

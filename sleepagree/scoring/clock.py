@@ -5,7 +5,7 @@ from correlating the stages of both sides instead of scoring the night again for
 proposes it never applies: a clock that was set by the agreement itself makes the agreement look better than it
 is.
 
-The cheap version on 30-s epochs is in :mod:`sleepagree.scoring.offsets`; `read_clock`
+The cheap version on 30-s epochs is in :mod:`sleepagree.scoring.offsets`; `scan_codes`
 works in steps of 5 s, adds intervals and drift, and decides whether an offset is worth proposing.
 """
 
@@ -81,7 +81,7 @@ class ClockReading(Brief, Frozen):
     kappa_at_zero, kappa_at_best : float
         Kappa as recorded, and what it would become.
     peak_score : float
-        How far the peak stands out, in standard deviations of the peaks that chance makes; see `read_clock`.
+        How far the peak stands out, in standard deviations of the peaks that chance makes; see `scan_codes`.
     peak_width_s : float
         Width of the peak 0.02 below its top (s), counted in whole steps.
     halves_within_epoch : float
@@ -131,7 +131,7 @@ class ClockReading(Brief, Frozen):
         return self.kappa_at_best - self.kappa_at_zero
 
 
-def read_clock(
+def scan_codes(
     reference: ClassCodes,
     device: ClassCodes,
     n_classes: int,
@@ -235,7 +235,7 @@ def read_clock(
 def epoch_offset_interval(
     reference: ClassCodes, device: ClassCodes, n_classes: int, *, rng: np.random.Generator
 ) -> tuple[float, float]:
-    """Return the interval of the best offset on the epochs themselves, as `read_clock` forms it in its steps.
+    """Return the interval of the best offset on the epochs themselves, as `scan_codes` forms it in its steps.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""The cheap look at the clock that every night gets: whether a shift of whole epochs raises agreement."""
+"""A night's clock: the cheap look that every night gets, the close one of `scan_clock`, and what both tell."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ _NEAR_CHANCE: Final = {
 }
 
 
-def check_clock(paired: PairedNight, mapping: StageMapping) -> QuickOffset | None:
+def quick_clock_check(paired: PairedNight, mapping: StageMapping) -> QuickOffset | None:
     """Look at the clock by whole epochs; None where no square mapping fits."""
     square = square_mapping(paired, mapping)
     if square is None:
@@ -227,7 +227,7 @@ def scan_clock(
     if not STEP_S <= range_s < math.inf:
         raise ValueError(f"range_s must be at least {STEP_S:g} s, not {range_s!r}")
     from sleepagree.inference.resampling import rng_for  # only this command needs it
-    from sleepagree.scoring.clock import read_clock, with_jump, with_peak_outside
+    from sleepagree.scoring.clock import scan_codes, with_jump, with_peak_outside
 
     asked = take_mappings(mapping)
     square = square_mapping(paired, asked[0] if asked else default_mapping(paired.reference_set, paired.device_set))
@@ -238,7 +238,7 @@ def scan_clock(
     fitting = fitting_mappings(paired.reference_set, paired.device_set)
     two = next((m for m in fitting if m.name == "wake-sleep"), None)
     wake_sleep = None if two is None or two is square else _sides_in_steps(paired, two, range_s)
-    reading = read_clock(
+    reading = scan_codes(
         *_sides_in_steps(paired, square, range_s),
         len(square.reference_classes),
         mapping=square.name,
@@ -249,7 +249,7 @@ def scan_clock(
         level=level,
     )
     if not reading.proposed and math.isnan(reading.outside_s):
-        quick = check_clock(paired, square)  # it looks as far as a zone may be off
+        quick = quick_clock_check(paired, square)  # it looks as far as a zone may be off
         if quick is not None and abs(quick.zone_s) > range_s:
             reading = with_peak_outside(reading, quick.zone_s, quick.kappa_at_zone)
     return with_jump(reading, _look_for_jump(paired, square))

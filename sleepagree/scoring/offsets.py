@@ -1,7 +1,7 @@
-"""Tables of counts at many clock offsets, and the cheap look at the clock that every night gets.
+"""Classes in steps of time, tables of counts at many clock offsets, and the cheap look that every night's clock gets.
 
-Works on 30-s epochs in a fraction of a millisecond: tables at all offsets come from correlating the stages of both
-sides instead of scoring the night again for each offset.
+That look works on 30-s epochs in a fraction of a millisecond: tables at all offsets come from correlating the stages of
+both sides instead of scoring the night again for each offset.
 """
 
 from __future__ import annotations

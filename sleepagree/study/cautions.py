@@ -16,7 +16,7 @@ from sleepagree.scoring.offsets import SURE_KAPPA, ClockHint
 from sleepagree.study.night_summary import NightSummary, Refusal
 from sleepagree.study.results import BiasRow, DeviceStudy, ScorerSummary, StudyAgreement, StudyOptions
 
-FEW_PARTICIPANTS: Final = 10
+FEWEST_NIGHTS_FOR_SKEW: Final = 10
 
 #: Participants -> lowest part of simulated studies of so many people, of any kind looked at, in which a 95 % interval
 #: of agreement or bias that is told first holds the truth (docs/evidence/calibration_people.json, cut to per cent).
@@ -163,7 +163,7 @@ def _skew_cautions(device: DeviceStudy) -> _Told:
 
 
 def _is_skewed(row: BiasRow) -> bool:
-    return row.sizes is not None and row.sizes.nights >= FEW_PARTICIPANTS and abs(row.sizes.skewness) > MUCH_SKEW
+    return row.sizes is not None and row.sizes.nights >= FEWEST_NIGHTS_FOR_SKEW and abs(row.sizes.skewness) > MUCH_SKEW
 
 
 def _all_above_zero(row: BiasRow) -> bool:

@@ -19,7 +19,7 @@ from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping, default_mapping
-from sleepagree.scoring.clock_check import check_clock, clock_change_cautions
+from sleepagree.scoring.clock_check import clock_change_cautions, quick_clock_check
 from sleepagree.scoring.offsets import (
     CAUTION_OFFSET_S,
     LOWEST_PEAK_SCORE,
@@ -147,10 +147,10 @@ class DeviceClock:
         return self.telling < max(FEWEST_NIGHTS, self.nights / 4)
 
 
-def look_at_clock(night: NightSummary, paired: PairedNight, mapping: StageMapping | None) -> NightSummary:
+def with_clock_check(night: NightSummary, paired: PairedNight, mapping: StageMapping | None) -> NightSummary:
     """Return a night with what a look at its clock found, under a mapping or its default one."""
     mapping = mapping or default_mapping(paired.reference_set, paired.device_set)
-    found = check_clock(paired, mapping)
+    found = quick_clock_check(paired, mapping)
     cautions = *night.cautions, *clock_change_cautions(paired, mapping)
     if found is None:
         return replace(night, cautions=cautions)
@@ -166,7 +166,7 @@ def look_at_clock(night: NightSummary, paired: PairedNight, mapping: StageMappin
     )
 
 
-def read_device_clock(nights: Sequence[NightClock], *, level: float = 0.95) -> DeviceClock:
+def judge_device_clock(nights: Sequence[NightClock], *, level: float = 0.95) -> DeviceClock:
     """Return what the nights of one device say of its clock.
 
     Parameters

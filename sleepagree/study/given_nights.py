@@ -10,7 +10,7 @@ from sleepagree.errors import InputError, MappingError, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import NightAgreement
-from sleepagree.study.clocks import look_at_clock
+from sleepagree.study.clocks import with_clock_check
 from sleepagree.study.night_summary import NightSummary, Refusal, refuse_own_reference, summarise_night
 
 _NAMES: Final = ("participant", "night", "device")
@@ -120,7 +120,7 @@ def _take_outcome(given: Any, position: int, mapping: StageMapping | None, where
     summary = summarise_night(
         paired, participant=participant, night=night, device=device, row=position + 1, mapping=mapping
     )
-    return look_at_clock(summary, paired, mapping)
+    return with_clock_check(summary, paired, mapping)
 
 
 def without_copy(outcome: NightSummary | Refusal) -> NightSummary | Refusal:

@@ -25,7 +25,7 @@ from sleepagree.mapping.mapping import StageMapping
 from sleepagree.readers import part_files, read_spans
 from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.study.anonymous import anonymous_night, rename_spans
-from sleepagree.study.clocks import look_at_clock
+from sleepagree.study.clocks import with_clock_check
 from sleepagree.study.night_summary import (
     NightSummary,
     Refusal,
@@ -165,7 +165,7 @@ def _score_row(row: NightRow, files: NightFilesReader, options: ScoringOptions) 
         group=row.group,
     )
     refuse_own_reference(summary)
-    return paired, look_at_clock(summary, paired, asked) if options.clock else summary
+    return paired, with_clock_check(summary, paired, asked) if options.clock else summary
 
 
 def _source(written: str, spans: ScoredSpans) -> SourceFile:

@@ -37,7 +37,7 @@ from sleepagree.scoring.coefficients import NEED_ALL_CLASSES, TABLE_STATISTICS, 
 from sleepagree.scoring.following import STATES
 from sleepagree.scoring.measures import SleepMeasures, say_measure
 from sleepagree.study.cautions import study_cautions
-from sleepagree.study.clocks import NightClock, read_device_clock
+from sleepagree.study.clocks import NightClock, judge_device_clock
 from sleepagree.study.comparison import compare_devices, scorers_at_once, summarise_scorers
 from sleepagree.study.flows import account_over_nights, redistribute
 from sleepagree.study.given_nights import take_outcomes, without_copy
@@ -193,7 +193,7 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
         redistribution=redistribute(grouped, first.mapping, reference, device),
         bias_sources=account_over_nights(grouped, first, device),
         reports=device.reportable,
-        clock=read_device_clock(told, level=options.level),
+        clock=judge_device_clock(told, level=options.level),
         silence=count_silence(grouped, first.mapping, first.night_counts),
         several=scorers_at_once(nights, options),
         totals=own_totals(grouped, first.mapping, device),

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import simulated
 
 from sleepagree.inference.resampling import rng_for
-from sleepagree.scoring.clock import ClockReading, read_clock
+from sleepagree.scoring.clock import ClockReading, scan_codes
 from sleepagree.scoring.clock_check import drop_uncertain_hint
 from sleepagree.scoring.offsets import ClockHint, QuickOffset, quick_offset
 from tests import records
@@ -45,7 +45,7 @@ def read_pair(
     )
     run = max(1.0, 180.0 / device_epoch_s)
     device = simulated.add_error_runs(device, rng, share=share, mean_run_epochs=run)
-    return read_clock(
+    return scan_codes(
         simulated.spread_fine(reference),
         simulated.spread_fine(device, epoch_s=device_epoch_s),
         simulated.CLASSES,

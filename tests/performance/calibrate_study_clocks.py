@@ -20,7 +20,7 @@ import simulated
 
 from sleepagree.scoring.clock_check import drop_uncertain_hint
 from sleepagree.scoring.offsets import QuickOffset, quick_offset
-from sleepagree.study.clocks import DeviceClock, NightClock, read_device_clock
+from sleepagree.study.clocks import DeviceClock, NightClock, judge_device_clock
 from tests import records
 
 #: Share inside error runs, device epochs (s), two classes, clock slow by (s; None: another one every night).
@@ -81,7 +81,7 @@ def study(
         )
         for i, f in enumerate(found)
     ]
-    return read_device_clock(told), found
+    return judge_device_clock(told), found
 
 
 def main(studies: int, nights: int, keep: Path | None) -> None:

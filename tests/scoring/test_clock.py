@@ -13,7 +13,7 @@ from sleepagree.describe.cautions import say_caution
 from sleepagree.inference.resampling import rng_for
 from sleepagree.render.clock_json import reading_document
 from sleepagree.scoring import clock, offsets
-from sleepagree.scoring.clock import epoch_offset_interval, read_clock
+from sleepagree.scoring.clock import epoch_offset_interval, scan_codes
 from sleepagree.scoring.clock_check import clock_caution
 from sleepagree.scoring.offsets import ClockHint, QuickOffset, classes_in_steps, quick_offset, scan_epoch_offsets
 
@@ -38,7 +38,7 @@ def pair(seed, *, slow_s=0.0, drift=0.0, share=0.25, related=True, device_epoch_
 
 def read(reference, device, **options):
     options = {"resamples": 200, "mapping": "wake-light-deep-rem", **options}
-    return read_clock(reference, device, simulated.CLASSES, rng=rng_for(0, "clock"), **options)
+    return scan_codes(reference, device, simulated.CLASSES, rng=rng_for(0, "clock"), **options)
 
 
 # ---- tables

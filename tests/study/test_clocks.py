@@ -15,7 +15,7 @@ from sleepagree.caution import CautionKind
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.scoring.offsets import HOUR_SHIFTS, PROFILE_SHIFTS, ClockHint, quick_offset
 from sleepagree.study.cautions import doubtful_night
-from sleepagree.study.clocks import ClockVerdict, NightClock, read_device_clock
+from sleepagree.study.clocks import ClockVerdict, NightClock, judge_device_clock
 from sleepagree.study.night_summary import NightSummary, summarise_night
 from tests.ferry import simulated_nights
 
@@ -33,38 +33,38 @@ def night(seed, *, wrong_s=0.0, share=0.5, participant="", date="", two_classes=
 
 
 def told(*offsets_s):
-    return read_device_clock([NightClock(f"P{i}", "", offset) for i, offset in enumerate(offsets_s)])
+    return judge_device_clock([NightClock(f"P{i}", "", offset) for i, offset in enumerate(offsets_s)])
 
 
 @pytest.mark.parametrize(("wrong_s", "share"), [(3600.0, 0.5), (3600.0, 0.7), (-7200.0, 0.7), (3720.0, 0.5)])
 def test_hours_are_told_where_single_nights_say_little(wrong_s, share):
-    clock = read_device_clock([night(seed, wrong_s=wrong_s, share=share) for seed in range(9)])
+    clock = judge_device_clock([night(seed, wrong_s=wrong_s, share=share) for seed in range(9)])
     assert clock.verdict is ClockVerdict.HOURS
     assert clock.seconds == wrong_s
     assert clock.low < wrong_s < clock.high
 
 
 def test_hours_of_a_device_that_tells_wake_and_sleep_only():
-    clock = read_device_clock([night(seed, wrong_s=3600.0, share=0.5, two_classes=True) for seed in range(9)])
+    clock = judge_device_clock([night(seed, wrong_s=3600.0, share=0.5, two_classes=True) for seed in range(9)])
     assert (clock.verdict, clock.seconds) == (ClockVerdict.HOURS, 3600.0)
 
 
 @pytest.mark.parametrize("share", [0.25, 0.5, 0.7, 0.9])
 def test_a_right_clock_is_steady_however_poor_the_device(share):
-    clock = read_device_clock([night(seed, share=share) for seed in range(9)])
+    clock = judge_device_clock([night(seed, share=share) for seed in range(9)])
     assert (clock.verdict, clock.seconds, clock.parts) == (ClockVerdict.STEADY, 0.0, ())
 
 
 @pytest.mark.parametrize(("wrong_s", "share"), [(120.0, 0.5), (240.0, 0.7), (-600.0, 0.7)])
 def test_constant_minutes_are_told(wrong_s, share):
-    clock = read_device_clock([night(seed, wrong_s=wrong_s, share=share) for seed in range(9)])
+    clock = judge_device_clock([night(seed, wrong_s=wrong_s, share=share) for seed in range(9)])
     assert (clock.verdict, clock.seconds) == (ClockVerdict.CONSTANT, wrong_s)
     assert clock.low <= wrong_s <= clock.high
 
 
 def test_another_clock_every_night_is_scattered():
     wrong = (-900.0, 30.0, 600.0, 1500.0, -300.0, 240.0)
-    clock = read_device_clock([night(seed, wrong_s=s) for seed, s in enumerate(wrong)])
+    clock = judge_device_clock([night(seed, wrong_s=s) for seed, s in enumerate(wrong)])
     assert clock.verdict is ClockVerdict.SCATTERED
     assert math.isnan(clock.seconds)
     assert "not a constant clock error" in say_device_clock(clock)
@@ -77,14 +77,14 @@ def test_unrelated_nights_leave_the_clock_untold():
         sides = [simulated.score_epochs(simulated.simulate_sleep(rng)) for _ in range(2)]
         found = quick_offset(*sides, simulated.CLASSES)
         nights.append(NightClock(f"P{seed}", "", found.offset_s, found.peak_score, found.profile))
-    clock = read_device_clock(nights)
+    clock = judge_device_clock(nights)
     assert clock.verdict is ClockVerdict.UNTOLD
     assert "a clock may be right or wrong: nothing can be said of the clock" in say_device_clock(clock)
 
 
 def test_one_participant_whose_zone_is_wrong_is_named():
     nights = [night(i, wrong_s=3600.0 if i // 3 == 2 else 0.0, participant=f"P{i // 3}") for i in range(15)]
-    clock = read_device_clock(nights)
+    clock = judge_device_clock(nights)
     assert clock.verdict is ClockVerdict.STEADY
     ((participant, seconds, count),) = [(p.participant, p.seconds, p.nights) for p in clock.parts]
     assert (participant, seconds, count) == ("P2", 3600.0, 3)
@@ -96,7 +96,7 @@ def test_the_dates_between_which_summer_time_was_missed_are_named():
         night(i, wrong_s=-3600.0 if i >= 11 else 0.0, participant=f"P{i}", date=f"2026-03-{15 + i:02d}")
         for i in range(16)
     ]
-    clock = read_device_clock(nights[::-1])  # in whatever order the table has them
+    clock = judge_device_clock(nights[::-1])  # in whatever order the table has them
     (part,) = clock.parts
     assert (part.first, part.last, part.seconds, part.nights) == ("2026-03-26", "2026-03-30", -3600.0, 5)
     assert "The 5 nights from 2026-03-26 to 2026-03-30 agree far better when -3600 s (-1 h)" in say_device_clock(clock)
@@ -106,7 +106,7 @@ def test_nights_that_are_right_keep_their_clock_where_most_are_off():
     nights = [
         night(i, wrong_s=3600.0 if i < 9 else 0.0, participant=f"P{i}", date=f"2026-03-{15 + i:02d}") for i in range(14)
     ]
-    clock = read_device_clock(nights)
+    clock = judge_device_clock(nights)
     assert clock.verdict is not ClockVerdict.HOURS  # it would tell the five last ones to shift, too
     (part,) = clock.parts
     assert (part.first, part.last, part.seconds) == ("2026-03-15", "2026-03-23", 3600.0)
@@ -149,7 +149,7 @@ def test_offsets_of_nights_that_agree_well():
 
 def test_one_night_with_a_wrong_clock_among_right_ones_is_named():
     nights = [replace(night(seed, wrong_s=240.0 if seed == 2 else 0.0), night="1") for seed in range(9)]
-    clock = read_device_clock(nights)
+    clock = judge_device_clock(nights)
     assert (clock.verdict, [n.participant for n in clock.away]) == (ClockVerdict.STEADY, ["P2"])
     assert say_device_clock(clock) == (
         "no constant clock error (9 of 9 nights: median offset -15 to +15 s); but P2 1 at +240 s, scored as recorded"

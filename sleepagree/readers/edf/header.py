@@ -1,6 +1,6 @@
 """The header of EDF, EDF+, BDF and BDF+ files: start and layout of the data records, and nothing else.
 
-The 80 bytes that identify a patient are jumped over. Of the 80 bytes that identify the recording only the
+Nobody makes text of the 80 bytes that identify a patient. Of the 80 bytes that identify the recording only the
 word after ``Startdate`` is looked at.
 """
 

@@ -49,7 +49,7 @@ def split_ranges(cells: Sequence[str]) -> tuple[list[str], list[str]] | None:
     return ([a for a, _ in whole], [b for _, b in whole]) if len(whole) == len(pairs) else None
 
 
-def apart(table: Table, layout: Layout) -> tuple[Table, Layout]:
+def with_ends_apart(table: Table, layout: Layout) -> tuple[Table, Layout]:
     """Return a table with a column of its own for the ends, and its layout, where one name is that of both.
 
     Raises

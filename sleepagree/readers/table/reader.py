@@ -23,7 +23,7 @@ from sleepagree.readers.table.code_runs import read_code_runs
 from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows, without_foot
 from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
 from sleepagree.readers.table.people import rows_asked_for
-from sleepagree.readers.table.ranges import apart
+from sleepagree.readers.table.ranges import with_ends_apart
 from sleepagree.readers.table.recordings import refuse_counted_recordings, refuse_several_recordings
 from sleepagree.readers.table.stage_form import with_form
 from sleepagree.readers.table.stage_marks import is_marked, marks_a_row, with_labels
@@ -91,7 +91,7 @@ def spans_of_table(
         When a label is not plain and no layout explains it.
     """
     zone = one_zone(zone, layout, table.path)
-    table, layout = apart(*as_epochs(table, layout))
+    table, layout = with_ends_apart(*as_epochs(table, layout))
     _refuse_columns_of_stages(table, layout)
     columns = find_columns(table.names, layout, path=table.path, where=table.header_place)
     table, columns, layout = with_labels(rows_asked_for(table, columns, layout), columns, layout)
