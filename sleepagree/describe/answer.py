@@ -204,7 +204,8 @@ def _say_chance(answer: NightAnswer, unreported: tuple[str, ...]) -> str:
     """Return the yardstick of the shares that are told of stages the device has no label for; "" for none."""
     told = [say_class(name) for name, epochs in answer.reference if epochs and name in unreported]
     stages = " or ".join(told)
-    return f"A class with the same share of {stages} as the whole night tells nothing about {stages}." if told else ""
+    whole = "all that is compared" if answer.left_out else "the whole night"
+    return f"A class with the same share of {stages} as {whole} tells nothing about {stages}." if told else ""
 
 
 def say_device_class(found: DeviceClass, answer: NightAnswer, night: NightAgreement) -> str:
@@ -244,7 +245,13 @@ def _say_share(name: str, epochs: int, found: DeviceClass, answer: NightAnswer, 
 
 
 def _say_of_night(name: str, answer: NightAnswer) -> str:
-    return f"{say_class(name)} is {per_hundred(dict(answer.reference_shares)[name])} % of the night"
+    share = per_hundred(dict(answer.reference_shares)[name])
+    return f"{say_class(name)} is {share} % of {_say_whole(answer)}"
+
+
+def _say_whole(answer: NightAnswer) -> str:
+    """Return what the shares of the stages are shares of: a mapping may leave much of the night out."""
+    return "what is compared" if answer.left_out else "the night"
 
 
 def _classes_figure(night: NightAgreement, said: list[str]) -> Figure:
@@ -272,7 +279,8 @@ def column_shares(scored: MappingAgreement, name: str) -> Table:
         )
         for reference, row in zip(scored.mapping.reference_classes, scored.counts.tolist(), strict=True)
     )
-    heads = ("reference \\ device", *map(say_class, scored.mapping.device_classes), "of the night")
+    whole = "of all" if scored.left_out else "of the night"
+    heads = ("reference \\ device", *map(say_class, scored.mapping.device_classes), whole)
     caption = f"Share of the column: what each class of the device was, under '{shorten(scored.mapping.name)}'"
     return table(name, caption, heads, rows, folded=caption)
 

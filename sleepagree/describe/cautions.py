@@ -121,10 +121,10 @@ def _class_unreportable(c: Caution) -> str:
     why = "so it is declared" if c["declared"] else "its file holds no such label"
     instead = f" Mappings that fit this device: {', '.join(c['fitting'])}." if c["fitting"] else ""
     cost = (
-        f"all {counted(c['epochs'], f'{words} epoch')} of the reference count as errors, whatever the device does, and "
-        "kappa and accuracy say so"
+        f"all {counted(c['epochs'], f'{words} epoch')} of the reference that it compares count as errors, whatever the "
+        "device does, and kappa and accuracy say so"
         if c["epochs"]
-        else f"the reference has no {words} epoch to lose on this night, but others may"
+        else f"it compares no {words} epoch of the reference on this night, but on others it may"
     )
     return f"The device cannot report {words} ({why}), yet '{c['mapping']}' asks for it: {cost}.{instead}"
 

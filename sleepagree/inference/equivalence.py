@@ -248,14 +248,14 @@ def containment_test(
 
 
 def _mover_factor(moments: Moments, multiplier: float, alpha: float) -> float:
-    """Return how many SD from the bias the one-sided bound of a limit lies."""
-    outer, _ = mover_half_widths(
-        variance_parts(moments), count=len(moments.means), level=1 - 2 * alpha, multiplier=multiplier
+    """Return how many SD from the bias the one-sided bound of a limit lies; within it for sizes above a half."""
+    outer, inner = mover_half_widths(
+        variance_parts(moments), count=len(moments.means), level=abs(1 - 2 * alpha), multiplier=multiplier
     )
-    return multiplier + float(outer) / math.sqrt(moments.total_variance)
+    beyond = float(outer) if alpha <= 0.5 else -float(inner)
+    return multiplier + beyond / math.sqrt(moments.total_variance)
 
 
-_LARGEST_P: Final = 0.5
 _SMALLEST_P: Final = 1e-9
 
 
@@ -266,9 +266,10 @@ def _mover_p(moments: Moments, multiplier: float, worst: float) -> float:
     def excess(alpha: float) -> float:
         return _mover_factor(moments, multiplier, alpha) - worst
 
-    if excess(_LARGEST_P - _SMALLEST_P) >= 0:
-        return _LARGEST_P
-    return _SMALLEST_P if excess(_SMALLEST_P) <= 0 else float(brentq(excess, _SMALLEST_P, _LARGEST_P - _SMALLEST_P))
+    ends = _SMALLEST_P, 1 - _SMALLEST_P
+    if excess(ends[0]) <= 0 or excess(ends[1]) >= 0:
+        return ends[excess(ends[1]) >= 0]
+    return float(brentq(excess, *ends))
 
 
 def holm_adjusted(p_values: Sequence[float]) -> tuple[float, ...]:

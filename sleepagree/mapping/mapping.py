@@ -342,6 +342,29 @@ def unreported_classes(mapping: StageMapping, device_set: StageSet) -> tuple[str
     return tuple(name for name in mapping.device_classes if name not in said)
 
 
+def refuse_unheard(mapping: StageMapping, device_set: StageSet) -> None:
+    """Refuse a mapping that compares a class and passes over the device's own word for it.
+
+    Raises
+    ------
+    MappingError
+        When the device can report such a stage: what is said of devices without a label for it would be false.
+    """
+    of_reference = dict(mapping.reference)
+    for stage, target in mapping.device:
+        asked = of_reference.get(stage, LEAVE_OUT)
+        passed_over = target == LEAVE_OUT and asked != LEAVE_OUT and asked not in mapping.device_classes
+        if passed_over and stage in device_set.reportable:
+            raise MappingError(
+                f"the mapping compares {speak(asked)} and leaves out what the device calls so",
+                "",
+                f"{Option.MAPPING}",
+                mapping.name,
+                f"a device that cannot report {speak(asked)}; this one can report {', '.join(device_set.reportable)}",
+                "Give a mapping that fits this device.",
+            )
+
+
 def mapping_named(name: str) -> StageMapping:
     """Return the built-in mapping of that name.
 

@@ -52,6 +52,8 @@ class NightAnswer(NamedTuple):
         What each class of the device was, in the mapping's order.
     reference : tuple of (str, int)
         Epochs of each reference class.
+    left_out : int
+        Epochs that both sides staged and the mapping leaves out.
     """
 
     epochs: int
@@ -59,6 +61,7 @@ class NightAnswer(NamedTuple):
     best_possible: float
     device_classes: tuple[DeviceClass, ...]
     reference: tuple[tuple[str, int], ...]
+    left_out: int = 0
 
     @property
     def cancelling_share(self) -> float:
@@ -90,4 +93,4 @@ def answer_night(night: NightAgreement) -> NightAnswer:
         for name, by_column in zip(columns, first.counts.T.tolist(), strict=True)
     )
     reference = tuple((name, sum(row)) for name, row in zip(rows, by_row, strict=True))
-    return NightAnswer(first.table.n, first.table.accuracy, first.ceiling.accuracy, classes, reference)
+    return NightAnswer(first.table.n, first.table.accuracy, first.ceiling.accuracy, classes, reference, first.left_out)

@@ -41,7 +41,8 @@ def unreported_cautions(paired: PairedNight, mappings: Sequence[StageMapping]) -
             continue
         codes = mapping.reference_codes(paired.reference_set)
         rows = [i for i, c in enumerate(codes) if c >= 0 and mapping.reference_classes[c] in unreported]
-        epochs = int(paired.native[rows].sum())
+        columns = [i for i, c in enumerate(mapping.device_codes(paired.device_set)) if c >= 0]
+        epochs = int(paired.native[np.ix_(rows, columns)].sum())
         out.append(
             Caution.of(
                 CautionKind.CLASS_UNREPORTABLE,

@@ -15,7 +15,13 @@ from sleepagree.hypnogram.spans import EPOCH_S, Counts, Frozen
 from sleepagree.hypnogram.window import WindowRule
 from sleepagree.inference.table_sums import fold_counts
 from sleepagree.mapping.files import Mappings, take_mappings
-from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, unreported_classes
+from sleepagree.mapping.mapping import (
+    StageMapping,
+    default_mapping,
+    fitting_mappings,
+    refuse_unheard,
+    unreported_classes,
+)
 from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import LEAVE_OUT, UNSCORED, is_sleep
 from sleepagree.night.cautions import (
@@ -167,7 +173,8 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
     Raises
     ------
     MappingError
-        When a mapping says nothing about a label, none fits, or two have one name.
+        When a mapping says nothing about a label, passes over what the device can say of a class that it compares, none
+        fits, or two have one name.
     TypeError
         When ``paired`` is no paired night, or a mapping is none of the forms above.
 
@@ -182,6 +189,8 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
     asked = take_mappings(mappings)
     chosen = asked or (default_mapping(paired.reference_set, paired.device_set),)
     refuse_same_names(chosen)
+    for mapping in chosen:
+        refuse_unheard(mapping, paired.device_set)
     native = paired.native
     scored = tuple(_score_mapping(m, paired, native, level) for m in chosen)
     others = () if asked else _with_kappa(scored[0], paired)
@@ -281,7 +290,7 @@ def _redistribute(paired: PairedNight, mapping: StageMapping, level: float) -> t
     columns = [place[c] if c >= 0 else -1 for c in mapping.device_codes(paired.device_set)]
     device = class_sequence(paired.device, paired.scored, columns, len(names))
     out = []
-    for stage in unreported_stages(paired.reference_set, paired.device_set):
+    for stage in unreported_stages(paired.reference_set, paired.device_set, mapping):
         rows = [i for i, s in enumerate(paired.reference_set.stages) if s == stage]
         is_stage = np.isin(paired.reference, rows) & paired.scored
         out.append(trace_unreported_stage(stage, is_stage=is_stage, device_classes=device, names=names, level=level))

@@ -119,7 +119,9 @@ def pair_with_classes(
     stages = (("REM latency", "R"), ("deep latency", "N3"))
     cannot = tuple(measure for measure, stage in stages if stage not in device_set.reportable)
     minutes = class_minutes(mapping, counts, unreported=unreported_classes(mapping, device_set))
-    return pair_measures(*measured, class_minutes=minutes, not_reported=cannot)
+    asleep = zip(mapping.reference_classes, asleep_classes(mapping, device_set), strict=True)
+    of_wake = tuple(name for name, is_asleep in asleep if not is_asleep)
+    return pair_measures(*measured, class_minutes=minutes, not_reported=cannot, of_wake=of_wake)
 
 
 def class_minutes(

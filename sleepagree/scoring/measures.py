@@ -16,12 +16,13 @@ References
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
-from sleepagree.mapping.words import canonical_stage, speak
+from sleepagree.mapping.words import speak
 
 #: What an epoch is, as one byte: one of the first three; sleep with the bit of REM or of N3.
 WAKE, SLEEP, SILENT, REM_BIT, DEEP_BIT = 0, 1, 2, 4, 8
@@ -189,6 +190,7 @@ def pair_measures(
     *,
     class_minutes: tuple[tuple[str, float, float], ...],
     not_reported: tuple[str, ...] = (),
+    of_wake: Collection[str] = (),
 ) -> tuple[MeasurePair, ...]:
     """Return all measures of both sides in the order of tables.
 
@@ -200,6 +202,8 @@ def pair_measures(
         Minutes of each class under the first mapping; nan where the device cannot report the class.
     not_reported : tuple of str
         Names of the measures that the device cannot give.
+    of_wake : collection of str
+        Classes that hold wake, which are no part of sleep.
     """
     pairs = []
     for name, unit, attribute in _FIXED:
@@ -210,7 +214,7 @@ def pair_measures(
         why = _reason(f"minutes {name}", values, ("minutes " + name,))
         pairs.append(MeasurePair(f"minutes {name}", "min", *values, why))
     for name, *minutes in class_minutes:
-        if canonical_stage(name) == "W":
+        if name in of_wake:
             continue
         shares = _percent(minutes[0], reference.tst_min), _percent(minutes[1], device.tst_min)
         why = _reason(f"percent {name}", shares, ("percent " + name,) if math.isnan(minutes[1]) else ())

@@ -21,6 +21,7 @@ from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.one_night import episode_begins, share_interval
 from sleepagree.inference.proportions import wilson_interval
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import AASM_STAGES, COVERAGE
 from sleepagree.scoring.class_sequences import third_of
@@ -115,7 +116,7 @@ class Redistribution(NamedTuple):
         return self.epochs * EPOCH_S / 60
 
 
-def unreported_stages(reference: StageSet, device: StageSet) -> tuple[str, ...]:
+def unreported_stages(reference: StageSet, device: StageSet, mapping: StageMapping | None = None) -> tuple[str, ...]:
     """Return the stages that the reference can score and that no label of the device names.
 
     ``light`` names N1 and N2 though it does not tell them apart; ``sleep`` names no stage. A reference of four
@@ -124,6 +125,10 @@ def unreported_stages(reference: StageSet, device: StageSet) -> tuple[str, ...]:
     named = frozenset().union(*(COVERAGE[s] for s in device.reportable if s in _NAMING))
     can_score = reference_reportable(reference)
     traced = (*AASM_STAGES, "light", "nrem")
+    # a mapping file may take labels of the device's own into the class of a stage
+    if mapping is not None:
+        of_labels = {target for _, target in mapping.device_labels}
+        named |= {stage for stage, target in mapping.reference if target in of_labels}
     return tuple(s for s in traced if s in can_score and s not in device.reportable and not COVERAGE[s] <= named)
 
 

@@ -221,7 +221,7 @@ def summarise_table(
     >>> night.accuracy, night.classes[1].sensitivity
     (0.65, 0.918918918918919)
     >>> night.reason("kappa")
-    'the reference has REM, which the device cannot report'
+    'the device has no class for REM'
     """
     rows, columns = tuple(reference_classes), tuple(device_classes)
     table = _checked_table(counts, rows, columns)
@@ -262,7 +262,7 @@ _NO_LABEL: Final = "the device cannot report this class"
 
 def _cannot_report(lacking: tuple[str, ...]) -> str:
     said = " and ".join("REM" if name == "rem" else name for name in lacking)
-    return f"the reference has {said}, which the device cannot report"
+    return f"the device has no class for {said}"
 
 
 def _table_values(sums: TableSums, lacking: tuple[str, ...]) -> tuple[dict[str, Any], tuple[tuple[str, str], ...]]:

@@ -34,7 +34,7 @@ def redistribute(
     """Return where each stage went that the device cannot report, with intervals over participants."""
     out = []
     columns = (*mapping.device_classes, LEFT_OUT_COLUMN)
-    for stage in unreported_stages(reference, device):
+    for stage in unreported_stages(reference, device, mapping):
         by_night, of_class = _stage_by_class(grouped.nights, mapping, stage)
         total = by_night.sum(axis=0)
         if not total.sum():

@@ -27,7 +27,7 @@ from sleepagree.inference.reliability import fit_reliability
 from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.inference.table_sums import widen_columns
 from sleepagree.inference.within_people import follow_changes
-from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings
+from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, refuse_unheard
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.measures import pair_with_classes
 from sleepagree.scoring import coefficients
@@ -169,6 +169,8 @@ def _name_margins(
 def choose_mappings(reference: StageSet, device: StageSet, asked: Sequence[StageMapping]) -> tuple[StageMapping, ...]:
     """Return the mappings of a device: those asked for, or its default and, if that has no kappa, square ones."""
     if asked:
+        for mapping in asked:
+            refuse_unheard(mapping, device)
         return tuple(asked)
     first = default_mapping(reference, device)
     further = ("wake-sleep",) if first.is_square else ("rem-left-out", "wake-sleep")

@@ -191,3 +191,18 @@ def test_a_mapping_needs_two_classes_on_both_sides():
         StageMapping("m", ("wake", "sleep"), ("wake",), (("W", "wake"),), (("W", "wake"),))
     with pytest.raises(MappingError, match=r"that no reference label is taken into\. Found doze"):
         StageMapping("m", ("wake", "sleep"), ("wake", "doze"), (), ())
+
+
+def test_a_mapping_for_devices_without_rem_is_refused_for_one_that_reports_it():
+    from sleepagree import StudyOptions, align, compare, summarise_study
+    from sleepagree.mapping.mapping import mapping_named
+
+    scorer, device = ["W", "N1", "N2", "N3", "R"] * 20, ["wake", "light", "light", "deep", "rem"] * 20
+    paired = align(reference=scorer, device=device)
+    with pytest.raises(MappingError, match="compares REM and leaves out what the device calls so"):
+        compare(paired, mappings="rem-apart")
+    without = align(reference=scorer, device=[label if label != "rem" else "deep" for label in device])
+    assert compare(without, mappings="rem-apart").unreported == ("rem",)
+    nights = [(f"crew-{i}", "1", "pad B", compare(paired)) for i in range(3)]
+    with pytest.raises(MappingError, match="Found rem-apart"):
+        summarise_study(nights, StudyOptions(mappings=(mapping_named("rem-apart"),)))

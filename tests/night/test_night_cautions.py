@@ -44,16 +44,28 @@ def test_a_mapping_that_asks_for_a_word_the_device_lacks_is_told():
     night = night_without_rem(reports=WITHOUT_REM)
     assert of(night, "The device cannot report REM") == [
         "The device cannot report REM (so it is declared), yet 'wake-light-deep-rem' asks for it: all 8 REM epochs of "
-        "the reference count as errors, whatever the device does, and kappa and accuracy say so. Mappings that fit "
-        "this device: rem-apart, rem-left-out, rem-as-light, rem-as-deep, rem-as-wake, wake-sleep."
+        "the reference that it compares count as errors, whatever the device does, and kappa and accuracy say so. "
+        "Mappings that fit this device: rem-apart, rem-left-out, rem-as-light, rem-as-deep, rem-as-wake, wake-sleep."
     ]
     assert "its file holds no such label" in of(night_without_rem(), "The device cannot report REM")[0]
     none = compare(pair("W*4 N2*10", "wake*4 light*10", reports=WITHOUT_REM), mappings=[FOUR])
-    assert "the reference has no REM epoch to lose on this night" in of(none, "The device cannot report REM")[0]
+    assert "it compares no REM epoch of the reference on this night" in of(none, "The device cannot report REM")[0]
     both = pair("W*4 N2*10 R*8", "wake*4 light*10 light*8", reports=WITHOUT_REM)
     compared = compare_mappings(both, extra=[FOUR])
     assert of(compared, "The device cannot report REM (so")
     assert [s.name for s in compared.mappings[-1].bias] == ["wake", "light", "deep"]
+
+
+def test_epochs_that_the_mapping_leaves_out_are_no_errors_and_no_part_of_what_is_compared():
+    # the device's light, which N1 and N2 mostly were, has no class here
+    paired = pair("W*4 N1*6 N2*10 N3*6 R*4", "wake*6 light*14 deep*6 rem*4")
+    night = compare(paired, mappings="w-n1-n2-n3-r")
+    (told,) = of(night, "The device cannot report N1 and N2")
+    assert "all 2 N1 and N2 epochs of the reference that it compares count as errors" in told
+    assert night.mappings[0].left_out == 14
+    lines = " ".join(" ".join(night_lines(night)).split())
+    assert "N1 is 12 % of what is compared" in lines
+    assert "% of the night" not in lines
 
 
 def test_minutes_of_a_class_without_a_label_are_undefined_and_not_0():

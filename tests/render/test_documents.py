@@ -110,7 +110,7 @@ def test_undefined_is_null_with_a_reason():
     found = document()
     apart = found["mappings"][0]
     assert apart["kappa"]["value"] is None
-    assert apart["kappa"]["reason"] == "the reference has REM, which the device cannot report"
+    assert apart["kappa"]["reason"] == "the device has no class for REM"
     rem = next(c for c in apart["classes"] if c["class"] == "rem")
     assert rem["sensitivity"] is None
     assert set(rem["reasons"]) >= {name for name in CLASS - {"class"} if rem[name] is None}

@@ -256,7 +256,7 @@ def test_accuracy_without_a_column_counts_the_lacking_class_as_not_agreed() -> N
 
 def test_statistics_of_the_whole_table_need_every_class() -> None:
     night = summarise_table(NO_REM_COLUMN, **REM_APART)
-    reason = "the reference has REM, which the device cannot report"
+    reason = "the device has no class for REM"
     assert night.kappa.undefined_because == reason
     assert night.kappa.n == 900
     for key in ("pabak", "ac1", "mcc", "balanced_accuracy"):
@@ -272,7 +272,7 @@ def test_two_lacking_classes_are_both_named() -> None:
         reference_classes=("wake", "light", "deep", "rem"),
         device_classes=("wake", "light"),
     )
-    assert night.reason("kappa") == "the reference has deep and REM, which the device cannot report"
+    assert night.reason("kappa") == "the device has no class for deep and REM"
 
 
 def test_classes_of_a_table_without_a_column() -> None:

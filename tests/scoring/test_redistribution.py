@@ -13,7 +13,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.words import speak
-from sleepagree.mapping.mapping import mapping_named
+from sleepagree.mapping.mapping import StageMapping, mapping_named
 from sleepagree.mapping.sets import make_stage_set
 from sleepagree.mapping.words import AASM_STAGES
 from sleepagree.night.compare import compare
@@ -235,3 +235,13 @@ def test_thirds_of_the_window_are_cut_as_those_of_agreement(epochs):
     )
     ends = [sum(number * 3 // epochs == part for number in range(epochs)) for part in range(3)]
     assert [dict(third)["wake"] for third in found.thirds] == ends
+
+
+def test_a_label_that_a_mapping_takes_into_wake_leaves_no_wake_to_look_for():
+    classes = ("wake", "asleep")
+    stages = (("W", "wake"), *((stage, "asleep") for stage in ("N1", "N2", "N3", "R")))
+    labels = (("Yo", "wake"), ("Zed", "asleep"))
+    mapping = StageMapping("up or down", classes, classes, stages, (), device_labels=labels)
+    device = make_stage_set(("Yo", "Zed"), ("Yo", "Zed"))
+    assert unreported_stages(LAB, device) == ("W", "N1", "N2", "N3", "R")
+    assert unreported_stages(LAB, device, mapping) == ()
