@@ -5,7 +5,8 @@ The object interface only: a `Figure` is made here, never by pyplot, so nothing 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import warnings
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -17,14 +18,35 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import PathPatch
 from matplotlib.path import Path as Outline
 from matplotlib.text import Text
+from matplotlib.textpath import text_to_path
 from matplotlib.transforms import Transform
 from numpy.typing import ArrayLike
 
-from sleepagree.errors import shorten
-from sleepagree.figures.style import GRID, INK, LETTER_POINTS, SETTINGS, SMALL_LETTER_POINTS, FigureSize, Shade, letters
+from sleepagree.errors import printable, shorten
+from sleepagree.figures.style import (
+    GRID,
+    INK,
+    LETTER_POINTS,
+    MM_PER_INCH,
+    SETTINGS,
+    SMALL_LETTER_POINTS,
+    FigureSize,
+    Shade,
+    letters,
+)
 
 #: Parameter of ticks -> end of the name of its setting.
 _OF_TICKS: Final = {"length": "size", "width": "width", "pad": "pad"}
+
+_POINTS_PER_INCH: Final = 72.0
+#: No name of a row is wider, in millimetres.
+_LONGEST_NAME_MM: Final = 34.0
+#: Millimetres between the names of rows and what stands on both sides of them.
+_AROUND_NAMES_MM: Final = 1.4
+#: Millimetres that the name of an upright axis takes beside its rows.
+_AXIS_NAME_MM: Final = 3.6
+#: Shares of a name's letters that are kept before a cut.
+_KEPT_BEFORE_CUT: Final = (0.5, 0.2, 0.8, 0.0, 1.0)
 
 
 def axes_for(ax: Axes | None, size: FigureSize, *, left: float, bottom: float, right: float, top: float) -> Axes:
@@ -98,6 +120,51 @@ def figure_of(ax: Axes) -> Figure:
     return owner if isinstance(owner, Figure) else owner.figure
 
 
+def width_mm(text: str, *, size: float = LETTER_POINTS, weight: str = "normal") -> float:
+    """Return how wide a text is in print, in letters of so many points where "font.size" is ours."""
+    look = FontProperties(size=letters(size), weight=weight)
+    with warnings.catch_warnings():  # an empty box stands for a letter that the font lacks, and has a width, too
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        width, _, _ = text_to_path.get_text_width_height_descent(text, look, ismath=False)
+    return float(width) * MM_PER_INCH / _POINTS_PER_INCH
+
+
+def widest_mm(texts: Iterable[str], **look: Any) -> float:
+    """Return how wide the widest of some texts is, as :func:`width_mm`."""
+    return max((width_mm(text, **look) for text in texts), default=0.0)
+
+
+def room_for_rows(names: Iterable[str], *, least: float, size: float = LETTER_POINTS, has_name: bool = False) -> float:
+    """Return the margin in millimetres, ``least`` or more, for names of rows and the axis's own where it has one."""
+    beside = 2 * _AROUND_NAMES_MM + (_AXIS_NAME_MM if has_name else 0.0)
+    return max(least, min(widest_mm(names, size=size), _LONGEST_NAME_MM) + beside)
+
+
+def fit(texts: Sequence[str], room: float, **look: Any) -> list[str]:
+    """Return texts that are no wider than so many millimetres: longer ones lose their middle.
+
+    The cut moves towards an end where texts that differ would look the same.
+    """
+    whole = [printable(text) for text in texts]
+    for before in _KEPT_BEFORE_CUT:
+        cut = [_cut(text, room, before, **look) for text in whole]
+        if len(set(cut)) == len(set(whole)):
+            return cut
+    return [_cut(text, room, 0.5, **look) for text in whole]
+
+
+def _cut(text: str, room: float, before: float, **look: Any) -> str:
+    """Return as much of a text as there is room for, so large a share of it from before the cut."""
+    width = width_mm(text, **look)
+    kept = min(len(text), int(len(text) * room / width) + 3) if width > room else 0  # at first too many letters
+    shown = text
+    while kept and width_mm(shown, **look) > room:
+        kept -= 1
+        first = round(before * kept)
+        shown = f"{text[:first]}…{text[len(text) - kept + first :]}"
+    return shown
+
+
 def write(
     ax: Axes,
     x: float,
@@ -149,8 +216,9 @@ def name_ticks(
 
 
 def name_rows(ax: Axes, rows: Sequence[tuple[float, str]], *, size: float = LETTER_POINTS) -> None:
-    """Name rows on the left, where no line stands."""
-    name_ticks(ax.yaxis, [y for y, _ in rows], [text for _, text in rows], marks=False, size=size)
+    """Name rows on the left, where no line stands; very long names lose their middle."""
+    names = fit([text for _, text in rows], _LONGEST_NAME_MM, size=size)
+    name_ticks(ax.yaxis, [y for y, _ in rows], names, marks=False, size=size)
     ax.spines["left"].set_visible(False)
 
 

@@ -8,7 +8,18 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
-from sleepagree.figures.drawing import axes_for, draw_boxes, name_axis, name_ticks, write
+from sleepagree.figures.drawing import (
+    axes_for,
+    draw_boxes,
+    fit,
+    name_axis,
+    name_rows,
+    name_ticks,
+    room_for_rows,
+    size_mm,
+    widest_mm,
+    write,
+)
 from sleepagree.figures.style import (
     ACCENT,
     INK,
@@ -29,6 +40,10 @@ if TYPE_CHECKING:
 _STRONGEST_TINT: Final = 0.5  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
 _CELL_MM: Final = 10.5
 _WIDE_FROM: Final = 6
+#: Millimetres between the names of two columns.
+_BETWEEN_MM: Final = 1.5
+#: Points from the cells to the totals of rows, in cells of any width.
+_TOTAL: Final = (4.0, 0.0)
 
 
 @styled
@@ -47,7 +62,7 @@ def draw_confusion(
     device : str
         Name of the device; needed where a study has several.
     ax : Axes, optional
-        Where to draw; by default a new figure one column wide (two for six classes and more).
+        Where to draw; by default a new figure one column wide (two for six classes and more, or for long names).
 
     Returns
     -------
@@ -65,11 +80,18 @@ def draw_confusion(
         counts = counts.mappings[0]
     table, mapping = counts.counts, counts.mapping
     n_rows, n_columns = table.shape
-    height = n_rows * _CELL_MM + 16
-    size = two_columns(height) if n_columns >= _WIDE_FROM else one_column(height)
+    row_names = [mapping.speak(name) for name in mapping.reference_classes]
+    heads = [speak(name) for name in mapping.device_classes]
+    left = room_for_rows(row_names, least=16, has_name=True)
     # room for the totals, which have as many digits as they have
-    digits = len(str(int(table.sum())))
-    ax = axes_for(ax, size, left=16, right=3 + 1.6 * digits, top=9, bottom=6)
+    right = 3 + 1.6 * len(str(int(table.sum())))
+    height = n_rows * _CELL_MM + 16
+    size = one_column(height)
+    wanted = n_columns * (widest_mm(heads) + _BETWEEN_MM)
+    if n_columns >= _WIDE_FROM or wanted > size.width_mm - left - right:
+        size = two_columns(height)
+    ax = axes_for(ax, size, left=left, right=right, top=9, bottom=6)
+    heads = fit(heads, size_mm(ax)[0] / n_columns - _BETWEEN_MM)
     ax.set_xlim(0, n_columns)
     ax.set_ylim(n_rows, 0)
     rows, columns = table.sum(axis=1), table.sum(axis=0)
@@ -78,16 +100,14 @@ def draw_confusion(
             _draw_cell(ax, i, j, int(table[i, j]), int(rows[i]))
             if mapping.device_classes[j] == name:
                 _frame(ax, i, j)
-        write(ax, n_columns + 0.08, i + 0.5, str(int(rows[i])), shade=MUTED, ha="left", va="center")
+        write(ax, n_columns, i + 0.5, str(int(rows[i])), shade=MUTED, shift=_TOTAL, ha="left", va="center")
     for j in range(n_columns):
         write(ax, j + 0.5, n_rows + 0.12, str(int(columns[j])), shade=MUTED, ha="center", va="top")
-    write(ax, n_columns + 0.08, n_rows + 0.12, str(int(table.sum())), shade=MUTED, ha="left", va="top")
+    write(ax, n_columns, n_rows + 0.12, str(int(table.sum())), shade=MUTED, shift=_TOTAL, ha="left", va="top")
     ax.xaxis.tick_top()
     ax.xaxis.set_label_position("top")
-    name_ticks(ax.xaxis, [j + 0.5 for j in range(n_columns)], [speak(c) for c in mapping.device_classes], marks=False)
-    name_ticks(
-        ax.yaxis, [i + 0.5 for i in range(n_rows)], [mapping.speak(c) for c in mapping.reference_classes], marks=False
-    )
+    name_ticks(ax.xaxis, [j + 0.5 for j in range(n_columns)], heads, marks=False)
+    name_rows(ax, [(i + 0.5, name) for i, name in enumerate(row_names)])
     name_axis(ax, x="device", y="reference")
     for side in ax.spines.values():
         side.set_visible(False)

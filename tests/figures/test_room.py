@@ -1,0 +1,121 @@
+"""Room: whatever names are long, no text of a figure is cut off and none lies on another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import combinations
+
+import drawn
+import pytest
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.text import Text
+from matplotlib.transforms import Bbox
+
+from sleepagree import StageMapping, compare, figures
+from sleepagree.figures.drawing import fit, width_mm
+from sleepagree.figures.style import figure_style
+from sleepagree.night.compare import NightAgreement
+
+
+def texts_drawn(ax: Axes) -> list[tuple[str, Bbox]]:
+    """Return every text that is seen, with its box in dots."""
+    figure = ax.figure
+    FigureCanvasAgg(figure)
+    figure.set_dpi(200)
+    figure.draw_without_rendering()
+    hidden = {
+        id(label)
+        for axis, limits in ((ax.xaxis, ax.get_xlim()), (ax.yaxis, ax.get_ylim()))
+        for tick in axis.get_major_ticks()
+        for label in (tick.label1, tick.label2)
+        if not min(limits) - 1e-9 <= tick.get_loc() <= max(limits) + 1e-9
+    }
+    texts = [text for text in figure.findobj(Text) if text.get_visible() and text.get_text().strip()]
+    # without what an annotation points at
+    return [(text.get_text(), Text.get_window_extent(text)) for text in texts if id(text) not in hidden]
+
+
+def faults_of(ax: Axes) -> list[str]:
+    """Return which texts are cut off and which lie on each other."""
+    found, paper = texts_drawn(ax), ax.figure.bbox
+    faults = [
+        f"{text!r} is cut off"
+        for text, box in found
+        if min(box.x0, box.y0, paper.width - box.x1, paper.height - box.y1) < -1
+    ]
+    for (one, a), (two, b) in combinations(found, 2):
+        wide, high = min(a.x1, b.x1) - max(a.x0, b.x0), min(a.y1, b.y1) - max(a.y0, b.y0)
+        if wide > 2 and high > 0.35 * min(a.height, b.height):  # boxes hold more than the letters
+            faults.append(f"{one!r} lies on {two!r}")
+    return faults
+
+
+# --- names of classes -------------------------------------------------------------------------------------
+
+LONG = ("restless state of the body", "quiet and calm", "still as a stone")
+HUGE = tuple(f"{serial} a name of a class that goes on and on and comes to no end {serial}" for serial in "123")
+
+
+def night_of_classes(names: Sequence[str]) -> NightAgreement:
+    """Return a night under a mapping with three classes of one's own."""
+    restless, quiet, still = names
+    mapping = StageMapping(
+        "own", names, names, {"W": restless, "N1": restless, "N2": quiet, "N3": still, "R": quiet},
+        {"wake": restless, "light": quiet, "deep": still, "rem": quiet},
+    )  # fmt: skip
+    return compare(drawn.night_with_rem().paired, mappings=mapping)
+
+
+OF_CLASSES = (figures.draw_confusion, figures.draw_device_classes, figures.draw_bias_sources)
+
+
+@pytest.mark.parametrize("mapping", ["rem-as-light", "rem-as-deep", "rem-as-wake", "wake-sleep"])
+def test_the_name_of_the_reference_is_on_the_paper_beside_classes_with_rem(mapping: str) -> None:
+    night = compare(drawn.night_with_rem().paired, mappings=mapping)
+    assert not faults_of(figures.draw_confusion(night))
+
+
+@pytest.mark.parametrize("names", [("wake", "deep", "wakefulness"), LONG, HUGE], ids=["eleven", "long", "huge"])
+@pytest.mark.parametrize("draw", OF_CLASSES[:1])
+def test_classes_of_ones_own_have_room(draw: object, names: tuple[str, ...]) -> None:
+    assert not faults_of(draw(night_of_classes(names)))
+
+
+def test_long_names_of_classes_are_whole_where_a_wider_figure_has_room() -> None:
+    shown = [text for text, _ in texts_drawn(figures.draw_confusion(night_of_classes(LONG)))]
+    assert all(shown.count(name) == 2 for name in LONG)
+
+
+# --- names that are too long ------------------------------------------------------------------------------
+
+
+def test_a_long_name_loses_its_middle_and_a_short_one_nothing() -> None:
+    with figure_style():
+        name, short = fit(["volunteer-of-the-north-001", "Ada"], 20.0)
+        assert width_mm(name) <= 20.0 < width_mm("volunteer-of-the-north-001")
+    assert short == "Ada"
+    begin, end = name.split("…")
+    assert "volunteer-of-the-north-001".startswith(begin)
+    assert "volunteer-of-the-north-001".endswith(end)
+
+
+@pytest.mark.parametrize(
+    "names",
+    [
+        [f"volunteer-of-the-north-{serial:03d}" for serial in range(12)],
+        [f"{serial:03d}-volunteer-of-the-north" for serial in range(12)],
+        [f"volunteer-{serial:03d}-of-the-north-{10 + serial}" for serial in range(12)],
+    ],
+)
+def test_names_that_differ_look_different_when_they_are_shortened(names: list[str]) -> None:
+    with figure_style():
+        assert len(set(fit(names, 16.0))) == 12
+        assert all(width_mm(name) <= 16.0 for name in fit(names, 16.0))
+
+
+def test_the_measured_width_is_the_width_of_what_is_drawn() -> None:
+    ax = figures.draw_confusion(night_of_classes(LONG))
+    box = next(box for text, box in texts_drawn(ax) if text == LONG[0])
+    with figure_style():
+        assert box.width / ax.figure.dpi * 25.4 == pytest.approx(width_mm(LONG[0]), rel=0.03)
