@@ -16,15 +16,28 @@ from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
     draw_strokes,
+    fit,
     grid_lines,
     key_below,
+    key_rows,
     name_axis,
     name_percents,
     name_rows,
+    room_for_rows,
     size_mm,
     write,
 )
-from sleepagree.figures.style import INK, MUTED, PAPER, SMALL_LETTER_POINTS, Shade, one_column, shades_of, styled
+from sleepagree.figures.style import (
+    INK,
+    MUTED,
+    ONE_COLUMN_MM,
+    PAPER,
+    SMALL_LETTER_POINTS,
+    Shade,
+    one_column,
+    shades_of,
+    styled,
+)
 from sleepagree.figures.subjects import device_of, is_study
 from sleepagree.night.answer import NightAnswer, answer_night
 from sleepagree.night.compare import NightAgreement
@@ -37,7 +50,12 @@ if TYPE_CHECKING:
 #: Millimetres around the bars of a device's classes, and from them down to their key.
 _MARGINS_MM: Final = 17.0
 _KEY_MM: Final = 13.0
+_KEY_LINE_MM: Final = 3.0
+_MOST_KEY_LINES: Final = 3
+_RIGHT_MM: Final = 16.0
 _NUMBER_MM: Final = 8.5
+#: Millimetres from the edge to titles of rows.
+_BEFORE_TITLES_MM: Final = 1.0
 _BAR: Final = 0.62
 
 
@@ -57,6 +75,11 @@ def _rows_below_titles(sizes: Sequence[int]) -> list[tuple[float, list[float]]]:
     """Return for groups of so many rows, one below the other, where each begins with its title, and its rows."""
     begins = accumulate((size + 1 for size in sizes), initial=0)
     return [(begin, [begin + row + 1.5 for row in range(size)]) for begin, size in zip(begins, sizes, strict=False)]
+
+
+def _begin_of_titles(ax: Axes, left: float) -> float:
+    """Return where titles of rows begin in a margin of so many millimetres, as a share of the axes' width."""
+    return -(left - _BEFORE_TITLES_MM) / size_mm(ax)[0]
 
 
 @styled
@@ -89,8 +112,12 @@ def draw_device_classes(answer: NightAgreement | NightAnswer, *, ax: Axes | None
     bars = [(speak(found.name), found.epochs, found.shares) for found in classes]
     bars.append(("night", answer.epochs, answer.reference_shares))
     shades = shades_of(tuple(name for name, _ in answer.reference))
-    height = len(bars) * 8.0 + _MARGINS_MM
-    ax = axes_for(ax, one_column(height), left=15, right=16, top=1, bottom=_MARGINS_MM - 1)
+    meanings = [say(name) for name, _ in answer.reference]
+    lines = min(key_rows(meanings, ONE_COLUMN_MM - _RIGHT_MM - 1.5), _MOST_KEY_LINES)
+    margins = _MARGINS_MM + (lines - 1) * _KEY_LINE_MM
+    height = len(bars) * 8.0 + margins
+    left = room_for_rows((word for word, *_ in bars), least=15)
+    ax = axes_for(ax, one_column(height), left=left, right=_RIGHT_MM, top=1, bottom=margins - 1)
     _percent_axes(ax, len(bars) + 0.25)
     ticks = []
     for row, (word, epochs, shares) in enumerate(bars):
@@ -105,8 +132,7 @@ def draw_device_classes(answer: NightAgreement | NightAnswer, *, ax: Axes | None
         ticks.append((y, word))
     name_rows(ax, ticks)
     name_axis(ax, x="per cent of what the device called so")
-    entries = [(shade, say(name)) for (name, _), shade in zip(answer.reference, shades, strict=True)]
-    key_below(ax, entries, height=-_KEY_MM / (height - _MARGINS_MM))
+    key_below(ax, list(zip(shades, meanings, strict=True)), height=-_KEY_MM / (height - margins), rows=lines)
     return ax
 
 
@@ -163,12 +189,16 @@ def draw_redistribution(
     if not stages:
         raise ValueError("traced must hold a stage with at least one epoch")
     rows = sum(len(to) + 1 for _, to in stages)
-    ax = axes_for(ax, one_column(rows * 5.2 + 10), left=15, right=21, top=1, bottom=9)
+    left = room_for_rows((speak(name) for _, to in stages for name, *_ in to), least=15)
+    ax = axes_for(ax, one_column(rows * 5.2 + 10), left=left, right=21, top=1, bottom=9)
+    title_at = _begin_of_titles(ax, left)
+    across = ax.get_yaxis_transform()
     _percent_axes(ax, rows)
     ticks: list[tuple[float, str]] = []
     for (title, to), (begin, places) in zip(stages, _rows_below_titles([len(to) for _, to in stages]), strict=True):
         paper = {"facecolor": PAPER.drawn, "edgecolor": "none", "pad": 0.8}
-        write(ax, -29, begin + 0.55, title, va="center", ha="left", fontweight="bold", bbox=paper)
+        bold: dict[str, Any] = {"fontweight": "bold", "bbox": paper}
+        write(ax, title_at, begin + 0.55, title, va="center", ha="left", transform=across, **bold)
         shades = shades_of(tuple(name for name, *_ in to))
         for y, (name, (share, low, high), minutes), shade in zip(places, to, shades, strict=True):
             _draw_bar(ax, 0, share, y, shade, thick=0.5)
@@ -263,7 +293,9 @@ def draw_bias_sources(
         say, sources = sources.mappings[0].mapping.speak, sources.bias_sources
     accounts = [(source, steps_of(source, say)) for source in sources]
     rows = sum(len(steps) + 1 for _, steps in accounts)
-    ax = axes_for(ax, one_column(rows * 4.1 + 10), left=21, right=3, top=1, bottom=9)
+    left = room_for_rows((step.text for _, steps in accounts for step in steps), least=21, size=SMALL_LETTER_POINTS)
+    ax = axes_for(ax, one_column(rows * 4.1 + 10), left=left, right=3, top=1, bottom=9)
+    title_at = _begin_of_titles(ax, left)
     ends = [0.0, *(step.end for _, steps in accounts for step in steps)]
     low, high = min(ends), max(ends)
     # a number beside the longest bar takes that much of a narrow panel
@@ -274,11 +306,12 @@ def draw_bias_sources(
     joints: list[tuple[float, float]] = []
     across = ax.get_yaxis_transform()
     groups = _rows_below_titles([len(steps) for _, steps in accounts])
-    for (source, steps), (begin, places) in zip(accounts, groups, strict=True):
+    titles = fit([say(source.name) for source in sources], ONE_COLUMN_MM - 2 * _BEFORE_TITLES_MM, weight="bold")
+    for title, (source, steps), (begin, places) in zip(titles, accounts, groups, strict=True):
         shades = shades_of((source.name, *(step.other for step in steps[:-1])))
-        write(ax, -0.27, begin + 0.55, say(source.name), va="center", ha="left", fontweight="bold", transform=across)
+        write(ax, title_at, begin + 0.55, title, va="center", ha="left", fontweight="bold", transform=across)
         if begin:
-            ax.plot([-0.27, 1], [begin, begin], color=MUTED.drawn, linewidth=0.4, transform=across, clip_on=False)
+            ax.plot([title_at, 1], [begin, begin], color=MUTED.drawn, linewidth=0.4, transform=across, clip_on=False)
         for step, y, shade in zip(steps, places, (*shades[1:], INK), strict=True):
             _draw_step(ax, step, y, shade)
             ticks.append((y, step.text))

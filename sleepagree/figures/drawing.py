@@ -5,6 +5,7 @@ The object interface only: a `Figure` is made here, never by pyplot, so nothing 
 
 from __future__ import annotations
 
+import math
 import warnings
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
@@ -45,6 +46,8 @@ _LONGEST_NAME_MM: Final = 34.0
 _AROUND_NAMES_MM: Final = 1.4
 #: Millimetres that the name of an upright axis takes beside its rows.
 _AXIS_NAME_MM: Final = 3.6
+#: Millimetres that an entry of a key takes for its mark and the space to the next one.
+_AROUND_ENTRY_MM: Final = 4.8
 #: Shares of a name's letters that are kept before a cut.
 _KEPT_BEFORE_CUT: Final = (0.5, 0.2, 0.8, 0.0, 1.0)
 
@@ -275,7 +278,21 @@ def _draw_outlines(
         ax.add_artist(PathPatch(outline, **look))  # add_patch would move the limits of the axes
 
 
-def key_below(ax: Axes, entries: Sequence[tuple[Shade, str]], *, height: float) -> None:
+def key_columns(names: Sequence[str], room: float) -> int:
+    """Return how many columns the entries of a key can stand in side by side, one at least, in so many millimetres."""
+    wide = [width_mm(name, size=SMALL_LETTER_POINTS) + _AROUND_ENTRY_MM for name in names]
+    for columns in range(len(wide), 1, -1):
+        if sum(part.max() for part in np.array_split(wide, columns)) <= room:  # as a legend parts its entries
+            return columns
+    return 1
+
+
+def key_rows(names: Sequence[str], room: float) -> int:
+    """Return how many rows a key takes in so many millimetres."""
+    return math.ceil(len(names) / key_columns(names, room))
+
+
+def key_below(ax: Axes, entries: Sequence[tuple[Shade, str]], *, height: float, rows: int = 1) -> None:
     """Write what colours mean, to the right under the axes.
 
     Parameters
@@ -283,16 +300,37 @@ def key_below(ax: Axes, entries: Sequence[tuple[Shade, str]], *, height: float) 
     ax : Axes
         The axes.
     entries : sequence of (Shade, str)
-        Colour and meaning, in order.
+        Colour and meaning, in order; meanings too long for the rows lose their middle.
     height : float
-        Height of the line's middle as a share of the axes' height, below 0.
+        Height of the first line's middle as a share of the axes' height, below 0.
+    rows : int
+        So many lines at most.
     """
-    handles = [
-        Line2D([], [], label=shorten(text), **points(5.0, shade.drawn, shade.drawn, 0.0, marker="s"))
-        for shade, text in entries
-    ]
+    marks = [points(5.0, shade.drawn, shade.drawn, 0.0, marker="s") for shade, _ in entries]
+    mark_key_below(ax, list(zip(marks, (text for _, text in entries), strict=True)), height=height, rows=rows)
+
+
+def mark_key_below(ax: Axes, entries: Sequence[tuple[dict[str, Any], str]], *, height: float, rows: int = 1) -> None:
+    """Write what marks mean, each given by its :func:`points`, as :func:`key_below` does."""
+    names, room = [shorten(text) for _, text in entries], _room_for_key(ax)
+    columns, fewest = key_columns(names, room), math.ceil(len(names) / rows)
+    if columns < fewest:
+        columns, names = fewest, fit(names, max(room / fewest - _AROUND_ENTRY_MM, 0.0), size=SMALL_LETTER_POINTS)
+    # more lines than one go on below the first
+    half_line = 0.5 * letters(SMALL_LETTER_POINTS) * MM_PER_INCH / _POINTS_PER_INCH / size_mm(ax)[1]
+    place: Any = "center right" if columns == len(names) else "upper right"
+    height += half_line if columns < len(names) else 0.0
+    handles = [Line2D([], [], label=name, **look) for (look, _), name in zip(entries, names, strict=True)]
     ax.legend(
-        handles=handles, loc="center right", bbox_to_anchor=(1.0, height), ncols=len(handles), borderpad=0.0,
-        borderaxespad=0.0, handlelength=0.8, handletextpad=0.4, columnspacing=1.0,
+        handles=handles, loc=place, bbox_to_anchor=(1.0, height), ncols=columns, borderpad=0.0, borderaxespad=0.0,
+        handlelength=0.8, handletextpad=0.4, columnspacing=1.0, labelspacing=0.3,
         fontsize=letters(SMALL_LETTER_POINTS), frameon=False,
     )  # fmt: skip
+
+
+def _room_for_key(ax: Axes) -> float:
+    """Return how many millimetres there are for a key that ends where the axes end."""
+    figure = figure_of(ax)
+    if len(figure.axes) > 1:  # to the left there is what is not ours
+        return size_mm(ax)[0]
+    return float(ax.get_window_extent().x1 / figure.dpi * MM_PER_INCH) - _AROUND_NAMES_MM

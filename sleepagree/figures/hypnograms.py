@@ -18,6 +18,7 @@ from sleepagree.figures.drawing import (
     key_below,
     name_rows,
     name_ticks,
+    room_for_rows,
     size_mm,
     write,
 )
@@ -140,7 +141,8 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     height = rows + _STRIP + 2 * _TITLE + 2 * _SPACE
     size = two_columns(height * _HEIGHT_OF_ROW_MM + 10.5)
     is_narrow = ax is not None and size_mm(ax)[0] < _NARROW_MM
-    ax = axes_for(ax, size, left=16, right=4.5, top=1, bottom=13.5 if is_narrow else 9.5)
+    left = room_for_rows((*reference.words, *device.words), least=16)
+    ax = axes_for(ax, size, left=left, right=4.5, top=1, bottom=13.5 if is_narrow else 9.5)
     n = int(paired.status.size)
     ax.set_xlim(0, n)
     ax.set_ylim(height, 0)
@@ -176,7 +178,8 @@ def draw_stages(paired: PairedNight, *, ax: Axes | None = None) -> Axes:
     """
     lane, _ = lanes_of(paired)
     height = len(lane.rows) + _SPACE
-    ax = axes_for(ax, two_columns(height * _HEIGHT_OF_ROW_MM + 10.5), left=16, right=4.5, top=1, bottom=9.5)
+    size, left = two_columns(height * _HEIGHT_OF_ROW_MM + 10.5), room_for_rows(lane.words, least=16)
+    ax = axes_for(ax, size, left=left, right=4.5, top=1, bottom=9.5)
     ax.set_xlim(0, lane.codes.size)
     ax.set_ylim(height, 0)
     name_rows(ax, _draw_lane(ax, lane, top=_SPACE, title="", serial=0))

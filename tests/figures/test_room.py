@@ -12,10 +12,11 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
-from sleepagree import StageMapping, compare, figures
+from sleepagree import StageMapping, align, compare, figures
 from sleepagree.figures.drawing import fit, width_mm
 from sleepagree.figures.style import figure_style
 from sleepagree.night.compare import NightAgreement
+from sleepagree.readers.memory import read_hypnogram
 
 
 def texts_drawn(ax: Axes) -> list[tuple[str, Bbox]]:
@@ -77,9 +78,31 @@ def test_the_name_of_the_reference_is_on_the_paper_beside_classes_with_rem(mappi
 
 
 @pytest.mark.parametrize("names", [("wake", "deep", "wakefulness"), LONG, HUGE], ids=["eleven", "long", "huge"])
-@pytest.mark.parametrize("draw", OF_CLASSES[:1])
+@pytest.mark.parametrize("draw", OF_CLASSES)
 def test_classes_of_ones_own_have_room(draw: object, names: tuple[str, ...]) -> None:
     assert not faults_of(draw(night_of_classes(names)))
+
+
+def test_a_device_that_says_wake_or_sleep_is_named_whole_beside_its_row() -> None:
+    said = ["wake", "wake-or-sleep", "light", "light", "deep", "rem"] * 20
+    night = compare(align(reference=["W", "W", "N1", "N2", "N3", "R"] * 20, device=said))
+    ax = figures.draw_hypnograms(night)
+    assert not faults_of(ax)
+    assert "wake-or-sleep" in [label.get_text() for label in ax.get_yticklabels()]
+
+
+def test_words_of_ones_own_have_room_beside_hypnograms() -> None:
+    words = ("quiet and calm as the sea", "still as a stone")
+    mapping = StageMapping(
+        "own", ("wake", *words), ("wake", *words),
+        {"W": "wake", "N1": words[0], "N2": words[0], "N3": words[1], "R": words[0]},
+        {"wake": "wake", **{word: word for word in words}},
+    )  # fmt: skip
+    device = read_hypnogram(["wake", *words] * 40, own_words=frozenset(words))
+    night = compare(align(reference=["W", "N2", "N3"] * 40, device=device), mappings=mapping)
+    ax = figures.draw_hypnograms(night)
+    assert not faults_of(ax)
+    assert set(words) <= {label.get_text() for label in ax.get_yticklabels()}
 
 
 def test_long_names_of_classes_are_whole_where_a_wider_figure_has_room() -> None:
