@@ -373,7 +373,7 @@ def _redistribution_figure(night: NightAgreement, traced: list[Redistribution]) 
     return Figure(
         f"where-{'-'.join(file_words([speak(t.stage) for t in traced]))}-went",
         FigureKind.REDISTRIBUTION,
-        traced,
+        {"traced": night},
         title="Where the epochs went that the device has no label for",
         description=f"{said}.",
         caption=(

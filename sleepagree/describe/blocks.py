@@ -36,7 +36,7 @@ class FigureKind(Enum):
     HYPNOGRAMS = "a NightAgreement"
     DEVICE_CLASSES = "a NightAgreement, of its first mapping"
     CONFUSION = "counts under a mapping: anything with .counts and .mapping"
-    REDISTRIBUTION = "a sequence of Redistribution or StudyRedistribution"
+    REDISTRIBUTION = "keyword arguments of draw_redistribution"
     BIAS_SOURCES = "keyword arguments of draw_bias_sources"
     AGREEMENT_BY_HOUR = "a sequence of PartAgreement"
     RUN_LENGTHS = "Runs"

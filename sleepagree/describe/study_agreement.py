@@ -178,7 +178,7 @@ def redistribution_section(device: DeviceStudy, study: StudyAgreement, serial: i
         drawing = Figure(
             f"where-{'-'.join(file_words([speak(t.stage) for t in traced]))}-went{file_ending(serial, study)}",
             FigureKind.REDISTRIBUTION,
-            traced,
+            {"traced": study, "device": device.device},
             title=f"Where the epochs went that {name} has no label for",
             description=f"{said}.",
             caption=f"Shares of the pooled epochs with {say_level(study.options.level)} over {units_of(device)}.",

@@ -35,6 +35,7 @@ from sleepagree.figures.style import (
     SMALL_LETTER_POINTS,
     Shade,
     one_column,
+    shades_by_name,
     shades_of,
     styled,
 )
@@ -181,13 +182,16 @@ def draw_redistribution(
     ValueError
         When no stage has an epoch, or the study has no such device.
     """
+    classes: tuple[str, ...] = ()
     if is_study(traced):
-        traced = device_of(traced, device).redistribution
+        found = device_of(traced, device)
+        classes, traced = found.mappings[0].mapping.reference_classes, found.redistribution
     elif isinstance(traced, NightAgreement):
-        traced = traced.redistribution
+        classes, traced = traced.mappings[0].mapping.reference_classes, traced.redistribution
     stages = [_share_out(t) for t in traced if t.epochs]
     if not stages:
         raise ValueError("traced must hold a stage with at least one epoch")
+    shades = shades_by_name((*classes, *(name for _, to in stages for name, *_ in to)))
     rows = sum(len(to) + 1 for _, to in stages)
     left = room_for_rows((speak(name) for _, to in stages for name, *_ in to), least=15)
     ax = axes_for(ax, one_column(rows * 5.2 + 10), left=left, right=21, top=1, bottom=9)
@@ -199,9 +203,8 @@ def draw_redistribution(
         paper = {"facecolor": PAPER.drawn, "edgecolor": "none", "pad": 0.8}
         bold: dict[str, Any] = {"fontweight": "bold", "bbox": paper}
         write(ax, title_at, begin + 0.55, title, va="center", ha="left", transform=across, **bold)
-        shades = shades_of(tuple(name for name, *_ in to))
-        for y, (name, (share, low, high), minutes), shade in zip(places, to, shades, strict=True):
-            _draw_bar(ax, 0, share, y, shade, thick=0.5)
+        for y, (name, (share, low, high), minutes) in zip(places, to, strict=True):
+            _draw_bar(ax, 0, share, y, shades[name], thick=0.5)
             if not math.isnan(low):
                 # a pale rim, so that the whisker can be seen on a dark bar, too
                 ax.plot([low, high], [y, y], color=PAPER.drawn, linewidth=2.4, zorder=3)
@@ -286,11 +289,17 @@ def draw_bias_sources(
         When the study has no such device.
     """
     say: Callable[[str], str] = speak
+    classes: tuple[str, ...] = ()
     if is_study(sources):
         found = device_of(sources, device)
-        sources, say = [source.per_night for source in found.bias_sources], found.mappings[0].mapping.speak
+        mapping = found.mappings[0].mapping
+        sources = [source.per_night for source in found.bias_sources]
+        classes, say = mapping.reference_classes, mapping.speak
     elif isinstance(sources, NightAgreement):
-        say, sources = sources.mappings[0].mapping.speak, sources.bias_sources
+        mapping = sources.mappings[0].mapping
+        classes, say, sources = mapping.reference_classes, mapping.speak, sources.bias_sources
+    named = (name for source in sources for name in (source.name, *(other for other, _ in source.gained)))
+    shades = {**shades_by_name((*classes, *named)), "": INK}
     accounts = [(source, steps_of(source, say)) for source in sources]
     rows = sum(len(steps) + 1 for _, steps in accounts)
     left = room_for_rows((step.text for _, steps in accounts for step in steps), least=21, size=SMALL_LETTER_POINTS)
@@ -307,13 +316,12 @@ def draw_bias_sources(
     across = ax.get_yaxis_transform()
     groups = _rows_below_titles([len(steps) for _, steps in accounts])
     titles = fit([say(source.name) for source in sources], ONE_COLUMN_MM - 2 * _BEFORE_TITLES_MM, weight="bold")
-    for title, (source, steps), (begin, places) in zip(titles, accounts, groups, strict=True):
-        shades = shades_of((source.name, *(step.other for step in steps[:-1])))
+    for title, (_, steps), (begin, places) in zip(titles, accounts, groups, strict=True):
         write(ax, title_at, begin + 0.55, title, va="center", ha="left", fontweight="bold", transform=across)
         if begin:
             ax.plot([title_at, 1], [begin, begin], color=MUTED.drawn, linewidth=0.4, transform=across, clip_on=False)
-        for step, y, shade in zip(steps, places, (*shades[1:], INK), strict=True):
-            _draw_step(ax, step, y, shade)
+        for step, y in zip(steps, places, strict=True):
+            _draw_step(ax, step, y, shades[step.other])
             ticks.append((y, step.text))
         joints += [(step.end, y) for step, y in zip(steps[:-1], places[:-1], strict=True)]
     x, y0 = np.array(joints).reshape(-1, 2).T

@@ -12,7 +12,18 @@ from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, key_below, name_axis, name_ticks
 from sleepagree.figures.hypnograms import name_clock, runs_of
 from sleepagree.figures.participants import scatter_nights
-from sleepagree.figures.style import ACCENT, BAND, GRID, INK, MUTED, PAPER, one_column, shades_of, styled, two_columns
+from sleepagree.figures.style import (
+    ACCENT,
+    BAND,
+    GRID,
+    INK,
+    MUTED,
+    PAPER,
+    one_column,
+    shades_by_name,
+    styled,
+    two_columns,
+)
 from sleepagree.inference.class_probabilities import ReliabilityBin
 from sleepagree.scoring.class_sequences import classes_of
 from sleepagree.scoring.measures import say_measure
@@ -182,7 +193,9 @@ def draw_probabilities(night: CorrectedNight, *, ax: Axes | None = None) -> Axes
         raise ValueError("night must have probabilities of epochs")
     ax = axes_for(ax, two_columns(56), left=16, right=4.5, top=2, bottom=12)
     n = len(night.probabilities)
-    shades = shades_of(epochs.classes)
+    device_set, mapping = night.paired.device_set, night.correction.mapping
+    by_class = shades_by_name((*mapping.reference_classes, *epochs.classes, *mapping.device_classes))
+    shades = [by_class[name] for name in epochs.classes]
     edges = np.arange(n + 1)
     heights = 100 * np.cumsum(np.nan_to_num(night.probabilities), axis=1)
     below = np.zeros(n)
@@ -191,11 +204,10 @@ def draw_probabilities(night: CorrectedNight, *, ax: Axes | None = None) -> Axes
             heights[:, k], edges, baseline=below, fill=True, color=shade.drawn, linewidth=0, gid=f"data-class-{k}"
         )
         below = heights[:, k]
-    device_set, mapping = night.paired.device_set, night.correction.mapping
     begin, end, label = runs_of(classes_of(night.paired.device, mapping.device_codes(device_set)))
-    for k, shade in enumerate(shades_of(mapping.device_classes)):
+    for k, name in enumerate(mapping.device_classes):
         mine = label == k
-        draw_boxes(ax, begin[mine], end[mine], 106, 116, shade=shade, gid=f"data-device-{k}")
+        draw_boxes(ax, begin[mine], end[mine], 106, 116, shade=by_class[name], gid=f"data-device-{k}")
     ax.set_xlim(0, n)
     ax.set_ylim(0, 118)
     name_ticks(ax.yaxis, (0, 25, 50, 75, 100, 111), ("0", "25", "50", "75", "100 %", "device"), marks=False)

@@ -22,7 +22,7 @@ from sleepagree.figures.drawing import (
     size_mm,
     write,
 )
-from sleepagree.figures.style import GRID, INK, MUTED, SILENT, shades_of, styled, two_columns
+from sleepagree.figures.style import GRID, INK, MUTED, SILENT, Shade, shades_by_name, styled, two_columns
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import GAP
 from sleepagree.hypnogram.zones import add_seconds
@@ -147,13 +147,15 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     ax.set_xlim(0, n)
     ax.set_ylim(height, 0)
 
+    mapping = night.mappings[0].mapping
+    shades = shades_by_name((*mapping.reference_classes, *reference.rows, *device.rows))
     top = _TITLE
-    ticks = _draw_lane(ax, reference, top=top, title="reference", serial=0)
+    ticks = _draw_lane(ax, reference, shades, top=top, title="reference", serial=0)
     top += len(reference.rows) + _SPACE
     ticks.append((top + _STRIP / 2, "differ"))
-    _draw_strip(ax, compare_epochs(paired, night.mappings[0].mapping), top=top)
+    _draw_strip(ax, compare_epochs(paired, mapping), top=top)
     top += _STRIP + _SPACE + _TITLE
-    ticks += _draw_lane(ax, device, top=top, title="device", serial=1)
+    ticks += _draw_lane(ax, device, shades, top=top, title="device", serial=1)
 
     name_rows(ax, ticks)
     _draw_key(ax, name_clock(ax, paired, name="tick"), is_narrow=is_narrow)
@@ -182,12 +184,14 @@ def draw_stages(paired: PairedNight, *, ax: Axes | None = None) -> Axes:
     ax = axes_for(ax, size, left=left, right=4.5, top=1, bottom=9.5)
     ax.set_xlim(0, lane.codes.size)
     ax.set_ylim(height, 0)
-    name_rows(ax, _draw_lane(ax, lane, top=_SPACE, title="", serial=0))
+    name_rows(ax, _draw_lane(ax, lane, shades_by_name(lane.rows), top=_SPACE, title="", serial=0))
     _name_below(ax, name_clock(ax, paired, name="tick"))
     return ax
 
 
-def _draw_lane(ax: Axes, lane: Lane, *, top: float, title: str, serial: int) -> list[tuple[float, str]]:
+def _draw_lane(
+    ax: Axes, lane: Lane, shades: dict[str, Shade], *, top: float, title: str, serial: int
+) -> list[tuple[float, str]]:
     write(ax, 0, top - 0.12, title, fontweight="bold", va="bottom", ha="left")
     begin, end, row = runs_of(lane.codes)
     rows = len(lane.rows)
@@ -199,10 +203,9 @@ def _draw_lane(ax: Axes, lane: Lane, *, top: float, title: str, serial: int) -> 
     joined = np.flatnonzero(~gap[1:] & ~gap[:-1]) + 1
     x, y0, y1 = begin[joined], middle[row[joined - 1]], middle[row[joined]]
     draw_strokes(ax, x, x, y0, y1, shade=MUTED, width=0.4, gid=f"data-steps-{serial}", zorder=1.5)
-    shades = shades_of(tuple(r for r in lane.rows if r != UNSCORED))
     for i, y in enumerate(middle.tolist()):
         mine = row == i
-        shade = SILENT if lane.rows[i] == UNSCORED else shades[i]
+        shade = shades[lane.rows[i]]
         bar = begin[mine], end[mine], y - _BAR / 2, y + _BAR / 2
         draw_boxes(ax, *bar, shade=shade, gid=f"data-row-{serial}-{i}", zorder=2)
     return list(zip(middle.tolist(), lane.words, strict=True))

@@ -16,7 +16,7 @@ itself (`house_style`) look the same whatever a user's settings are.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import wraps
@@ -102,21 +102,30 @@ _OF_CLASS: Final = {
     "rem": REM,
     "wake-or-sleep": N1,
     "left out": SILENT,
+    "unscored": SILENT,
 }
 
 
 def shades_of(names: tuple[str, ...]) -> tuple[Shade, ...]:
-    """Return a colour for each stage or class; words of one's own take what the others leave free.
+    """Return a colour for each stage or class, one for one name; words of one's own take what the others leave free.
+
+    Asked for all classes of a mapping at once, a class has one colour in every figure of it.
 
     Examples
     --------
-    >>> [shade.role for shade in shades_of(("wake", "drowsy", "deep"))]
-    ['wake', 'n1', 'deep']
+    >>> [shade.role for shade in shades_of(("wake", "drowsy", "deep", "drowsy"))]
+    ['wake', 'n1', 'deep', 'n1']
     """
     taken = [_OF_CLASS[name] for name in names if name in _OF_CLASS]
-    free = [shade for shade in STAGE_LADDER if shade not in taken]
-    own = iter(free)
-    return tuple(_OF_CLASS.get(name) or next(own, SILENT) for name in names)
+    free = iter([shade for shade in STAGE_LADDER if shade not in taken])
+    found = {name: _OF_CLASS.get(name) or next(free, SILENT) for name in dict.fromkeys(names)}
+    return tuple(found[name] for name in names)
+
+
+def shades_by_name(names: Iterable[str]) -> dict[str, Shade]:
+    """Return the colour of each stage or class by its name, as :func:`shades_of`."""
+    asked = tuple(dict.fromkeys(names))
+    return dict(zip(asked, shades_of(asked), strict=True))
 
 
 _LIGHT_TO_ROLE: Final = {shade.light: shade for shade in SHADES}

@@ -24,7 +24,7 @@ from matplotlib.style import context as style_context
 from PIL import Image
 from scipy import stats
 
-from sleepagree import figures
+from sleepagree import StageMapping, compare, figures
 from sleepagree.describe.night import describe_night
 from sleepagree.errors import OutputError
 from sleepagree.figures import style
@@ -38,6 +38,7 @@ from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.inference.regression_limits import Spread, fit_regression_limits
+from sleepagree.night.compare import NightAgreement
 from sleepagree.render.page import page_files
 from sleepagree.scoring.clock import ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
@@ -159,6 +160,47 @@ def test_css_declares_every_variable_in_both_variants() -> None:
 def test_own_classes_never_share_a_colour_with_those_of_the_trade() -> None:
     shades = style.shades_of(("wake", "dozing", "deep", "dreaming"))
     assert len(set(shades)) == 4
+
+
+def test_one_name_has_one_colour_however_often_it_is_asked_for() -> None:
+    shades = style.shades_of(("dozing", "wake", "dreaming", "dozing", "dreaming"))
+    assert shades[0] == shades[3] != shades[2] == shades[4]
+
+
+def night_of_own_classes() -> NightAgreement:
+    """Return a night under classes of one's own, of which the device has no label for the first."""
+    classes = ("vivid", "wake", "dozing", "firm")
+    mapping = StageMapping(
+        "own", classes, classes[1:], {"W": "wake", "N1": "dozing", "N2": "dozing", "N3": "firm", "R": "vivid"},
+        {"wake": "wake", "light": "dozing", "deep": "firm"},
+    )  # fmt: skip
+    return compare(drawn.night_without_rem().paired, mappings=mapping)
+
+
+def colours_of_boxes(ax: mpl.axes.Axes) -> list[tuple[float, ...]]:
+    """Return the colour of each bar from the top down: of its face, or of its edge where it is hollow."""
+    boxes = [a for a in ax.get_children() if isinstance(a, PathPatch) and len(a.get_path().vertices) == 5]
+    boxes.sort(key=lambda box: box.get_path().vertices[:, 1].mean())
+    paper = to_rgba(PAPER.light)
+    return [box.get_edgecolor() if box.get_facecolor() == paper else box.get_facecolor() for box in boxes]
+
+
+def test_a_class_of_ones_own_has_one_colour_in_every_figure_of_its_mapping() -> None:
+    night = night_of_own_classes()
+    classes = night.mappings[0].mapping.reference_classes
+    expected = {name: to_rgba(s.light) for name, s in zip(classes, style.shades_of(classes), strict=True)}
+    assert len(set(expected.values())) == 4
+
+    steps = [step for source in night.bias_sources for step in steps_of(source)]
+    found = colours_of_boxes(figures.draw_bias_sources(night))
+    assert found == [expected.get(step.other, to_rgba(style.INK.light)) for step in steps]
+
+    went = colours_of_boxes(figures.draw_redistribution(night))
+    assert went == [expected[to.name] for to in night.redistribution[0].to if to.name != "left out"]
+
+    key = figures.draw_device_classes(night).get_legend()
+    marks = [to_rgba(mark.get_markerfacecolor()) for mark in key.legend_handles]
+    assert marks == list(expected.values())
 
 
 # --- hypnograms -------------------------------------------------------------------------------------------
