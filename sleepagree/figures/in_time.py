@@ -127,7 +127,7 @@ def draw_run_lengths(runs: NightAgreement | Runs, *, epoch_s: float = EPOCH_S, a
         if y:
             top = max(y, expected[i]) if abs(expected[i] - y) < 0.12 * found.max() else y
             above: dict[str, Any] = {"shift": (0, 1.5), "ha": "center", "va": "bottom"}
-            write(ax, i, top, f"{y:.0f}", size=SMALL_LETTER_POINTS, zorder=5, **above)
+            write(ax, i, top, f"{y:.1f}".removesuffix(".0"), size=SMALL_LETTER_POINTS, zorder=5, **above)
     ax.set_xlim(-0.6, found.size - 0.4)
     ax.set_ylim(0, 1.15 * max(float(np.nanmax([*found, *expected])), 1.0))
     name_ticks(ax.xaxis, at.tolist(), _class_names(epoch_s), marks=False)

@@ -24,7 +24,7 @@ from matplotlib.style import context as style_context
 from PIL import Image
 from scipy import stats
 
-from sleepagree import StageMapping, compare, figures
+from sleepagree import StageMapping, align, compare, figures
 from sleepagree.describe.night import describe_night
 from sleepagree.errors import OutputError
 from sleepagree.figures import style
@@ -334,6 +334,20 @@ def test_runs_of_disagreement_are_all_there_and_expected_ones_sum_to_the_same_mi
     # a geometric law with that mean holds all errors; what is beyond the last class is in it
     assert expected.sum() == pytest.approx(found.runs.epochs / 2, rel=1e-6)
     figures.draw_run_lengths(found.runs)
+
+
+def test_numbers_on_runs_of_disagreement_tell_half_minutes_and_add_up() -> None:
+    device = ["W"] * 10 + ["N2"] * 100 + ["N3"] * 60
+    for begin, end in ((3, 4), (40, 45), (120, 123)):
+        device[begin:end] = ["R"] * (end - begin)
+    night = compare(align(reference=["W"] * 10 + ["N2"] * 100 + ["N3"] * 60, device=device))
+    ax = figures.draw_run_lengths(night)
+    numbers = [text.get_text() for text in ax.texts if re.fullmatch(r"[\d.]+", text.get_text())]
+    assert numbers == ["0.5", "1.5", "2.5"]
+    assert sum(map(float, numbers)) == night.disagreement.runs.epochs / 2
+    # a whole number has no decimal
+    ax = figures.draw_run_lengths(compare(align(reference=["W"] * 9, device=["W"] * 7 + ["R"] * 2)))
+    assert [text.get_text() for text in ax.texts if re.fullmatch(r"[\d.]+", text.get_text())] == ["1"]
 
 
 def test_expected_minutes_follow_the_geometric_law() -> None:
