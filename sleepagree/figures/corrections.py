@@ -3,13 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
-from sleepagree.figures.drawing import axes_for, draw_boxes, grid_lines, key_below, name_axis, name_ticks
+from sleepagree.figures.drawing import (
+    axes_for,
+    draw_boxes,
+    grid_lines,
+    key_below,
+    mark_key_below,
+    name_axis,
+    name_ticks,
+    points,
+)
 from sleepagree.figures.hypnograms import name_clock, runs_of
 from sleepagree.figures.participants import scatter_nights
 from sleepagree.figures.style import (
@@ -113,21 +122,21 @@ def draw_correction_errors(correction: Correction, *, ax: Axes | None = None) ->
     rows = np.arange(len(measures)) + 0.5
     ax.set_ylim(len(measures), 0)
     grid_lines(ax, "x")
+    # a ring that a disc fits into, and a stroke longer than both: marks at one place are all seen
+    device, corrected = points(5.6, PAPER.drawn, INK.drawn, 0.9), points(3.2, ACCENT.drawn, ACCENT.drawn, 0.0)
+    usual = points(8.0, MUTED.drawn, MUTED.drawn, 1.2, marker="|")
     for y, m in zip(rows.tolist(), measures, strict=True):
         learned = m.learned
+        ax.plot([learned.usual.error], [y], zorder=2, **usual)
         if learned.raw is not None:
             ax.plot([learned.raw.error, learned.corrected_error], [y, y], color=MUTED.drawn, linewidth=0.8, zorder=2)
-            how: dict[str, Any] = {"markersize": 4.6, "markerfacecolor": PAPER.drawn, "markeredgecolor": INK.drawn}
-            ax.plot([learned.raw.error], [y], marker="o", linestyle="none", zorder=3, **how)
-        ax.plot([learned.usual.error], [y], marker="|", markersize=7, color=MUTED.drawn, linestyle="none", zorder=2)
-        ax.plot(
-            [learned.corrected_error], [y], marker="o", markersize=4.6, color=ACCENT.drawn, linestyle="none", zorder=4
-        )
+            ax.plot([learned.raw.error], [y], zorder=3, **device)
+        ax.plot([learned.corrected_error], [y], zorder=4, **corrected)
     name_ticks(ax.yaxis, rows.tolist(), [say_measure(m.measure) for m in measures], marks=False)
     ax.set_xlim(left=0)
     name_axis(ax, x="mean absolute error (min; SE, percent: %)")
     height = len(measures) * _ROW_MM
-    key_below(ax, ((INK, "device"), (ACCENT, "corrected"), (MUTED, "usual value")), height=-13.0 / height)
+    mark_key_below(ax, ((device, "device"), (corrected, "corrected"), (usual, "usual value")), height=-13.0 / height)
     return ax
 
 

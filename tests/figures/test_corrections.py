@@ -68,6 +68,23 @@ def test_errors_stand_beside_each_other(learnt):
     assert [text.get_text() for text in ax.get_yticklabels()][:2] == ["TST", "SOL"]
 
 
+def test_the_key_of_errors_shows_the_marks_and_a_ring_is_seen_round_a_disc_at_its_place(learnt):
+    correction = learnt[0]
+    ax = draw_correction_errors(correction)
+
+    def look(mark):
+        return mark.get_marker(), mark.get_markersize(), mark.get_markerfacecolor(), mark.get_markeredgecolor()
+
+    drawn = {look(line) for line in ax.lines if line.get_linestyle() == "None"}
+    shown = [look(mark) for mark in ax.get_legend().legend_handles]
+    assert [text.get_text() for text in ax.get_legend().get_texts()] == ["device", "corrected", "usual value"]
+    assert set(shown) == drawn
+    ring, disc, stroke = shown
+    assert [mark[0] for mark in shown] == ["o", "o", "|"]
+    assert ring[2] != ring[3]
+    assert stroke[1] > ring[1] > disc[1] + 2
+
+
 def test_reliability_is_drawn_in_per_cent(learnt):
     bins = learnt[0].epochs.reliability
     assert part(draw_reliability(learnt[0]), "data-seen").get_data()[0].tolist() == [100 * b.told for b in bins]
