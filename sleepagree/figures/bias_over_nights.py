@@ -10,10 +10,11 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 
-from sleepagree.figures.drawing import axes_for, name_axis, points, write
+from sleepagree.describe.words import signed
+from sleepagree.figures.drawing import axes_for, name_axis, name_heights, points
 from sleepagree.figures.participants import MOST_POINTS as MOST_NIGHTS
 from sleepagree.figures.participants import scatter_nights
-from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, SMALL_LETTER_POINTS, letters, one_column, styled
+from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, one_column, styled
 from sleepagree.figures.subjects import measure_of
 from sleepagree.inference.limits import LimitsOfAgreement, Scale
 from sleepagree.inference.regression_limits import RegressionLimits
@@ -23,7 +24,11 @@ _DASHES: Final = (0, (5, 2.5))
 #: Field of limits, what it is called, and how it is drawn.
 _LINES: Final = (("upper", "upper limit", _DASHES), ("bias", "bias", "solid"), ("lower", "lower limit", _DASHES))
 
+#: Where names of level lines begin, as a share of the axes' width: beside their intervals.
+_NAMES_AT: Final = 1.085
+
 Values = NDArray[np.float64]
+_Names = list[tuple[float, str]]
 
 
 @styled
@@ -128,17 +133,19 @@ def draw_bias_against_level(
     low, high = _padded(level[known])
     ax.set_xlim(low, high)
     ax.axhline(0, color=MUTED.drawn, linewidth=0.6, zorder=1)
+    beside, at = ax.transData, high
     if lines is not None and not math.isnan(lines.slope):
-        drawn = _draw_lines(ax, lines, low, high)
+        drawn, names = _draw_lines(ax, lines, low, high)
         at_night = [lines.at(float(v)) for v in level]
         _ring(ax, level, difference, [not e.lower <= d <= e.upper for e, d in zip(at_night, difference, strict=True)])
     elif limits.scale is Scale.LOG_RATIO:
-        drawn = _draw_fan(ax, limits, low, high)
+        drawn, names = _draw_fan(ax, limits, low, high)
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = np.log(y / x)
         _ring(ax, level, difference, (ratio < limits.lower) | (ratio > limits.upper))
     else:
-        drawn = _draw_level(ax, limits, sloped)
+        drawn, names = _draw_level(ax, limits, sloped)
+        beside, at = ax.get_yaxis_transform(), _NAMES_AT
         if sloped is not None:
             ends = [sloped.at(low).bias, sloped.at(high).bias]
             ax.plot([low, high], ends, color=ACCENT.drawn, linewidth=1.1, zorder=2)
@@ -146,6 +153,7 @@ def draw_bias_against_level(
         _ring(ax, level, difference, (difference < limits.lower) | (difference > limits.upper))
     bottom, top = _padded(np.array([*difference[known], *drawn, 0.0]))
     ax.set_ylim(bottom, top)
+    name_heights(ax, names[::-1], at, beside)
     name_axis(ax, x=f"{row.name}, mean of device and reference ({row.unit})", y=f"device − reference ({row.unit})")
     return ax
 
@@ -166,9 +174,10 @@ def _padded(values: Values) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _draw_level(ax: Axes, limits: LimitsOfAgreement, sloped: RegressionLimits | None) -> list[float]:
+def _draw_level(ax: Axes, limits: LimitsOfAgreement, sloped: RegressionLimits | None) -> tuple[list[float], _Names]:
     """Draw level lines; their intervals stand beside the axes, where they cannot hide each other or the nights."""
     drawn: list[float] = []
+    names: _Names = []
     right = ax.get_yaxis_transform()
     for (field, word, dashes), at in zip(_LINES, (1.06, 1.04, 1.02), strict=True):
         value, low, high = (getattr(limits, field + end) for end in ("", "_low", "_high"))
@@ -180,19 +189,14 @@ def _draw_level(ax: Axes, limits: LimitsOfAgreement, sloped: RegressionLimits | 
         if not math.isnan(low):
             ax.plot([at, at], [low, high], color=ACCENT.drawn, linewidth=2.0, zorder=3, **beside)
         ax.plot([at], [value], marker="o", markersize=3.4, color=INK.drawn, zorder=4, **beside)
-        text = f"{word}\n{value:+.1f}".replace("-", "−")
-        ax.text(1.085, value, text, transform=right, linespacing=1.05, **_beside_line())
+        names.append((value, f"{word}\n{signed(value)}".replace("-", "−")))
         drawn += [v for v in (value, low, high) if not math.isnan(v)]
-    return drawn
+    return drawn, names
 
 
-def _beside_line() -> dict[str, Any]:
-    """Return how texts of two lines look, to the right of what they name."""
-    return {"fontsize": letters(SMALL_LETTER_POINTS), "va": "center", "ha": "left", "color": INK.drawn}
-
-
-def _draw_lines(ax: Axes, lines: RegressionLimits, low: float, high: float) -> list[float]:
+def _draw_lines(ax: Axes, lines: RegressionLimits, low: float, high: float) -> tuple[list[float], _Names]:
     drawn: list[float] = []
+    names: _Names = []
     ends = [lines.at(low), lines.at(high)]
     corners = [low, high]
     if any(end.lower == end.upper for end in ends):
@@ -202,13 +206,14 @@ def _draw_lines(ax: Axes, lines: RegressionLimits, low: float, high: float) -> l
         drawn_at = [getattr(lines.at(at), field) for at in corners]
         ax.plot(corners, drawn_at, color=INK.drawn, linewidth=0.9, linestyle=dashes, zorder=2)
         drawn += y
-        write(ax, high, y[-1], f" {word}", size=SMALL_LETTER_POINTS, va="center", ha="left")
-    return drawn
+        names.append((y[-1], f" {word}"))
+    return drawn, names
 
 
-def _draw_fan(ax: Axes, limits: LimitsOfAgreement, low: float, high: float) -> list[float]:
+def _draw_fan(ax: Axes, limits: LimitsOfAgreement, low: float, high: float) -> tuple[list[float], _Names]:
     """Draw limits of a log ratio r: with m the mean of both sides, the difference is 2 m (r - 1) / (r + 1)."""
     drawn: list[float] = []
+    names: _Names = []
     start = max(low, 0.0)
     for field, word, dashes in _LINES:
         log_ratio = getattr(limits, field)
@@ -217,10 +222,9 @@ def _draw_fan(ax: Axes, limits: LimitsOfAgreement, low: float, high: float) -> l
         slope = 2 * math.tanh(log_ratio / 2)
         y = [slope * start, slope * high]
         ax.plot([start, high], y, color=INK.drawn, linewidth=0.9, linestyle=dashes, zorder=2)
-        text = f" {word}\n ×{math.exp(log_ratio):.2f}"
-        ax.text(high, y[1], text, **_beside_line())
+        names.append((y[1], f" {word}\n ×{math.exp(log_ratio):.2f}"))
         drawn += y
-    return drawn
+    return drawn, names
 
 
 #: Points of the look at normality; thousands more lie on each other and make a page of megabytes.

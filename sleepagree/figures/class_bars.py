@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from matplotlib.axes import Axes
 
-from sleepagree.describe.words import speak
+from sleepagree.describe.words import signed, speak
 from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
@@ -341,12 +341,11 @@ def _draw_step(ax: Axes, step: Step, y: float, shade: Shade) -> None:
         look = {"facecolor": PAPER.drawn, "edgecolor": shade.drawn, "linewidth": 1.1, "joinstyle": "miter"}
     _draw_bar(ax, left, right, y, shade, **look)
     side = 1 if step.minutes >= 0 else -1
-    is_zero = math.isclose(step.minutes, 0.0, abs_tol=0.05)
     write(
         ax,
         step.end,
         y,
-        "0.0" if is_zero else f"{step.minutes:+.1f}".replace("-", "−"),
+        signed(step.minutes).replace("-", "−"),
         size=SMALL_LETTER_POINTS,
         shift=(2.2 * side, 0),
         ha="left" if side > 0 else "right",

@@ -194,6 +194,50 @@ def write(
     )
 
 
+def apart(places: Sequence[float], least: float, low: float, high: float) -> list[float]:
+    """Return ascending places moved as little as it takes to be so far apart, and between two ends if they can be.
+
+    Examples
+    --------
+    >>> apart([0.0, 1.0, 5.0], 2.0, -9.0, 9.0)
+    [-0.5, 1.5, 5.0]
+    """
+    # less what each must lie above the first, places only have to ascend: those that do not take their mean together
+    pools: list[tuple[float, int]] = []
+    for i, place in enumerate(places):
+        mean, count = place - i * least, 1
+        while pools and pools[-1][0] >= mean:
+            other, others = pools.pop()
+            mean, count = (mean * count + other * others) / (count + others), count + others
+        pools.append((mean, count))
+    top = max(high - (len(places) - 1) * least, low)
+    moved = (min(max(mean, low), top) for mean, count in pools for _ in range(count))
+    return [place + i * least for i, place in enumerate(moved)]
+
+
+def name_heights(ax: Axes, names: Sequence[tuple[float, str]], x: float, transform: Transform) -> None:
+    """Name what has a height, beside it and pushed apart where names would touch; limits of y are to be set before.
+
+    Parameters
+    ----------
+    ax : Axes
+        The axes.
+    names : sequence of (float, str)
+        Height and name, of one line or several; of equal heights the first stands lowest.
+    x, transform
+        Where names begin.
+    """
+    bottom, top = ax.get_ylim()
+    lines = max((text.count("\n") + 1 for _, text in names), default=1)
+    name_mm = 1.2 * lines * letters(SMALL_LETTER_POINTS) * MM_PER_INCH / _POINTS_PER_INCH
+    high = name_mm * (top - bottom) / size_mm(ax)[1]
+    ordered = sorted(names, key=lambda name: name[0])
+    places = apart([y for y, _ in ordered], high, bottom + high / 2, top - high / 2)
+    look: dict[str, Any] = {"fontsize": letters(SMALL_LETTER_POINTS), "va": "center", "ha": "left", "linespacing": 1.05}
+    for y, (_, text) in zip(places, ordered, strict=True):
+        ax.text(x, y, text, transform=transform, color=INK.drawn, **look)
+
+
 def name_ticks(
     axis: Axis,
     positions: Sequence[float],

@@ -8,8 +8,8 @@ from typing import Final
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import say_statistic
-from sleepagree.figures.drawing import axes_for, grid_lines, name_axis, write
-from sleepagree.figures.style import INK, MUTED, SMALL_LETTER_POINTS, STAGE_LADDER, one_column, styled
+from sleepagree.figures.drawing import axes_for, grid_lines, name_axis, name_heights
+from sleepagree.figures.style import INK, MUTED, STAGE_LADDER, one_column, styled
 from sleepagree.inference.planning import PlanGrid
 
 _DASHES: Final = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (6, 1.5, 1, 1.5)))
@@ -46,7 +46,7 @@ def draw_precision(grid: PlanGrid, *, statistic: str = "", unit: str = "", ax: A
         raise ValueError(f"statistic must be one of {', '.join(known)}, not {statistic!r}")
     ax = axes_for(ax, one_column(60), left=14, right=17, top=3, bottom=10)
     numbers = sorted({cell.nights for cell in grid.sizes})
-    ends: list[tuple[float, float, str]] = []
+    ends: list[tuple[float, str]] = []
     for i, nights in enumerate(numbers):
         points = [
             (cell.participants, dict(cell.half_widths).get(statistic, math.nan))
@@ -58,28 +58,17 @@ def draw_precision(grid: PlanGrid, *, statistic: str = "", unit: str = "", ax: A
             continue
         shade = STAGE_LADDER[::-1][i % len(STAGE_LADDER)]
         ax.plot(*zip(*points, strict=True), color=shade.drawn, linewidth=1.2, linestyle=_DASHES[i % 5], zorder=3)
-        ends.append((*points[-1], f"{nights} night{'s' if nights > 1 else ''}"))
+        ends.append((points[-1][1], f" {nights} night{'s' if nights > 1 else ''}"))
     for study in grid.smallest:
         if study.statistic == statistic and not math.isnan(study.wanted):
             ax.axhline(study.wanted, color=INK.drawn, linewidth=0.7, zorder=2)
-            ends.append((-math.inf, study.wanted, "wanted"))
+            ends.append((study.wanted, " wanted"))
             # a study of three people would squeeze all that matters to the ground
             ax.set_ylim(top=min(ax.get_ylim()[1], 5 * study.wanted))
     ax.set_ylim(bottom=0)
-    _name_ends(ax, ends)
+    name_heights(ax, ends, ax.get_xlim()[1], ax.transData)
     grid_lines(ax, "y")
     of = "expected half-width" if grid.assurance is None else f"half-width not exceeded in {100 * grid.assurance:g} %"
     name_axis(ax, x="participants", y=f"{of}, {say_statistic(statistic)}" + (f" ({unit})" if unit else ""))
     ax.spines["left"].set_color(MUTED.drawn)
     return ax
-
-
-def _name_ends(ax: Axes, ends: list[tuple[float, float, str]]) -> None:
-    """Write the names beside the ends of the lines, pushed apart where they would touch."""
-    bottom, top = ax.get_ylim()
-    least = 0.055 * (top - bottom)
-    right = ax.get_xlim()[1]
-    at = -math.inf
-    for _, y, text in sorted(ends, key=lambda end: end[1]):
-        at = max(y, at + least)
-        write(ax, right, at, f" {text}", size=SMALL_LETTER_POINTS, va="center", ha="left")

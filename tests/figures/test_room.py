@@ -6,15 +6,19 @@ from collections.abc import Sequence
 from itertools import combinations
 
 import drawn
+import numpy as np
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
+from scipy.optimize import minimize
 
 from sleepagree import StageMapping, align, compare, figures
-from sleepagree.figures.drawing import fit, width_mm
+from sleepagree.figures.drawing import apart, fit, width_mm
 from sleepagree.figures.style import figure_style
+from sleepagree.inference.limits import Scale, fit_limits_of_agreement
+from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.night.compare import NightAgreement
 from sleepagree.readers.memory import read_hypnogram
 
@@ -142,3 +146,54 @@ def test_the_measured_width_is_the_width_of_what_is_drawn() -> None:
     box = next(box for text, box in texts_drawn(ax) if text == LONG[0])
     with figure_style():
         assert box.width / ax.figure.dpi * 25.4 == pytest.approx(width_mm(LONG[0]), rel=0.03)
+
+
+# --- names beside lines -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("reference", "device"),
+    [
+        ([400, 410], [403, 412.5]),  # limits far wider than what they are limits of
+        ([400, 410, 420, 430], [400, 410, 420, 430]),  # bias and both limits at one place
+        ([400, 410, 420, 430], [396.9, 410.9, 414.0, 431.9]),
+    ],
+)
+@pytest.mark.parametrize("scale", list(Scale))
+def test_names_of_limits_stand_apart_and_in_their_order(
+    reference: list[float], device: list[float], scale: Scale
+) -> None:
+    data = {"reference": np.array(reference, float), "device": np.array(device, float)}
+    people = [f"crew-{i}" for i in range(len(reference))]
+    limits = fit_limits_of_agreement(**data, participant=people, scale=scale)
+    ax = figures.draw_bias_against_level(drawn.study_of_measure(**data, participant=people, limits=limits))
+    assert not faults_of(ax)
+    found = [(box.y0, text.split("\n")[0].strip()) for text, box in texts_drawn(ax) if "\n" in text]
+    assert [name for _, name in sorted(found)] == ["lower limit", "bias", "upper limit"]
+
+
+def test_a_limit_that_rounds_to_nothing_has_no_sign() -> None:
+    data = {"reference": np.array([400.0, 410, 420, 430]), "device": np.array([399.98, 410, 419.98, 430])}
+    people = ["Ada", "Bo", "Cy", "Di"]
+    ax = figures.draw_bias_against_level(drawn.study_of_measure(**data, participant=people))
+    numbers = [text.split("\n")[1] for text, _ in texts_drawn(ax) if "\n" in text]
+    assert numbers == ["0.0", "0.0", "0.0"]
+
+
+@pytest.mark.parametrize("places", [[0.0], [0.0, 0.0, 0.0], [1.0, 1.5, 9.8, 9.9], [0.0, 4.0, 5.0, 5.0, 6.0, 9.0]])
+def test_pushed_places_are_the_nearest_that_stand_apart(places: list[float]) -> None:
+    moved = apart(places, 1.0, 0.5, 9.5)
+    assert min(np.diff(moved), default=1.0) >= 1.0 - 1e-9
+    assert 0.5 - 1e-9 <= moved[0] <= moved[-1] <= 9.5 + 1e-9
+    # the least squares that scipy finds under the same bounds
+    n = len(places)
+    gaps = [{"type": "ineq", "fun": lambda y, i=i: y[i + 1] - y[i] - 1} for i in range(n - 1)]
+    start = np.linspace(0.5, 9.5, n) if n > 1 else [1.0]
+    nearest = minimize(lambda y: ((y - places) ** 2).sum(), start, bounds=[(0.5, 9.5)] * n, constraints=gaps)
+    assert moved == pytest.approx(nearest.x, abs=1e-4)
+
+
+def test_names_of_precision_stand_apart() -> None:
+    parts = MeanPrecision(VarianceComponents(18, 3))
+    grid = plan_grid({"bias": parts}, participants=(4, 40), nights=(1, 2, 3, 4, 5), wanted={"bias": 5.0})
+    assert not faults_of(figures.draw_precision(grid))
