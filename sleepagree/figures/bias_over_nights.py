@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from sleepagree.describe.words import signed
 from sleepagree.figures.drawing import axes_for, name_axis, name_heights, points
 from sleepagree.figures.participants import MOST_POINTS as MOST_NIGHTS
-from sleepagree.figures.participants import scatter_nights
+from sleepagree.figures.participants import room_above, scatter_nights
 from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, one_column, styled
 from sleepagree.figures.subjects import measure_of
 from sleepagree.inference.limits import LimitsOfAgreement, Scale
@@ -69,7 +69,8 @@ def draw_minutes(
     'reference, minutes wake'
     """
     row, people = measure_of(study, measure, device)
-    ax = axes_for(ax, one_column(76), left=14, right=4, top=8, bottom=10)
+    above = room_above(people)
+    ax = axes_for(ax, one_column(68 + above), left=14, right=4, top=above, bottom=10)
     x, y = row.reference, row.device
     scatter_nights(ax, x, y, people)
     both = np.concatenate([side[~np.isnan(x) & ~np.isnan(y)] for side in (x, y)])
@@ -125,7 +126,8 @@ def draw_bias_against_level(
     """
     row, people = measure_of(study, measure, device)
     limits, lines, sloped = row.limits, row.lines, row.sloped
-    ax = axes_for(ax, one_column(66), left=14, right=20, top=8, bottom=10)
+    above = room_above(people)
+    ax = axes_for(ax, one_column(58 + above), left=14, right=20, top=above, bottom=10)
     x, y = row.reference, row.device
     level, difference = (x + y) / 2, y - x
     known = ~np.isnan(difference)

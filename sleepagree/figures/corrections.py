@@ -20,7 +20,7 @@ from sleepagree.figures.drawing import (
     points,
 )
 from sleepagree.figures.hypnograms import name_clock, runs_of
-from sleepagree.figures.participants import scatter_nights
+from sleepagree.figures.participants import room_above, scatter_nights
 from sleepagree.figures.style import (
     ACCENT,
     BAND,
@@ -83,7 +83,8 @@ def draw_correction_line(
     own = [feature.measure for feature in correction.features].index(learnt.measure)
     values, who = nights_learnt_from(correction, nights)
     reference, device = values[learnt.measure]
-    ax = axes_for(ax, one_column(70), left=14, right=4, top=8, bottom=10)
+    above = room_above(who)
+    ax = axes_for(ax, one_column(62 + above), left=14, right=4, top=above, bottom=10)
     x, y = device, reference
     known = ~(np.isnan(x) | np.isnan(y))
     low, high = float(x[known].min()), float(x[known].max())

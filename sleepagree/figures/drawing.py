@@ -47,7 +47,7 @@ _AROUND_NAMES_MM: Final = 1.4
 #: Millimetres that the name of an upright axis takes beside its rows.
 _AXIS_NAME_MM: Final = 3.6
 #: Millimetres that an entry of a key takes for its mark and the space to the next one.
-_AROUND_ENTRY_MM: Final = 4.8
+AROUND_ENTRY_MM: Final = 4.8
 #: Shares of a name's letters that are kept before a cut.
 _KEPT_BEFORE_CUT: Final = (0.5, 0.2, 0.8, 0.0, 1.0)
 
@@ -324,7 +324,7 @@ def _draw_outlines(
 
 def key_columns(names: Sequence[str], room: float) -> int:
     """Return how many columns the entries of a key can stand in side by side, one at least, in so many millimetres."""
-    wide = [width_mm(name, size=SMALL_LETTER_POINTS) + _AROUND_ENTRY_MM for name in names]
+    wide = [width_mm(name, size=SMALL_LETTER_POINTS) + AROUND_ENTRY_MM for name in names]
     for columns in range(len(wide), 1, -1):
         if sum(part.max() for part in np.array_split(wide, columns)) <= room:  # as a legend parts its entries
             return columns
@@ -359,7 +359,7 @@ def mark_key_below(ax: Axes, entries: Sequence[tuple[dict[str, Any], str]], *, h
     names, room = [shorten(text) for _, text in entries], _room_for_key(ax)
     columns, fewest = key_columns(names, room), math.ceil(len(names) / rows)
     if columns < fewest:
-        columns, names = fewest, fit(names, max(room / fewest - _AROUND_ENTRY_MM, 0.0), size=SMALL_LETTER_POINTS)
+        columns, names = fewest, fit(names, max(room / fewest - AROUND_ENTRY_MM, 0.0), size=SMALL_LETTER_POINTS)
     # more lines than one go on below the first
     half_line = 0.5 * letters(SMALL_LETTER_POINTS) * MM_PER_INCH / _POINTS_PER_INCH / size_mm(ax)[1]
     place: Any = "center right" if columns == len(names) else "upper right"

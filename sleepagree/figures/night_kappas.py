@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import groupby
-from typing import Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -16,10 +16,13 @@ from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
     draw_strokes,
+    fit,
     grid_lines,
     name_axis,
     name_ticks,
     points,
+    size_mm,
+    widest_mm,
     write,
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
@@ -27,6 +30,7 @@ from sleepagree.figures.subjects import device_of
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.proportions import normal_quantile
 from sleepagree.scoring.coefficients import kappa_se
+from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import StudyAgreement
 
 #: Up to so many nights each have a line with their name; more of them are sorted by kappa.
@@ -35,6 +39,12 @@ MOST_WITH_NAMES: Final = 48
 MOST_DRAWN: Final = 150
 _ROW_MM: Final = 3.1
 _SORTED_MM: Final = 90.0
+#: Millimetres for names: of the margin at least, around names, from the edge of the paper, and of the widest names.
+_LEFT_MM: Final = 26.0
+_AROUND_NAMES_MM: Final = 4.0
+_EDGE_MM: Final = 0.3
+_WIDEST_PARTICIPANT_MM: Final = 22.0
+_WIDEST_NIGHT_MM: Final = 18.0
 
 Values = NDArray[np.float64]
 
@@ -73,13 +83,13 @@ def draw_night_kappas(study: StudyAgreement, *, device: str = "", ax: Axes | Non
     values, reach = studied.night_kappa[order], normal_quantile(study.options.level) * kappa_se(studied.night_counts)
     lower, upper = values - reach[order], values + reach[order]
     height = values.size * _ROW_MM + 14 if named else _SORTED_MM
-    ax = axes_for(ax, one_column(height), left=26 if named else 14, right=3, top=5, bottom=9)
+    rows = _Rows.of([found.nights[i] for i in order]) if named else None
+    ax = axes_for(ax, one_column(height), left=rows.left if rows else 14, right=3, top=5, bottom=9)
     ax.set_ylim((values.size, 0) if named else (0, values.size))
     _draw_pooled(ax, pooled.pooled.primary)
     at = np.arange(values.size) + 0.5
-    if named:
-        nights = [found.nights[i] for i in order]
-        _name_rows(ax, [night.participant for night in nights], [night.night for night in nights])
+    if rows:
+        _name_rows(ax, rows)
     else:
         name_ticks(ax.yaxis, (), ())
         name_axis(ax, y=said)
@@ -120,15 +130,39 @@ def _draw_pooled(ax: Axes, pooled: Estimate) -> None:
     write(ax, pooled.value, 1.01, text, size=SMALL_LETTER_POINTS, transform=across, ha="center", va="bottom")
 
 
-def _name_rows(ax: Axes, participants: list[str], nights: list[str]) -> None:
-    name_ticks(ax.yaxis, [i + 0.5 for i in range(len(nights))], nights, marks=False, size=SMALL_LETTER_POINTS)
+class _Rows(NamedTuple):
+    """Names of nights in order, as short as the margin needs them; those that differ look different.
+
+    ``groups`` has the name of each participant and the participant's nights, ``left`` is the margin in millimetres.
+    """
+
+    groups: list[tuple[str, int]]
+    nights: list[str]
+    left: float
+
+    @classmethod
+    def of(cls, nights: Sequence[NightSummary]) -> _Rows:
+        """Name nights that are in order of their participants."""
+        groups = [(name, len([*own])) for name, own in groupby(night.participant for night in nights)]
+        names = fit([name for name, _ in groups], _WIDEST_PARTICIPANT_MM, size=SMALL_LETTER_POINTS, weight="bold")
+        own = fit([night.night for night in nights], _WIDEST_NIGHT_MM, size=SMALL_LETTER_POINTS)
+        wide = widest_mm(names, size=SMALL_LETTER_POINTS, weight="bold") + widest_mm(own, size=SMALL_LETTER_POINTS)
+        shown = [(name, count) for name, (_, count) in zip(names, groups, strict=True)]
+        return cls(shown, own, max(_LEFT_MM, wide + _AROUND_NAMES_MM))
+
+
+def _name_rows(ax: Axes, rows: _Rows) -> None:
+    """Name nights, and in front of them each participant once."""
+    at = [i + 0.5 for i in range(len(rows.nights))]
+    name_ticks(ax.yaxis, at, rows.nights, marks=False, size=SMALL_LETTER_POINTS)
     across = ax.get_yaxis_transform()
+    edge = -(rows.left - _EDGE_MM) / size_mm(ax)[0]
     first = 0
-    for serial, (participant, own) in enumerate(groupby(participants)):
-        end = first + len([*own])
+    for serial, (participant, count) in enumerate(rows.groups):
+        end = first + count
         if serial % 2:
-            draw_boxes(ax, -0.46, 1, first, end, shade=PANEL, transform=across, clip_on=False, zorder=0.3)
-        name = participant if len(participant) <= 12 else participant[:11] + "…"
-        write(ax, -0.45, first + 0.5, name, size=SMALL_LETTER_POINTS, transform=across, va="center", fontweight="bold")
+            draw_boxes(ax, edge, 1, first, end, shade=PANEL, transform=across, clip_on=False, zorder=0.3)
+        look: dict[str, Any] = {"va": "center", "fontweight": "bold", "shift": (1.4, 0.0)}
+        write(ax, edge, first + 0.5, participant, size=SMALL_LETTER_POINTS, transform=across, **look)
         first = end
     ax.spines["left"].set_color(MUTED.drawn)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Final
 
@@ -10,8 +11,18 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
-from sleepagree.errors import shorten
-from sleepagree.figures.drawing import draw_boxes, draw_strokes, points, write
+from sleepagree.errors import printable
+from sleepagree.figures.drawing import (
+    AROUND_ENTRY_MM,
+    draw_boxes,
+    draw_strokes,
+    figure_of,
+    fit,
+    key_columns,
+    points,
+    size_mm,
+    write,
+)
 from sleepagree.figures.style import ACCENT, MUTED, PAPER, SMALL_LETTER_POINTS, STAGE_LADDER, letters
 
 #: Up to so many participants each have a shape and a colour of their own, named in a key.
@@ -19,9 +30,30 @@ MOST_WITH_SHAPES: Final = 8
 #: More nights than this are counted in cells instead of drawn one by one.
 MOST_POINTS: Final = 400
 _CELLS: Final = 34
+_MOST_COLUMNS: Final = 4
+#: Millimetres above the axes, for a line of the key, and for its width from the axes' left to the edge of the paper.
+_ABOVE_MM: Final = 8.0
+_KEY_LINE_MM: Final = 2.7
+_KEY_MM: Final = 70.0
 _SHAPES: Final = ("o", "s", "^", "D", "v", "P", "X", "p")
 
 Values = NDArray[np.float64]
+
+
+def room_above(participant: Sequence[object]) -> float:
+    """Return the margin in millimetres for the key of participants above axes of a figure one column wide."""
+    names = _keyed(participant)
+    return max(_ABOVE_MM, 2.6 + _KEY_LINE_MM * math.ceil(len(names) / _key_columns(names, _KEY_MM)) if names else 0.0)
+
+
+def _keyed(participant: Sequence[object]) -> list[str]:
+    """Return the participants that a key names."""
+    names = [printable(str(name)) for name in dict.fromkeys(participant)]
+    return names if 1 < len(names) <= MOST_WITH_SHAPES else []
+
+
+def _key_columns(names: Sequence[str], room: float) -> int:
+    return min(key_columns(names, room), _MOST_COLUMNS)
 
 
 def scatter_nights(ax: Axes, x: Values, y: Values, participant: Sequence[object]) -> None:
@@ -46,16 +78,20 @@ def scatter_nights(ax: Axes, x: Values, y: Values, participant: Sequence[object]
 
 def _with_shapes(ax: Axes, x: Values, y: Values, who: NDArray[np.int64], names: Sequence[object]) -> None:
     handles = []
-    for i, name in enumerate(names):
+    for i in range(len(names)):
         mine = who == i
         shade = STAGE_LADDER[i % len(STAGE_LADDER)]
         how = points(4.4, shade.drawn, PAPER.drawn, 0.4, marker=_SHAPES[i])
         ax.plot(x[mine], y[mine], zorder=4, **how)
-        handles.append(Line2D([], [], label=shorten(str(name)), **how))
-    if len(names) == 1:
+        handles.append(Line2D([], [], **how))
+    keyed = _keyed(names)
+    if not keyed:
         return
+    room = _KEY_MM if len(figure_of(ax).axes) == 1 else size_mm(ax)[0]
+    for handle, name in zip(handles, fit(keyed, room - AROUND_ENTRY_MM, size=SMALL_LETTER_POINTS), strict=True):
+        handle.set_label(name)
     ax.legend(
-        handles=handles, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=4, frameon=False,
+        handles=handles, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=_key_columns(keyed, room), frameon=False,
         fontsize=letters(SMALL_LETTER_POINTS), handlelength=0.8, handletextpad=0.3, columnspacing=1.0, borderpad=0.1,
         borderaxespad=0.1, labelspacing=0.25,
     )  # fmt: skip

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import combinations
+from typing import Any
 
 import drawn
 import numpy as np
@@ -17,6 +18,7 @@ from scipy.optimize import minimize
 from sleepagree import StageMapping, align, compare, figures
 from sleepagree.figures.drawing import apart, fit, width_mm
 from sleepagree.figures.style import figure_style
+from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.night.compare import NightAgreement
@@ -197,3 +199,41 @@ def test_names_of_precision_stand_apart() -> None:
     parts = MeanPrecision(VarianceComponents(18, 3))
     grid = plan_grid({"bias": parts}, participants=(4, 40), nights=(1, 2, 3, 4, 5), wanted={"bias": 5.0})
     assert not faults_of(figures.draw_precision(grid))
+
+
+# --- names of participants and nights ---------------------------------------------------------------------
+
+PEOPLE = {
+    "volunteers": [f"volunteer-{serial:03d}" for serial in range(1, 9)],
+    "sites": [f"participant-{serial:04d}-north" for serial in range(8)],
+    "huge": [
+        f"{serial} a participant with a name that goes on and on and comes to no end {serial}" for serial in range(8)
+    ],
+}
+
+
+@pytest.mark.parametrize("people", PEOPLE.values(), ids=PEOPLE)
+@pytest.mark.parametrize("count", [2, 4, 8])
+@pytest.mark.parametrize("draw", [figures.draw_minutes, figures.draw_bias_against_level])
+def test_the_key_of_participants_is_on_the_paper(draw: Any, count: int, people: list[str]) -> None:
+    rng = np.random.default_rng(2)
+    reference = 400 + 30 * rng.normal(size=2 * count)
+    device = reference + 20 * rng.normal(size=2 * count)
+    ax = draw(drawn.study_of_measure(reference, device, [name for name in people[:count] for _ in "12"]))
+    assert not faults_of(ax)
+    assert len({text.get_text() for text in ax.get_legend().get_texts()}) == count
+
+
+@pytest.mark.parametrize("people", PEOPLE.values(), ids=PEOPLE)
+@pytest.mark.parametrize(
+    "nights", [("1", "2"), ("2026-04-14", "2026-04-15"), ("night-of-2026-04-14", "night-of-2026-04-15")]
+)
+def test_participants_and_nights_stand_beside_each_other_and_can_be_told_apart(
+    people: list[str], nights: tuple[str, ...]
+) -> None:
+    names = [(name, night) for name in people for night in nights]
+    kappa = np.linspace(0.4, 0.8, len(names))
+    ax = figures.draw_night_kappas(drawn.study_of_kappas(kappa, names, Estimate(0.6, 0.5, 0.7)))
+    assert not faults_of(ax)
+    assert len({text.get_text() for text in ax.texts if text.get_fontweight() == "bold"}) == 8
+    assert len({label.get_text() for label in ax.get_yticklabels()}) == 2
