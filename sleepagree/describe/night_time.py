@@ -27,6 +27,8 @@ from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.disagreement import BoutsSeen, Disagreement, NearTransitions
 from sleepagree.scoring.following import Following, StateShifts
 
+_DAY_S: Final = 86400.0
+
 #: Where a count of what the device did would blame it for a word that it does not have.
 NO_LABEL: Final = "no label"
 
@@ -48,7 +50,7 @@ def time_section(night: NightAgreement) -> Section | None:
         "Disagreement in time",
         Paragraph(_say_found_runs(night.paired, found)),
         Paragraph(left_out) if apart else None,
-        beside(_parts_figure(found), *([_runs_figure(found)] if found.runs.count else [])),
+        beside(_parts_figure(night.paired, found), *([_runs_figure(found)] if found.runs.count else [])),
         _near_table(found),
         Paragraph(
             f"Agreement by third of the window: {thirds}. Changes of class per hour: reference "
@@ -69,17 +71,19 @@ def _say_found_runs(paired: PairedNight, found: Disagreement) -> str:
     )
 
 
-def _parts_figure(found: Disagreement) -> Figure:
+def _parts_figure(paired: PairedNight, found: Disagreement) -> Figure:
     parts = found.hours or found.thirds
     said = ", ".join(f"{part.part}: {percent(part.agreement)} of {part.epochs}" for part in parts if part.epochs)
     of = "hour of the clock" if found.hours else "third of the night"
+    is_merged = bool(found.hours) and paired.status.size * paired.epoch_s > _DAY_S
+    merged = " An hour that comes on several days is one part: its epochs are taken together." if is_merged else ""
     return Figure(
         f"agreement-by-{'hour' if found.hours else 'third'}",
         FigureKind.AGREEMENT_BY_HOUR,
         parts,
         title=f"Agreement by {of}",
-        description=f"Epochs that agree, by {of}: {said}.",
-        caption=f"Share of epochs that agree, by {of}. A hollow mark rests on less than half an hour.",
+        description=f"Epochs that agree, by {of}: {said}.{merged}",
+        caption=f"Share of epochs that agree, by {of}. A hollow mark rests on less than half an hour.{merged}",
     )
 
 

@@ -201,7 +201,7 @@ def draw_probabilities(night: CorrectedNight, *, ax: Axes | None = None) -> Axes
     epochs = night.correction.epochs
     if epochs is None:
         raise ValueError("night must have probabilities of epochs")
-    ax = axes_for(ax, two_columns(56), left=16, right=4.5, top=2, bottom=12)
+    ax = axes_for(ax, two_columns(56), left=16, right=5.5, top=2, bottom=12)
     n = len(night.probabilities)
     device_set, mapping = night.paired.device_set, night.correction.mapping
     by_class = shades_by_name((*mapping.reference_classes, *epochs.classes, *mapping.device_classes))

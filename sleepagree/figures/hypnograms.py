@@ -20,6 +20,7 @@ from sleepagree.figures.drawing import (
     name_ticks,
     room_for_rows,
     size_mm,
+    width_mm,
     write,
 )
 from sleepagree.figures.style import GRID, INK, MUTED, SILENT, Shade, shades_by_name, styled, two_columns
@@ -38,6 +39,11 @@ _STRIP: Final = 0.9
 _TITLE: Final = 1.05
 _SPACE: Final = 0.55
 _HOUR_S: Final = 3600.0
+#: Steps of the clock's axis (s).
+_STEPS_S: Final = tuple(60.0 * minutes for minutes in (1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720, 1440))
+_BETWEEN_HOURS_MM: Final = 1.5
+#: Room for half the name of an hour where the axis ends.
+_RIGHT_MM: Final = 5.5
 #: Below this the name of the axis and the key have no room beside each other.
 _NARROW_MM: Final = 130.0
 
@@ -142,7 +148,7 @@ def draw_hypnograms(night: NightAgreement, *, ax: Axes | None = None) -> Axes:
     size = two_columns(height * _HEIGHT_OF_ROW_MM + 10.5)
     is_narrow = ax is not None and size_mm(ax)[0] < _NARROW_MM
     left = room_for_rows((*reference.words, *device.words), least=16)
-    ax = axes_for(ax, size, left=left, right=4.5, top=1, bottom=13.5 if is_narrow else 9.5)
+    ax = axes_for(ax, size, left=left, right=_RIGHT_MM, top=1, bottom=13.5 if is_narrow else 9.5)
     n = int(paired.status.size)
     ax.set_xlim(0, n)
     ax.set_ylim(height, 0)
@@ -181,7 +187,7 @@ def draw_stages(paired: PairedNight, *, ax: Axes | None = None) -> Axes:
     lane, _ = lanes_of(paired)
     height = len(lane.rows) + _SPACE
     size, left = two_columns(height * _HEIGHT_OF_ROW_MM + 10.5), room_for_rows(lane.words, least=16)
-    ax = axes_for(ax, size, left=left, right=4.5, top=1, bottom=9.5)
+    ax = axes_for(ax, size, left=left, right=_RIGHT_MM, top=1, bottom=9.5)
     ax.set_xlim(0, lane.codes.size)
     ax.set_ylim(height, 0)
     name_rows(ax, _draw_lane(ax, lane, shades_by_name(lane.rows), top=_SPACE, title="", serial=0))
@@ -225,18 +231,30 @@ def clock_ticks(paired: PairedNight, *, step_s: float = _HOUR_S) -> tuple[list[f
     """Return where whole hours (or other steps) lie on an axis of epochs, how they read, and the axis's name."""
     n, epoch_s = int(paired.status.size), paired.epoch_s
     begin = paired.begin
+    # several hours are counted from midnight on the clock, which may be changed between
+    each = min(step_s, _HOUR_S)
     since_hour = 0.0 if begin is None else begin.minute * 60 + begin.second + begin.microsecond / 1e6
-    seconds = np.arange(-since_hour % step_s, n * epoch_s + 1, step_s)
-    positions = (seconds / epoch_s).tolist()
+    positions = np.arange(-since_hour % each, n * epoch_s + 1, each) / epoch_s
     if begin is None:
-        return positions, [_elapsed(s) for s in seconds], "since the window's start"
-    moments = (add_seconds(begin, p * epoch_s) for p in positions)
-    return positions, [f"{m:%H:%M}" for m in moments], "clock time"
+        shown = [p for p in positions.tolist() if not p * epoch_s % step_s]
+        return shown, [_elapsed(p * epoch_s) for p in shown], "since the window's start"
+    moments = [(p, add_seconds(begin, p * epoch_s)) for p in positions.tolist()]
+    moments = [(p, m) for p, m in moments if step_s <= _HOUR_S or not m.hour * _HOUR_S % step_s]
+    return [p for p, _ in moments], [f"{m:%H:%M}" for _, m in moments], "clock time"
 
 
 def name_clock(ax: Axes, paired: PairedNight, *, name: str = "") -> str:
-    """Name the hours of a night on the axis below, and return what the axis is."""
-    positions, texts, axis = clock_ticks(paired)
+    """Name the hours of a night on the axis below, and return what the axis is.
+
+    A window without two whole hours has finer steps, one whose hours have no room for their names coarser ones.
+    """
+    per_s = size_mm(ax)[0] / (paired.status.size * paired.epoch_s)
+    wide = width_mm("00:00" if paired.begin else "00:00 h") + _BETWEEN_HOURS_MM
+    fitting = [step for step in _STEPS_S if step * per_s >= wide] or [_STEPS_S[-1]]
+    fitting.sort(key=lambda step: (step < _HOUR_S, abs(step - _HOUR_S)))  # the hour, coarser ones, then finer ones
+    tried = [clock_ticks(paired, step_s=step) for step in fitting]
+    # of a window of a few seconds whatever there is
+    positions, texts, axis = next((ticks for ticks in tried if len(ticks[0]) > 1), max(tried, key=lambda t: len(t[0])))
     name_ticks(ax.xaxis, positions, texts, name=name)
     return axis
 

@@ -21,6 +21,8 @@ from sleepagree.figures.drawing import (
     name_percents,
     name_ticks,
     points,
+    size_mm,
+    widest_mm,
     write,
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
@@ -35,6 +37,10 @@ if TYPE_CHECKING:
 
 #: Hours with fewer scored epochs than this are drawn hollow: half an hour.
 FEW_EPOCHS: Final = 60
+
+#: Every so many hours have a name, by the room there is.
+_HOUR_STEPS: Final = (1, 2, 3, 4, 6, 12)
+_BETWEEN_PARTS_MM: Final = 1.2
 
 #: Upper ends (epochs) of the classes of run length, the last one open.
 RUN_CLASSES: Final = (1, 2, 4, 10, 20, 40)
@@ -69,10 +75,13 @@ def draw_agreement_by_hour(parts: NightAgreement | Sequence[PartAgreement], *, a
             ax.plot(at[mine], share[mine], zorder=3, clip_on=False, **points(4.5, face.drawn, ACCENT.drawn, 1.0))
     ax.set_ylim(0, 100)
     ax.set_xlim(-0.5, len(parts) - 0.5)
-    name_ticks(ax.xaxis, at.tolist(), [part.part for part in parts])
+    by_hour = all(part.part.isdigit() for part in parts)
+    wide = widest_mm(part.part for part in parts) + _BETWEEN_PARTS_MM
+    each = next((step for step in _HOUR_STEPS if step * size_mm(ax)[0] / len(parts) >= wide), 24) if by_hour else 1
+    named = [(i, part.part) for i, part in enumerate(parts) if not by_hour or int(part.part) % each == 0]
+    name_ticks(ax.xaxis, [i for i, _ in named], [text for _, text in named])
     name_percents(ax.yaxis)
     grid_lines(ax, "y")
-    by_hour = all(part.part.isdigit() for part in parts)
     name_axis(ax, x="hour of the clock" if by_hour else "third of the night", y="epochs that agree (%)")
     return ax
 

@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import combinations
+from datetime import datetime
+from itertools import combinations, pairwise
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import drawn
 import numpy as np
 import pytest
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
 from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 from scipy.optimize import minimize
 
 from sleepagree import StageMapping, align, compare, figures
+from sleepagree.describe.blocks import Figure as FigureBlock
+from sleepagree.describe.blocks import flat
+from sleepagree.describe.night import describe_night
 from sleepagree.figures.drawing import apart, fit, width_mm
+from sleepagree.figures.hypnograms import clock_ticks, draw_stages
 from sleepagree.figures.style import figure_style
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
@@ -237,3 +244,86 @@ def test_participants_and_nights_stand_beside_each_other_and_can_be_told_apart(
     assert not faults_of(ax)
     assert len({text.get_text() for text in ax.texts if text.get_fontweight() == "bold"}) == 8
     assert len({label.get_text() for label in ax.get_yticklabels()}) == 2
+
+
+# --- clocks -----------------------------------------------------------------------------------------------
+
+
+def night_of_hours(hours: float, start: str | None) -> NightAgreement:
+    """Return a night with a window of so many hours."""
+    begin = None if start is None else datetime.fromisoformat(start)
+    return drawn.invented_night(epochs=round(120 * hours), start=begin, gaps=False)
+
+
+def ticks_of(ax: Axes) -> list[str]:
+    """Return the names of ticks below that stand on the axis."""
+    low, high = ax.get_xlim()
+    places = zip(ax.get_xticks(), ax.get_xticklabels(), strict=True)
+    return [label.get_text() for at, label in places if low <= at <= high]
+
+
+@pytest.mark.parametrize(
+    ("hours", "start", "expected"),
+    [
+        (0.5, "2026-03-01 14:05", ["14:15", "14:30"]),
+        (0.7, "2026-03-01 14:05", ["14:15", "14:30", "14:45"]),
+        (0.5, None, ["0:00 h", "0:30 h"]),
+        (0.05, "2026-03-01 23:58:30", ["23:59", "00:00", "00:01"]),
+        (1.8, "2026-03-01 14:05", ["14:30", "15:00", "15:30"]),
+        (3.0, "2026-03-01 23:30", ["00:00", "01:00", "02:00"]),
+    ],
+)
+def test_a_short_window_has_two_ticks_at_least(hours: float, start: str | None, expected: list[str]) -> None:
+    ax = figures.draw_hypnograms(night_of_hours(hours, start))
+    assert ticks_of(ax) == expected
+    assert not faults_of(ax)
+
+
+@pytest.mark.parametrize("start", ["2026-03-01 12:34", None, "2026-03-28 18:00+01:00"])
+@pytest.mark.parametrize("hours", [11, 13, 30, 80, 200])
+def test_names_of_hours_stand_apart_in_long_windows(hours: float, start: str | None) -> None:
+    night = night_of_hours(hours, start)
+    ax = figures.draw_hypnograms(night)
+    assert not faults_of(ax)
+    assert len(ticks_of(ax)) >= 7
+    assert not faults_of(draw_stages(night.paired))
+    assert not faults_of(figures.draw_agreement_by_hour(night))
+
+
+def test_coarse_ticks_stand_at_even_hours_of_the_clock() -> None:
+    positions, texts, _ = clock_ticks(night_of_hours(30, "2026-03-01 12:34").paired, step_s=6 * 3600)
+    assert texts == ["18:00", "00:00", "06:00", "12:00", "18:00"]
+    # 5 h 26 min are 652 epochs
+    assert positions == [652, 1372, 2092, 2812, 3532]
+
+
+def test_coarse_ticks_stand_at_even_hours_after_the_clock_was_changed() -> None:
+    begin = datetime(2026, 3, 28, 20, tzinfo=ZoneInfo("Europe/Berlin"))
+    night = drawn.invented_night(epochs=120 * 15, start=begin, gaps=False)
+    positions, texts, _ = clock_ticks(night.paired, step_s=4 * 3600)
+    assert texts == ["20:00", "00:00", "04:00", "08:00", "12:00"]
+    assert positions == [0, 480, 840, 1320, 1800]  # an hour less in the night in which clocks go forward
+
+
+@pytest.mark.parametrize("layout", ["constrained", None])
+@pytest.mark.parametrize("start", ["2026-03-01 21:34", None])
+def test_names_of_hours_stand_apart_in_panels(layout: str | None, start: str | None) -> None:
+    figure = Figure(figsize=(9, 4), layout=layout)
+    FigureCanvasAgg(figure)
+    night = night_of_hours(9, start)
+    for ax in figure.subplots(1, 2):
+        figures.draw_hypnograms(night, ax=ax)
+    figure.draw_without_rendering()
+    for ax in figure.axes:
+        boxes = [label.get_window_extent() for label in ax.get_xticklabels()]
+        assert min(b.x0 - a.x1 for a, b in pairwise(boxes)) > 0
+        assert len(boxes) > 2
+
+
+@pytest.mark.parametrize(("hours", "is_told"), [(23, False), (30, True)])
+def test_hours_of_different_days_are_told_to_be_taken_together(hours: float, is_told: bool) -> None:
+    sections = describe_night(night_of_hours(hours, "2026-03-01 12:34")).sections
+    blocks = [block for section in sections for block in section.blocks]
+    (figure,) = (b for b in flat(blocks) if isinstance(b, FigureBlock) and b.name == "agreement-by-hour")
+    for text in (figure.caption, figure.description):
+        assert ("An hour that comes on several days is one part" in text) is is_told

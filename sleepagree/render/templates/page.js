@@ -72,6 +72,8 @@
     const top = Number(box.getAttribute("y"));
     const high = Number(box.getAttribute("height"));
     const n = trace.epochs;
+    const STEPS = [5, 10, 15, 30, 60, 120, 180, 240, 360, 720];
+    const perMinute = (wide * 60) / (n * trace.epochSeconds); // points; a name takes less than 30
 
     const frame = document.createElementNS(SVG, "g");
     frame.setAttribute("clip-path", "url(#" + clip.id + ")");
@@ -107,7 +109,7 @@
       givenTicks.forEach(function (tick) { tick.setAttribute("visibility", near ? "hidden" : "visible"); });
       ownTicks.replaceChildren();
       if (near) {
-        const step = zoom >= 8 ? 5 : zoom >= 4 ? 10 : 30;
+        const step = STEPS.find(function (minutes) { return minutes * perMinute * zoom >= 30; }) || 1440;
         trace.ticks.forEach(function (tick) {
           const x = place(tick[0]);
           if (minutesOf(tick[1]) % step || x < left - 0.5 || x > left + wide + 0.5) { return; }
