@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 from collections import Counter
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import drawn
 import pytest
 
 from sleepagree.figures import style
+from tests.told import night_page
 
 pytestmark = pytest.mark.browser
 
@@ -182,6 +184,28 @@ def test_closer_and_wider_move_what_is_drawn(visit: Any, pages: dict[str, Path])
     buttons["Whole night"].click()
     assert visit.run(matrix).startswith("matrix(1 ")
     assert visit.run(ticks) == whole
+
+
+@pytest.mark.parametrize("epochs", [60, 9600])
+def test_a_nap_and_a_window_of_days_are_read_by_epochs_and_hours_stand_apart(
+    visit: Any, tmp_path: Path, epochs: int
+) -> None:
+    from selenium.webdriver.common.by import By
+
+    page = tmp_path / "page.html"
+    page.write_text(night_page(drawn.invented_night(epochs=epochs, gaps=False)), encoding="utf-8")
+    visit.open(page)
+    closer = next(b for b in visit.driver.find_elements(By.CSS_SELECTOR, ".look button") if b.text == "Closer")
+    for _ in range(3):
+        boxes = visit.run(
+            "return Array.from(document.querySelectorAll('#figure-hypnograms svg text'))"
+            ".filter(t => t.checkVisibility({visibilityProperty: true}) && /^\\d\\d:\\d\\d$/.test(t.textContent))"
+            ".map(t => t.getBoundingClientRect()).map(box => [box.left, box.right])"
+        )
+        boxes.sort()
+        assert boxes
+        assert all(a[1] < b[0] for a, b in pairwise(boxes))
+        closer.click()
 
 
 def test_pointing_reads_the_epoch_under_the_pointer(visit: Any, pages: dict[str, Path]) -> None:

@@ -109,7 +109,7 @@
       givenTicks.forEach(function (tick) { tick.setAttribute("visibility", near ? "hidden" : "visible"); });
       ownTicks.replaceChildren();
       if (near) {
-        const step = STEPS.find(function (minutes) { return minutes * perMinute * zoom >= 30; }) || 1440;
+        const step = STEPS.find(function (minutes) { return minutes * perMinute * zoom >= 32; }) || 1440;
         trace.ticks.forEach(function (tick) {
           const x = place(tick[0]);
           if (minutesOf(tick[1]) % step || x < left - 0.5 || x > left + wide + 0.5) { return; }
