@@ -6,12 +6,17 @@ import copy
 import io
 import re
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 from xml.etree import ElementTree
 
 from matplotlib.colors import to_hex
 from matplotlib.figure import Figure
+from matplotlib.font_manager import findfont, fontManager, get_font
+from matplotlib.text import Text
 
 from sleepagree.figures.style import PAPER, figure_style, themed
 from sleepagree.files.writing import write_files
@@ -157,7 +162,48 @@ def _saved(figure: Figure, form: str, **how: Any) -> bytes:
     """Return what matplotlib saves."""
     stream = io.BytesIO()
     with figure_style(), warnings.catch_warnings():
-        # labels may be in scripts that the font lacks
+        # labels may be in scripts that no font here has
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
-        figure.savefig(stream, format=form, **how)
+        # an SVG holds text, not letters: whoever shows it finds a font
+        with nullcontext() if form == "svg" else borrowed_letters(figure):
+            figure.savefig(stream, format=form, **how)
     return stream.getvalue()
+
+
+@contextmanager
+def borrowed_letters(figure: Figure) -> Iterator[None]:
+    """Let texts take letters that their font lacks from other fonts of this machine, while the figure is saved."""
+    changed = []
+    for text in figure.findobj(Text):
+        look = text.get_fontproperties()
+        lacking = frozenset(letter for letter in text.get_text() if ord(letter) not in _letters_of(findfont(look)))
+        others = _families_with(lacking) if lacking else ()
+        if others:
+            changed.append((text, look.get_family()))
+            text.set_fontfamily([*look.get_family(), *others])
+    try:
+        yield
+    finally:
+        for text, families in changed:
+            text.set_fontfamily(families)
+
+
+@lru_cache(maxsize=256)
+def _letters_of(file: str) -> frozenset[int]:
+    return frozenset(get_font(file).get_charmap())
+
+
+@lru_cache(maxsize=256)
+def _families_with(letters: frozenset[str]) -> tuple[str, ...]:
+    """Return families of this machine that have letters, as few as it takes; none for letters that no font has."""
+    wanted, found = {ord(letter) for letter in letters}, []
+    for font in sorted(fontManager.ttflist, key=lambda font: (font.name, font.fname)):
+        # the last resort has a box for every letter, and no letter
+        if font.style != "normal" or font.name.startswith("Last Resort"):
+            continue
+        if wanted & _letters_of(font.fname):
+            wanted -= _letters_of(font.fname)
+            found.append(font.name)
+        if not wanted:
+            break
+    return tuple(found)

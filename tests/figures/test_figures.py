@@ -6,6 +6,7 @@ import io
 import re
 import subprocess
 import sys
+import warnings
 import xml.etree.ElementTree as ET
 from functools import lru_cache, partial
 from itertools import combinations, pairwise
@@ -21,6 +22,7 @@ from matplotlib.colors import to_rgba
 from matplotlib.figure import Figure
 from matplotlib.patches import PathPatch
 from matplotlib.style import context as style_context
+from matplotlib.text import Text
 from PIL import Image
 from scipy import stats
 
@@ -31,7 +33,7 @@ from sleepagree.figures import style
 from sleepagree.figures.class_bars import steps_of
 from sleepagree.figures.hypnograms import CODE_WORDS, clock_ticks, compare_epochs, lanes_of
 from sleepagree.figures.in_time import minutes_in_runs
-from sleepagree.figures.saving import figure_bytes, page_drawing, save_figure, svg_tree
+from sleepagree.figures.saving import borrowed_letters, figure_bytes, page_drawing, save_figure, svg_tree
 from sleepagree.figures.style import PAPER, figure_style, house_style
 from sleepagree.figures.tables_of_counts import _STRONGEST_TINT
 from sleepagree.inference.estimate import Estimate
@@ -596,6 +598,29 @@ def test_labels_in_unknown_scripts_and_control_characters_do_no_harm() -> None:
     assert "深い眠り" in page
     assert "\u202e" not in page
     assert "\x07" not in page
+
+
+def test_letters_that_the_font_lacks_are_taken_from_another_font_of_the_machine() -> None:
+    # a clock's face is in STIX, which comes with matplotlib, and not in the font of figures
+    label = "doze \u231a"
+    figure = figures.draw_confusion(drawn.counts_of([[3, 1], [1, 3]], ("wake", label), ("wake", label))).figure
+    before = [text.get_fontfamily() for text in figure.findobj(Text)]
+    data = figure_bytes(figure, "pdf")
+    assert b"DejaVuSans" in data
+    assert b"STIXGeneral" in data
+    assert [text.get_fontfamily() for text in figure.findobj(Text)] == before
+    with borrowed_letters(figure), warnings.catch_warnings():
+        warnings.simplefilter("error")  # matplotlib warns of letters that are boxes
+        figure.savefig(io.BytesIO(), format="png")
+    # an SVG names the same fonts on every machine
+    assert b"STIX" not in figure_bytes(figure, "svg")
+
+
+def test_letters_that_no_font_has_borrow_none() -> None:
+    label = "doze \U000f0000"
+    figure = figures.draw_confusion(drawn.counts_of([[3, 1], [1, 3]], ("wake", label), ("wake", label))).figure
+    with borrowed_letters(figure):
+        assert {tuple(text.get_fontfamily()) for text in figure.findobj(Text)} == {("DejaVu Sans",)}
 
 
 def test_labels_of_run_lengths_keep_apart() -> None:
