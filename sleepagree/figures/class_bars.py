@@ -133,7 +133,7 @@ def draw_device_classes(answer: NightAgreement | NightAnswer, *, ax: Axes | None
         ticks.append((y, word))
     name_rows(ax, ticks)
     name_axis(ax, x="per cent of what the device called so")
-    key_below(ax, list(zip(shades, meanings, strict=True)), height=-_KEY_MM / (height - margins), rows=lines)
+    key_below(ax, list(zip(shades, meanings, strict=True)), height=-_KEY_MM / size_mm(ax)[1], rows=lines)
     return ax
 
 

@@ -18,6 +18,7 @@ from sleepagree.figures.drawing import (
     name_axis,
     name_ticks,
     points,
+    size_mm,
 )
 from sleepagree.figures.hypnograms import name_clock, runs_of
 from sleepagree.figures.participants import room_above, scatter_nights
@@ -136,8 +137,9 @@ def draw_correction_errors(correction: Correction, *, ax: Axes | None = None) ->
     name_ticks(ax.yaxis, rows.tolist(), [say_measure(m.measure) for m in measures], marks=False)
     ax.set_xlim(left=0)
     name_axis(ax, x="mean absolute error (min; SE, percent: %)")
-    height = len(measures) * _ROW_MM
-    mark_key_below(ax, ((device, "device"), (corrected, "corrected"), (usual, "usual value")), height=-13.0 / height)
+    mark_key_below(
+        ax, ((device, "device"), (corrected, "corrected"), (usual, "usual value")), height=-13.0 / size_mm(ax)[1]
+    )
     return ax
 
 

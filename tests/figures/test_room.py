@@ -123,6 +123,13 @@ def test_long_names_of_classes_are_whole_where_a_wider_figure_has_room() -> None
     assert all(shown.count(name) == 2 for name in LONG)
 
 
+def test_the_key_of_classes_is_on_the_paper_of_somebody_elses_panels() -> None:
+    first, second = Figure(figsize=(9, 4), layout="constrained").subplots(1, 2)
+    for ax in (first, second):
+        figures.draw_device_classes(drawn.night_without_rem(), ax=ax)
+    assert not faults_of(first)
+
+
 # --- names that are too long ------------------------------------------------------------------------------
 
 
