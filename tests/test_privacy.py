@@ -257,6 +257,16 @@ def test_an_anonymous_study_tells_no_name_and_no_date(named: Path, tmp_path: Pat
     assert told(outputs(result, plain), TRACE)
 
 
+def test_an_anonymous_study_tells_no_date_of_recordings_that_share_no_time(named: Path, tmp_path: Path) -> None:
+    spoilt = named.parent / "band-a" / f"{CANARY}-2-night-2.csv"
+    spoilt.write_text(spoilt.read_text().replace("2026", "2027"))
+    result = run("study", named, "--out", tmp_path / "out", "--anonymous", *QUICK)
+    assert result.exit_code == 3, result.output
+    said = outputs(result, tmp_path / "out")
+    assert b"the two recordings share no time" in said
+    assert MOMENT.findall(said) == []
+
+
 def _without_names(value: object) -> object:
     if isinstance(value, list):
         return [_without_names(item) for item in value]

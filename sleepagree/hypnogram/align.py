@@ -364,11 +364,11 @@ def _refuse_apart(reference: ScoredSpans, device: ScoredSpans, shift_s: float, c
     if device_begin < end and begin < device_end:
         return
     raise PairingError(
-        # a problem is told whole, a found text may be cut
-        f"the two recordings share no time: the reference lasts from {show_time(reference, begin)} to "
-        f"{show_time(reference, end)}, the device from {show_time(reference, device_begin)} to "
-        f"{show_time(reference, device_end)}",
+        "the two recordings share no time",
         device.origin.name,
+        # a place is told whole where a found text may be cut, and not at all where nobody is to be named
+        f"reference from {show_time(reference, begin)} to {show_time(reference, end)}, device from "
+        f"{show_time(reference, device_begin)} to {show_time(reference, device_end)}",
         expected="two recordings of one night",
         remedy=_bring_together(clock_offset_s + begin - device_begin),
     )

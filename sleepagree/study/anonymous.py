@@ -14,7 +14,7 @@ from sleepagree.caution import Role, without_names
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.ledger import CONSENSUS
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
-from sleepagree.study.night_summary import NightSummary, SourceFile
+from sleepagree.study.night_summary import NightSummary, Refusal, SourceFile
 from sleepagree.study.table import NightsTable
 
 
@@ -50,18 +50,19 @@ def hide_zones(table: NightsTable) -> NightsTable:
     return replace(table, rows=rows)
 
 
-def anonymous_summaries(nights: Sequence[NightSummary]) -> list[NightSummary]:
+def anonymous_summaries(nights: Sequence[NightSummary | Refusal]) -> list[NightSummary | Refusal]:
     """Return nights of a table of paired epochs with numbers for participants and nights."""
+    source = SourceFile("paired epochs", "")
+    hidden = [
+        night
+        if isinstance(night, Refusal)
+        else replace(night, references=tuple(source for _ in night.references), device_source=source)
+        for night in nights
+    ]
     names = _number_nights([(night.participant, night.night) for night in nights])
     return [
-        replace(
-            night,
-            participant=participant,
-            night=number,
-            references=tuple(SourceFile("paired epochs", "") for _ in night.references),
-            device_source=SourceFile("paired epochs", ""),
-        )
-        for night, (participant, number) in zip(nights, names, strict=True)
+        replace(night, participant=participant, night=number)
+        for night, (participant, number) in zip(hidden, names, strict=True)
     ]
 
 

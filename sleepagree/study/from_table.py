@@ -158,7 +158,7 @@ def score_table(
 
 def _paired(
     table: NightsTable, options: ScoringOptions, progress: Callable[[int, int], None] | None, *, keep_epochs: bool
-) -> list[NightSummary]:
+) -> list[Outcome]:
     nights = read_paired_nights(
         table.path(table.name),
         mapping=options.mappings[0] if options.mappings else None,

@@ -31,6 +31,7 @@ from sleepagree.night.measures import measure_codes
 from sleepagree.study.night_summary import (
     MEASURE_NAMES,
     NightSummary,
+    Refusal,
     SourceFile,
     hash_sequence,
     pack_epochs,
@@ -86,7 +87,7 @@ def read_paired_nights(
     mapping: StageMapping | None = None,
     reports: Sequence[str] | None = None,
     keep_epochs: bool = True,
-) -> Iterator[NightSummary]:
+) -> Iterator[NightSummary | Refusal]:
     """Read a table of paired epochs and reduce it night by night; memory does not grow with the file.
 
     A table holds one device. Nights of two tables, each read with its own ``device``, can be given to
@@ -108,8 +109,8 @@ def read_paired_nights(
 
     Yields
     ------
-    NightSummary
-        In the order of the file.
+    NightSummary or Refusal
+        In the order of the file; refused is a night of which no epoch has a stage on both sides.
 
     Raises
     ------
@@ -125,7 +126,7 @@ def read_paired_nights(
     seen: dict[tuple[str, str], None] = {}
     held = np.empty((len(COLUMNS), 0), np.int64)
 
-    def reduce(rows: NDArray[np.int64]) -> NightSummary:
+    def reduce(rows: NDArray[np.int64]) -> NightSummary | Refusal:
         name = people[rows[0, 0]], nights[rows[1, 0]]
         where = f"participant {shorten(name[0])}, night {shorten(name[1])}"
         _refuse_odd_night(rows[2], path.name, where, seen=name in seen)
@@ -191,13 +192,16 @@ def _summarise(
     number: int,
     *,
     keep: bool,
-) -> NightSummary:
+) -> NightSummary | Refusal:
     """Reduce a night; ``rows`` holds its epoch numbers and the codes of both sides."""
     first = int(rows[0, 0])
     codes = np.full((2, int(rows[0, -1]) - first + 1), -1, np.int16)
     codes[:, rows[0] - first] = rows[1:]
     reference, device = codes
     crossed = cross_labels(reference, device, sets[0], sets[1])
+    if not crossed.scored:
+        why = ", ".join(f"{count} {word}" for word, count in crossed.excluded if count)
+        return Refusal(number, *names, f"no epoch has a stage on both sides ({why}).")
     scored = crossed.status == Status.SCORED
     measures = measure_codes(reference, device, scored, sets[0], sets[1], mapping)
     source = SourceFile(file, "")

@@ -171,9 +171,9 @@ CASES = [
         "no overlap",
         {},
         (REFERENCE, FERRY / "band-a" / "crew-1-night-2.csv", "--layout", LAYOUT),
-        "crew-1-night-2.csv: the two recordings share no time: the reference lasts from 2026-04-14 07:35:00 to "
-        "2026-04-14 15:43:00, the device from 2026-04-15 08:07:00 to 2026-04-15 16:13:30. Expected two recordings of "
-        "one night. Their starts are 24.5 h apart: these look like two different nights. Give the file of the same "
+        "crew-1-night-2.csv: reference from 2026-04-14 07:35:00 to 2026-04-14 15:43:00, device from "
+        "2026-04-15 08:07:00 to 2026-04-15 16:13:30: the two recordings share no time. Expected two recordings of one "
+        "night. Their starts are 24.5 h apart: these look like two different nights. Give the file of the same "
         "night, or that night within it ('records' or 'sheet' in a layout). If they are of one night, correct the date "
         "('begins', 'date' or 'night_of' in a layout).",
     ),

@@ -323,10 +323,10 @@ def test_recordings_of_two_days_are_refused_as_two_nights_with_both_spans_and_no
     with pytest.raises(PairingError) as refusal:
         align(reference=reference, device=device, clock_offset_s=100.0)
     assert str(refusal.value) == (
-        "band.csv: the two recordings share no time: the reference lasts from 2026-03-01 22:30:00 to 2026-03-01 "
-        "23:20:00, the device from 2026-03-02 22:31:40 to 2026-03-02 23:21:40. Expected two recordings of one night. "
-        "Their starts are 24.0 h apart: these look like two different nights. Give the file of the same night, or "
-        "that night within it ('records' or 'sheet' in a layout). If they are of one night, correct the date "
+        "band.csv: reference from 2026-03-01 22:30:00 to 2026-03-01 23:20:00, device from "
+        "2026-03-02 22:31:40 to 2026-03-02 23:21:40: the two recordings share no time. Expected two recordings "
+        "of one night. Their starts are 24.0 h apart: these look like two different nights. Give the file of the same "
+        "night, or that night within it ('records' or 'sheet' in a layout). If they are of one night, correct the date "
         "('begins', 'date' or 'night_of' in a layout)."
     )
 

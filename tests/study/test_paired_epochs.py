@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from sleepagree import Refusal, ScoringOptions, StudyOptions, score_table, summarise_study
 from sleepagree.errors import EpochGridError, FileFormatError, InputError, SleepAgreeError
 from sleepagree.hypnogram.align import align
 from sleepagree.mapping.mapping import mapping_named
@@ -70,6 +71,18 @@ def test_nights_by_hand(kind: str, tmp_path: Path) -> None:
     assert (second.window_epochs, second.scored) == (2, 2)
     assert (third.window_epochs, third.scored) == (2, 2)
     assert first.window_rule == "table"
+
+
+@pytest.mark.parametrize("anonymous", [False, True])
+def test_a_night_without_an_epoch_that_both_scored_is_refused_and_in_no_mean(anonymous: bool, tmp_path: Path) -> None:
+    silent = [("c", 1, number, "N2", "") for number in range(20)]
+    table = write_csv(tmp_path / "t.csv", [*NIGHT, *silent])
+    *scored, refused = score_table(table, options=ScoringOptions(anonymous=anonymous))
+    assert isinstance(refused, Refusal)
+    assert refused.participant == ("P03" if anonymous else "c")
+    assert refused.reason == "no epoch has a stage on both sides (20 device_gap)."
+    assert [night.scored for night in scored] == [4, 2, 2]
+    assert summarise_study([*scored, refused], StudyOptions(resamples=0)).refused == (refused,)
 
 
 @pytest.mark.parametrize("rows_at_once", [1, 2, 3, 4, 7, 10])
