@@ -23,6 +23,8 @@ _DATE: Final = re.compile(rb"(\d\d)\.(\d\d)\.(\d\d|yy)")
 _CLOCK: Final = re.compile(rb"(\d\d)([.:])(\d\d)\2(\d\d)")
 _STARTDATE: Final = re.compile(rb"Startdate +(?:(\d\d)-([^\s-]{3,5})-(\d{4})|(X))(?= |$)", re.IGNORECASE)
 _WHOLE: Final = re.compile(rb"-?\d{1,8}")
+# What may be quoted in a message: a number or a date that went wrong, but no word.
+_NUMBER_LIKE: Final = re.compile(rb"[0-9 .,:/+-]*(?:(?:nan|NaN|inf|yy|[eE])[0-9 .,:/+-]*)?")
 _DECIMAL: Final = re.compile(rb"-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?")
 
 _EXPORT_AGAIN: Final = "Export the file again with a program that follows EDF+."
@@ -96,8 +98,14 @@ class HeaderBytes(NamedTuple):
     def bad_field(
         self, offset: int, field: str, problem: str, found: bytes | str, expected: str, remedy: str = _EXPORT_AGAIN
     ) -> FileFormatError:
-        """Return the error for a field that cannot be used; bytes are quoted, a text is shown as it is."""
-        shown = f"'{found.decode('latin-1').strip()}'" if isinstance(found, bytes) else found
+        """Return the error for a field that cannot be used; a text is shown whole, bytes where they are a number.
+
+        In a header whose fields are shifted other bytes may be part of a name.
+        """
+        shown = found
+        if isinstance(found, bytes):
+            quotes = _NUMBER_LIKE.fullmatch(found) is not None
+            shown = f"'{found.decode('latin-1').strip()}'" if quotes else f"{len(found)} bytes that are no number"
         return FileFormatError(problem, self.path, f"byte {offset}, field '{field}'", shown, expected, remedy)
 
 
