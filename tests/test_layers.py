@@ -21,7 +21,7 @@ ROOMS = {
     "caution": "",
     "shown": "",
     "files": "formulas kinds object_store toml writing reading packed markup",
-    "mapping": "words languages sets mapping files",
+    "mapping": "words languages sets checks mapping files",
     "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
     "readers": "layout times.words columns digits encodings csv_table times.clock times.calendars times.numbers "
     "times.declared times.forms times.reading times.nights times.zones "

@@ -11,11 +11,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import MappingError, printable, shorten
+from sleepagree.errors import MappingError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import TomlError, parse_toml
+from sleepagree.mapping.checks import CheckedMapping, check_classes, check_name, is_name
 from sleepagree.mapping.mapping import StageMapping, mapping_named
-from sleepagree.mapping.words import LEAVE_OUT, canonical_stage, recognise_label
+from sleepagree.mapping.words import LEAVE_OUT, recognise_label
 
 _KEYS: Final = ("name", "classes", "assumption", "reference", "device")
 _EXAMPLE: Final = (
@@ -30,7 +31,7 @@ def find_mapping(text: str | os.PathLike[str]) -> StageMapping:
     Parameters
     ----------
     text : str or path
-        A name, such as ``"wake-light-deep"``, or the path of a mapping file.
+        A name, such as ``"rem-left-out"``, or the path of a mapping file.
 
     Raises
     ------
@@ -99,8 +100,7 @@ def read_mapping(path: str | os.PathLike[str]) -> StageMapping:
     Raises
     ------
     MappingError
-        When a key is missing or unknown, a label stands twice under two spellings, a class is not declared,
-        or fewer than two classes are left.
+        When a key is missing or unknown, a class is not declared, or as :class:`StageMapping` says.
 
     Examples
     --------
@@ -118,18 +118,12 @@ def read_mapping(path: str | os.PathLike[str]) -> StageMapping:
         if key not in _KEYS:
             raise _wrong(path.name, f"key '{shorten(key)}'", "unknown key", str(key), "one of " + ", ".join(_KEYS))
     name = document.get("name", path.stem)
-    if not _is_name(name):
-        raise _wrong(path.name, "name", "the name must be a printable text", repr(name), "a text")
+    check_name(name, path.name)
     classes = _read_classes(document.get("classes"), path.name)
+    check_classes(classes, CheckedMapping(name, path.name))
     reference = _read_side(document, "reference", classes, path.name)
     device = _read_side(document, "device", classes, path.name)
     said = {target for _, target in device}
-    rows = {target for _, target in reference}
-    empty = next((name for name in classes if name not in rows), None)
-    if empty is not None:
-        problem, expected = "no reference label is taken into a declared class", "at least one label for every class"
-        remedy = "Add a label to it, or take it out of 'classes'."
-        raise _wrong(path.name, "[reference]", problem, empty, expected, remedy)
     assumption = document.get("assumption", "As the mapping file says.")
     return StageMapping(
         name, classes, tuple(c for c in classes if c in said), reference, device, str(assumption), path.name
@@ -162,21 +156,10 @@ def _wrong(path: str, where: str, problem: str, found: str, expected: str, remed
 
 
 def _read_classes(value: Any, path: str) -> tuple[str, ...]:
-    if not isinstance(value, list) or not all(_is_name(item) for item in value):
+    if not isinstance(value, list) or not all(is_name(item) for item in value):
         problem = "'classes' must list the classes in the order of rows, as printable texts"
         raise _wrong(path, "classes", problem, repr(value), 'a list such as ["wake", "light", "deep"]')
-    named = ", ".join(value)
-    if len(set(value)) != len(value) or LEAVE_OUT in value:
-        problem = "a class stands twice, or is called leave-out"
-        raise _wrong(path, "classes", problem, named, "distinct names", "Name each class once.")
-    if len(value) < 2:
-        problem, remedy = "a mapping needs at least two classes", "Agreement needs something to tell apart."
-        raise _wrong(path, "classes", problem, named, "two or more", remedy)
     return tuple(value)
-
-
-def _is_name(value: Any) -> bool:
-    return isinstance(value, str) and bool(value.strip()) and printable(value) == value
 
 
 def _read_side(
@@ -186,18 +169,9 @@ def _read_side(
     if not isinstance(table, dict) or not table:
         found = "nothing" if table is None else repr(table)
         raise _wrong(path, f"[{side}]", f"no [{side}] table", found, "lines of the form label = class")
-    pairs: dict[str, str] = {}
-    spelled: dict[str, str] = {}
     for label, target in table.items():
         if not isinstance(target, str) or target not in (*classes, LEAVE_OUT):
             where, expected = f"[{side}], label '{shorten(label)}'", "one of " + ", ".join((*classes, LEAVE_OUT))
             remedy = "Correct the line, or add the class to 'classes'."
             raise _wrong(path, where, "unknown class", str(target), expected, remedy)
-        key = canonical_stage(label) or label
-        if key in spelled:
-            problem = "one stage is assigned twice under two spellings"
-            found = f"'{shorten(spelled[key])}' and '{shorten(label)}'"
-            raise _wrong(path, f"[{side}]", problem, found, "each label once", "Take one of the lines out.")
-        spelled[key] = label
-        pairs[key] = target
-    return tuple(pairs.items())
+    return tuple(table.items())

@@ -14,6 +14,7 @@ from typing import Any, Final
 
 from sleepagree.errors import MappingError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
+from sleepagree.mapping.checks import CheckedMapping, check_classes, check_entries, check_name
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import (
     AASM_STAGES,
@@ -53,6 +54,14 @@ class StageMapping:
         Native label -> class or ``"leave-out"``, as mapping files may say. None is spelt like a stage word. A label
         that stands here goes before its stage.
 
+    Raises
+    ------
+    MappingError
+        When a name is no printable text, a class stands twice, is called leave-out or has nothing taken into it, fewer
+        than two or more than 100 classes are left, or two spellings of a stage are taken into two classes.
+    TypeError
+        When classes or entries are none of the forms above.
+
     Examples
     --------
     >>> from sleepagree import find_mapping
@@ -84,16 +93,13 @@ class StageMapping:
     device_labels: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:
+        check_name(self.name, self.from_file)
+        checked = CheckedMapping(self.name, self.from_file)
+        entries = {}
         for side in ("reference", "device"):
             classes = self._take_classes(side + "_classes")
-            by_stage, by_label = _split_entries(self._take_entries(side, classes))
-            more = self._take_entries(side + "_labels", classes)
-            object.__setattr__(self, side, by_stage)
-            object.__setattr__(self, side + "_labels", (*more, *by_label))
-        fewer = next((c for c in (self.device_classes, self.reference_classes) if len(c) < 2), None)
-        if fewer is not None:
-            expected, remedy = "at least two classes on both sides", "Agreement needs something to tell apart."
-            self._refuse("has fewer than two classes", "classes", ", ".join(fewer) or "none", expected, remedy)
+            check_classes(classes, checked)
+            entries[side] = (*self._take_entries(side, classes), *self._take_entries(side + "_labels", classes))
         if (many := len(self.reference_classes)) > MOST_CLASSES:
             expected = f"at most {MOST_CLASSES}"
             self._refuse("has too many classes", "classes", f"{many} classes", expected, "Merge some of them.")
@@ -103,6 +109,11 @@ class StageMapping:
             expected = "one of " + ", ".join(self.reference_classes)
             remedy = "A class must exist on the reference side to be compared."
             self._refuse(problem, "[device]", unknown[0], expected, remedy)
+        for side, given in entries.items():
+            check_entries(side, given, getattr(self, side + "_classes"), checked)
+            by_stage, by_label = _split_entries(given)
+            object.__setattr__(self, side, by_stage)
+            object.__setattr__(self, side + "_labels", by_label)
 
     def _take_classes(self, field: str) -> tuple[str, ...]:
         """Return classes as they are kept."""
@@ -198,8 +209,8 @@ def _split_entries(
 ) -> tuple[tuple[tuple[str, str], ...], tuple[tuple[str, str], ...]]:
     """Return stage -> class and native label -> class: an entry spelt like a stage word is about the stage."""
     named = [(canonical_stage(key), key, target) for key, target in entries]
-    by_stage = tuple((stage, target) for stage, _, target in named if stage is not None)
-    return by_stage, tuple((key, target) for stage, key, target in named if stage is None)
+    by_stage = {stage: target for stage, _, target in named if stage is not None}
+    return tuple(by_stage.items()), tuple({key: target for stage, key, target in named if stage is None}.items())
 
 
 def _entries(mapping: StageMapping, side: str) -> tuple[dict[str, str], dict[str, str]]:

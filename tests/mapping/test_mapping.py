@@ -187,7 +187,7 @@ def test_a_native_label_goes_before_its_stage():
 
 
 def test_a_mapping_needs_two_classes_on_both_sides():
-    with pytest.raises(MappingError, match=r"fewer than two classes\. Found wake; expected at least two"):
+    with pytest.raises(MappingError, match=r"needs at least two classes on both sides\. Found wake; expected two"):
         StageMapping("m", ("wake", "sleep"), ("wake",), (("W", "wake"),), (("W", "wake"),))
     with pytest.raises(MappingError, match=r"that no reference label is taken into\. Found doze"):
         StageMapping("m", ("wake", "sleep"), ("wake", "doze"), (), ())
@@ -206,3 +206,48 @@ def test_a_mapping_for_devices_without_rem_is_refused_for_one_that_reports_it():
     nights = [(f"crew-{i}", "1", "pad B", compare(paired)) for i in range(3)]
     with pytest.raises(MappingError, match="Found rem-apart"):
         summarise_study(nights, StudyOptions(mappings=(mapping_named("rem-apart"),)))
+
+
+# --- what a file and Python are refused alike -------------------------------------------------------------------
+
+ROWS = {"W": "wake", "N1": "sleep", "N2": "sleep", "N3": "sleep", "R": "sleep"}
+COLUMNS = {"wake": "wake", "light": "sleep", "deep": "sleep"}
+
+
+def own(**changes: object) -> StageMapping:
+    """A mapping of one's own, with something wrong."""
+    two = ("wake", "sleep")
+    given = {"name": "own", "reference_classes": two, "device_classes": two, "reference": ROWS, "device": COLUMNS}
+    return StageMapping(**(given | changes))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("changes", "message"),
+    [
+        ({"reference": ROWS | {"awake": "sleep"}}, "reference: one stage is assigned twice.* Found 'W' and 'awake'"),
+        ({"device": COLUMNS | {"N3": "wake"}}, "device: one stage is assigned twice.* Found 'deep' and 'N3'"),
+        ({"device": [*COLUMNS.items(), ("deep", "wake")]}, "device: one stage is .* Found 'deep' and 'deep'"),
+        ({"device": [*COLUMNS.items(), ("Up", "wake"), ("Up", "sleep")]}, "device: one .* Found 'Up' and 'Up'"),
+        ({"device_labels": [("light", "wake")]}, "device: one stage is assigned twice.* Found 'light' and 'light'"),
+        ({"reference_classes": ("wake", "sleep", "ghost")}, "reference: no reference label is taken .* Found ghost"),
+        (
+            {"reference": ROWS | {"R": "rem"}}
+            | dict.fromkeys(("reference_classes", "device_classes"), ("wake", "sleep", "rem")),
+            "device: no device label is taken into a declared class. Found rem",
+        ),
+        ({"reference_classes": ("wake", "sleep", "sleep")}, "classes: a class stands twice"),
+        ({"device_classes": ("wake", "sleep", "sleep")}, "classes: a class stands twice"),
+        ({"device_classes": ("wake", "leave-out")}, "classes: a class stands twice, or is called leave-out"),
+        ({"reference_classes": ("wake", "")}, "classes: the name of a class must be a printable text. Found ''"),
+    ],
+)
+def test_a_mapping_made_in_python_is_checked_as_one_in_a_file(changes, message):
+    with pytest.raises(MappingError, match=f"^mapping 'own', {message}"):
+        own(**changes)
+    assert own().device_codes(reporting("W", "light", "N3")) == (0, 1, 1)
+
+
+@pytest.mark.parametrize("name", [None, 3, "", "a\nb"])
+def test_a_mapping_has_a_name_that_can_be_shown(name):
+    with pytest.raises(MappingError, match=r"^name: the name must be a printable text\. Found "):
+        own(name=name)

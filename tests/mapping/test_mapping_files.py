@@ -165,13 +165,13 @@ def test_a_class_twice_or_a_reserved_word(tmp_path, classes):
     [
         (
             {'["wake", "deep", "other"]': '["wake"]'},
-            "classes: a mapping needs at least two classes. Found wake; expected two or more. Agreement needs "
-            "something to tell apart.",
+            "classes: a mapping needs at least two classes on both sides. Found wake; expected two or more. Agreement "
+            "needs something to tell apart.",
         ),
         (
             {'Shallow = "other"': 'Shallow = "wake"', 'Deep = "deep"': 'Deep = "wake"'},
-            "classes: mapping 'deep-against-rest' has fewer than two classes. Found wake; expected at least two "
-            "classes on both sides. Agreement needs something to tell apart.",
+            "classes: a mapping needs at least two classes on both sides. Found wake; expected two or more. Agreement "
+            "needs something to tell apart.",
         ),
         (
             {'N1 = "other"': 'N1 = "light"'},
@@ -181,7 +181,7 @@ def test_a_class_twice_or_a_reserved_word(tmp_path, classes):
         (
             {'N3 = "deep"': 'N3 = "other"'},
             "[reference]: no reference label is taken into a declared class. Found deep; expected at least one label "
-            "for every class. Add a label to it, or take it out of 'classes'.",
+            "for every class. Add a label to it, or take it out of the classes.",
         ),
     ],
     ids=["one class", "a device with one class", "an unknown class", "a class that nothing is taken into"],
@@ -209,7 +209,7 @@ def test_one_stage_under_two_spellings(tmp_path):
     text = GOOD.replace('W = "wake"', 'W = "wake"\nAwake = "other"')
     assert refusal_of(written(tmp_path, text)) == (
         "mine.toml: [reference]: one stage is assigned twice under two spellings. Found 'W' and 'Awake'; expected each "
-        "label once. Take one of the lines out."
+        "label once. Take one of the two out."
     )
 
 
@@ -222,7 +222,8 @@ def test_a_name_that_is_no_text(tmp_path):
     for line, found in (("name = 7", "7"), ('name = " "', "' '"), ('name = "a\\u001b[2J"', "'a\\x1b[2J'")):
         text = GOOD.replace('name = "deep-against-rest"', line)
         assert refusal_of(written(tmp_path, text)) == (
-            f"mine.toml: name: the name must be a printable text. Found {found}; expected a text. {EXAMPLE}"
+            f"mine.toml: name: the name must be a printable text. Found {found}; expected a text. Give it a name "
+            'such as "deep or not".'
         )
 
 
