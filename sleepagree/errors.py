@@ -6,9 +6,11 @@ and how to mend it. The fields travel positionally so that an error survives a p
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from enum import Enum
+from numbers import Integral, Real
 from pathlib import Path
 from typing import Any, Final, Self
 
@@ -36,6 +38,18 @@ def shorten(found: object) -> str:
     """Return ``found`` as :func:`printable` text of at most 80 characters."""
     text = printable(str(found))
     return text if len(text) <= LONGEST_FOUND else text[: LONGEST_FOUND - 1] + "…"
+
+
+def is_number(given: object, *, whole: bool = False) -> bool:
+    """Whether an argument is a finite number, or a whole one; True and texts are none.
+
+    Examples
+    --------
+    >>> is_number(0.5), is_number(0.5, whole=True), is_number(True), is_number("3"), is_number(float("nan"))
+    (True, False, False, False, False)
+    """
+    kind = Integral if whole else Real
+    return not isinstance(given, bool) and isinstance(given, kind) and math.isfinite(given)
 
 
 def counted(count: int, word: str) -> str:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
-from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, asked, for_page
+from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, asked, for_page, is_number
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
 from sleepagree.hypnogram.spans import (
@@ -31,7 +31,7 @@ from sleepagree.hypnogram.spans import (
 )
 from sleepagree.hypnogram.window import Window, WindowRule, no_scored_epoch, show_time, take_window, window_epochs
 from sleepagree.hypnogram.zones import add_seconds, in_zone_of, seconds_between
-from sleepagree.mapping.sets import StageSet, make_stage_set
+from sleepagree.mapping.sets import StageSet, make_stage_set, take_reports
 from sleepagree.mapping.words import COVERAGE, UNSCORED
 from sleepagree.shown import Brief
 
@@ -194,7 +194,7 @@ def align(
     InputError
         When a side or the window cannot be read.
     TypeError, ValueError
-        When a side, ``window``, ``outside`` or ``reports`` is none of the forms above.
+        When a side, ``window``, ``outside``, ``reports`` or ``clock_offset_s`` is none of the forms above.
 
     Examples
     --------
@@ -205,10 +205,11 @@ def align(
     reference, device = _read_sides(reference, device)
     window = take_window(window)
     outside = _take_outside(outside)
-    if isinstance(reports, str):
-        raise TypeError(f"reports must list stages, such as ['wake', 'light', 'deep'], not {reports!r}")
+    listed = take_reports(reports)
+    if not is_number(clock_offset_s):
+        raise ValueError(f"clock_offset_s must be a finite number of seconds, not {clock_offset_s!r}")
     reference_set = _stage_set(reference, reference.reports)
-    device_set = _stage_set(device, reports or device.reports)
+    device_set = _stage_set(device, listed or device.reports)
     _refuse_empty(reference, "reference")
     _refuse_empty(device, "device")
     shift_s = seconds_between(reference, device) + clock_offset_s

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from sleepagree.errors import Option, UnknownStageError, asked, for_page
+from sleepagree.errors import Option, UnknownStageError, asked, for_page, shorten
 from sleepagree.mapping.words import AASM_STAGES, NOT_A_STAGE, STAGE_WORDS, UNSCORED, canonical_stage
 
 
@@ -40,6 +40,29 @@ class StageSet:
     def scored(self) -> tuple[bool, ...]:
         """For each label, whether it names a stage at all."""
         return tuple(stage != UNSCORED for stage in self.stages)
+
+
+def take_reports(given: Iterable[str] | None) -> tuple[str, ...] | None:
+    """Return what a side can report, as it was declared; a text would be taken for its letters.
+
+    Raises
+    ------
+    TypeError
+        When it is no list of texts.
+
+    Examples
+    --------
+    >>> take_reports(["wake", "asleep"]), take_reports(None)
+    (('wake', 'asleep'), None)
+    """
+    if given is None:
+        return None
+    is_list = isinstance(given, Iterable) and not isinstance(given, str)
+    words = tuple(given) if is_list else ()
+    wrong = [word for word in words if not isinstance(word, str)] if is_list else [given]
+    if wrong:
+        raise TypeError(f"reports must list stages, such as ['wake', 'light', 'deep'], not {shorten(wrong[0])!r}")
+    return words
 
 
 def make_stage_set(

@@ -118,6 +118,17 @@ def companion_files(path: str | os.PathLike[str]) -> tuple[str, ...]:
     return tuple(map(os.fspath, beside))
 
 
+def names_file(text: str) -> bool:
+    """Whether a text ends in a suffix of files that can be read.
+
+    Examples
+    --------
+    >>> names_file("night-1.EDF"), names_file("N2")
+    (True, False)
+    """
+    return _suffix_of(text) in SUFFIXES
+
+
 def _suffix_of(name: str) -> str:
     suffix = os.path.splitext(name)[1].casefold()  # noqa: PTH122
     return ".fif.gz" if suffix == ".gz" and name.casefold().endswith(".fif.gz") else suffix

@@ -172,6 +172,7 @@ def spans_from_mne(
     *,
     layout: Layout | None = None,
     stages: Mapping[str, str] | None = None,
+    start: datetime | None = None,
     own_words: Iterable[str] = (),
     path: str = "mne.Annotations",
     origin: Origin | None = None,
@@ -186,6 +187,8 @@ def spans_from_mne(
         As for :func:`read_mne_file`.
     stages : mapping of str to str, optional
         Text -> stage word, beside those of the layout and before them.
+    start : datetime, optional
+        Moment that onsets count from; goes before ``orig_time`` and the layout.
     own_words : iterable of str
         Labels that a mapping file explains.
     path : str
@@ -218,8 +221,8 @@ def spans_from_mne(
             problem, found = "an annotation has no usable time", f"onset {onset:g} s, duration {duration:g} s"
             expected = "finite numbers, the duration not negative"
             raise InputError(problem, path, f"annotation {i}", found, expected, "Correct the annotations.")
-    start, notes = _start(annotations.orig_time, layout)
-    source = Source(path, origin or Origin(path, READER), start, notes)
+    begins, notes = (start, []) if start is not None else _start(annotations.orig_time, layout)
+    source = Source(path, origin or Origin(path, READER), begins, notes)
     annotated = list(map(EdfAnnotation, onsets, durations, texts))
     spans = spans_of_annotations(annotated, source, layout=layout, own_words=frozenset(own_words))
     if spans is None:

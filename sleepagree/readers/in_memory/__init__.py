@@ -1,0 +1,1 @@
+"""Data in memory: labels in order, Series and DataFrames of pandas."""
