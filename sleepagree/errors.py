@@ -12,7 +12,9 @@ import unicodedata
 from enum import Enum
 from numbers import Integral, Real
 from pathlib import Path
-from typing import Any, Final, Self
+from typing import Any, Final, Self, TypeVar
+
+Kind = TypeVar("Kind")
 
 LONGEST_FOUND = 80
 _LONGEST_PATH = 240
@@ -50,6 +52,25 @@ def is_number(given: object, *, whole: bool = False) -> bool:
     """
     kind = Integral if whole else Real
     return not isinstance(given, bool) and isinstance(given, kind) and math.isfinite(given)
+
+
+def check_whole(name: str, given: Any, *, least: int) -> None:
+    """Raise a ValueError unless an argument is a whole number that is large enough."""
+    if not is_number(given, whole=True) or given < least:
+        raise ValueError(f"{name} must be a whole number from {least} on, not {given!r}")
+
+
+def check_level(given: Any) -> None:
+    """Raise a ValueError unless an argument is the level of an interval."""
+    if not is_number(given) or not 0 < given < 1:
+        raise ValueError(f"level must lie between 0 and 1, such as 0.95, not {given!r}")
+
+
+def take_options(given: Kind | None, kind: type[Kind]) -> Kind:
+    """Return options as they are given, or the default ones; refuse what is none of the kind."""
+    if given is not None and not isinstance(given, kind):
+        raise TypeError(f"options must be {kind.__name__}(...), not {shorten(repr(given))}")
+    return kind() if given is None else given
 
 
 def counted(count: int, word: str) -> str:
@@ -101,6 +122,7 @@ class Option(Enum):
     DEVICE = "device"
     DEVICE_NAME = "device_name"
     DEVICE_ZONE = "zone (of the device)"
+    EXTRA = "extra"
     FOLDER = "folder of this machine"
     LAYOUT = "layout"
     LOG_RATIO = "log_ratio"
@@ -213,6 +235,7 @@ _PLACE: Final = re.compile(f"\x02({'|'.join([*Option.__members__, *Step.__member
 _ON_COMMAND_LINE: Final = {
     Option.CLOCK_OFFSET: "--clock-offset",
     Option.DECLARED: "--declare",
+    Option.EXTRA: "--mapping",
     Option.MAPPING: "--mapping",
     Option.MARGIN: "--margin",
     Option.REFERENCE_ZONE: "--reference-zone",
@@ -239,6 +262,7 @@ _ON_PAGE: Final = {
     Option.REPORTS: "all that the device can report:",
     Option.WINDOW: "the window",
     Option.OUTSIDE: "where the device is silent:",
+    Option.EXTRA: "the mapping",
     Option.MAPPING: "the mapping",
     Option.CLOCK_OFFSET: "the clock offset",
 }

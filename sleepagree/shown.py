@@ -82,7 +82,7 @@ class Result(Brief):
         Parameters
         ----------
         path : path-like
-            The page.
+            The page; its name ends in ``.html`` or ``.htm``.
         overwrite : bool
             Whether a file of that name may be replaced.
 
@@ -90,7 +90,11 @@ class Result(Brief):
         ------
         OutputError
             When the file is there already, or cannot be written.
+        ValueError
+            When the name ends otherwise.
         """
+        if Path(path).suffix.casefold() not in (".html", ".htm"):
+            raise ValueError(f"path must end in .html, not {os.fspath(path)!r}: a report is a page; print it for a PDF")
         self._view("page", Path(path), overwrite)
 
     def __repr__(self) -> str:

@@ -417,6 +417,54 @@ def test_numbers_that_make_no_sense_are_refused_by_name() -> None:
             scan_clock(NIGHT, range_s=range_s)
 
 
+@pytest.mark.parametrize(
+    ("take", "error", "message"),
+    [
+        (
+            lambda: sleepagree.ScoringOptions(window="foo"),
+            InputError,
+            r"^window: the window cannot be read\. Found foo;",
+        ),
+        (lambda: sleepagree.ScoringOptions(window=3), TypeError, 'window must be text such as "overlap" .*, not 3'),
+        (
+            lambda: sleepagree.ScoringOptions(outside="foo"),
+            ValueError,
+            "outside must be 'missing' or 'wake', not 'foo'",
+        ),
+        (
+            lambda: sleepagree.ScoringOptions(reports=["wake", "foo"]),
+            InputError,
+            r"a word that is no stage\. Found foo;",
+        ),
+        (lambda: sleepagree.ScoringOptions(reports="wake"), TypeError, "reports must list stages, .* not 'wake'"),
+        (lambda: StudyOptions(resamples=True), ValueError, "resamples must be a whole number from 0 on, not True"),
+        (lambda: StudyOptions(seed=-1), ValueError, "seed must be a whole number from 0 on, not -1"),
+        (lambda: StudyOptions(seed="a"), ValueError, "seed must be a whole number from 0 on, not 'a'"),
+        (lambda: StudyOptions(seed=1.5), ValueError, "seed must be a whole number from 0 on, not 1.5"),
+        (
+            lambda: StudyOptions(margins={"TST": "30"}),
+            ValueError,
+            "margins must tell a positive number for each measure",
+        ),
+        (lambda: StudyOptions(margins=30), ValueError, "margins must tell a positive number .*, not '30'"),
+        (lambda: summarise_study([], {}), TypeError, r"options must be StudyOptions\(\.\.\.\), not \{\}"),
+        (lambda: sleepagree.score_table("x", {}), TypeError, r"options must be ScoringOptions\(\.\.\.\), not \{\}"),
+        (lambda: scan_clock(NIGHT, resamples=0), ValueError, "resamples must be a whole number from 1 on, not 0"),
+        (lambda: scan_clock(NIGHT, resamples=5.5), ValueError, "resamples must be a whole number from 1 on, not 5.5"),
+        (lambda: scan_clock(NIGHT, range_s="1800"), ValueError, "range_s must be at least 5 s, not '1800'"),
+        (lambda: scan_clock(NIGHT, level=2), ValueError, "level must lie between 0 and 1, such as 0.95, not 2"),
+        (lambda: compare(NIGHT, level="0.95"), ValueError, "level must lie between 0 and 1, such as 0.95, not '0.95'"),
+        (lambda: compare_mappings(NIGHT, declared="mine"), MappingError, "Give its file with extra, or another name"),
+        (lambda: compare(NIGHT).write_report("a.pdf"), ValueError, "path must end in .html, not 'a.pdf': a report is"),
+    ],
+)
+def test_a_wrong_argument_is_refused_by_name_when_it_is_given(
+    take: Callable[[], object], error: type[Exception], message: str
+) -> None:
+    with pytest.raises(error, match=message):
+        take()
+
+
 TWO_NIGHTS = pd.DataFrame({"Participant": ["a"] * 120 + ["b"] * 120, "night": 1, "stage": SCORER * 2})
 
 

@@ -204,14 +204,14 @@ def align(
     """
     reference, device = _read_sides(reference, device)
     window = take_window(window)
-    outside = _take_outside(outside)
+    outside = take_outside(outside)
     listed = take_reports(reports)
     if not is_number(clock_offset_s):
         raise ValueError(f"clock_offset_s must be a finite number of seconds, not {clock_offset_s!r}")
     reference_set = _stage_set(reference, reference.reports)
     device_set = _stage_set(device, listed or device.reports)
-    _refuse_empty(reference, "reference")
-    _refuse_empty(device, "device")
+    refuse_empty(reference, "reference")
+    refuse_empty(device, "device")
     shift_s = seconds_between(reference, device) + clock_offset_s
     origin_s = _first_stage_onset(reference, reference_set)
     rows = lay_on_epochs(reference, origin_s=origin_s)
@@ -293,7 +293,8 @@ def _read_side(source: Any, side: str) -> ScoredSpans:
         raise type(error)(f"{side}: {error}") from None
 
 
-def _take_outside(given: Outside | str) -> Outside:
+def take_outside(given: Outside | str) -> Outside:
+    """Return what the silence of a device is; raise a ValueError for what is none."""
     try:
         return Outside(given)
     except ValueError:
@@ -349,7 +350,8 @@ def _cached_stage_set(labels: tuple[str, ...], stages: tuple[str, ...], reports:
     return make_stage_set(labels, stages, reports=reports)
 
 
-def _refuse_empty(spans: ScoredSpans, side: str) -> None:
+def refuse_empty(spans: ScoredSpans, side: str) -> None:
+    """Refuse spans without any stage, which are those of a side, or of a night alone."""
     if spans.onset_s.size == 0 or not any(stage != UNSCORED for stage in spans.stages):
         raise no_scored_epoch(spans, side)
 

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import MappingError, Option
+from sleepagree.errors import MappingError, Option, check_level
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.spans import EPOCH_S, Counts, Frozen
 from sleepagree.hypnogram.window import WindowRule
@@ -177,6 +177,8 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
         fits, or two have one name.
     TypeError
         When ``paired`` is no paired night, or a mapping is none of the forms above.
+    ValueError
+        When ``level`` does not lie between 0 and 1.
 
     Examples
     --------
@@ -186,6 +188,7 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
     ['wake-nrem-rem']
     """
     refuse_unpaired(paired)
+    check_level(level)
     asked = take_mappings(mappings)
     chosen = asked or (default_mapping(paired.reference_set, paired.device_set),)
     refuse_same_names(chosen)

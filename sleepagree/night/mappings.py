@@ -103,7 +103,7 @@ def compare_mappings(
     names = [m.name for m in mappings]
     if declared and declared not in names:
         problem = "the declared mapping is not among those compared"
-        remedy = f"Give its file with {Option.MAPPING}, or another name."
+        remedy = f"Give its file with {Option.EXTRA}, or another name."
         raise MappingError(problem, "", f"{Option.DECLARED}", declared, "one of " + ", ".join(names), remedy)
     night = compare(paired, mappings=mappings, level=level)
     compared = tuple(_compared(scored, declared, paired.device_set) for scored in night.mappings)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import MappingError, Option, for_page
+from sleepagree.errors import MappingError, Option, check_level, check_whole, for_page, is_number
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.clock_changes import ClockChange, change_caution, possible_changes, skipped_hours
 from sleepagree.hypnogram.spans import ScoredSpans
@@ -212,7 +212,8 @@ def scan_clock(
     TypeError
         When ``paired`` is no paired night, or the mapping is none of the forms above.
     ValueError
-        When ``range_s`` is below one step.
+        When ``range_s`` is below one step, ``resamples`` or ``seed`` is no whole number, or ``level`` does not lie
+        between 0 and 1.
 
     Examples
     --------
@@ -224,7 +225,10 @@ def scan_clock(
     (True, -240.0)
     """
     refuse_unpaired(paired)
-    if not STEP_S <= range_s < math.inf:
+    check_whole("resamples", resamples, least=1)
+    check_whole("seed", seed, least=0)
+    check_level(level)
+    if not is_number(range_s) or range_s < STEP_S:
         raise ValueError(f"range_s must be at least {STEP_S:g} s, not {range_s!r}")
     from sleepagree.inference.resampling import rng_for  # only this command needs it
     from sleepagree.scoring.clock import scan_codes, with_jump, with_peak_outside

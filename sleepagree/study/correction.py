@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import InputError, Option, SleepAgreeError, shorten
-from sleepagree.hypnogram.align import PairedNight, align
+from sleepagree.hypnogram.align import PairedNight, align, refuse_empty
 from sleepagree.hypnogram.spans import EPOCH_S, Frozen, ScoredSpans
 from sleepagree.hypnogram.window import Window, WindowRule, show_time, take_window
 from sleepagree.inference.correction import (
@@ -233,6 +233,7 @@ class Correction(Result):
         from sleepagree.readers.memory import read_hypnogram
 
         hypnogram = read_hypnogram(hypnogram)
+        refuse_empty(hypnogram, "night")
         self._refuse_others(hypnogram)
         night = self._lay_alone(hypnogram, take_window(window))
         found = measure_device(night.device, night.device_set, self.mapping)

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, Final
 
-from sleepagree.errors import InputError, Option
+from sleepagree.errors import InputError, Option, take_options
 from sleepagree.files.writing import name_inputs
 from sleepagree.study.anonymous import anonymous_summaries, anonymous_table
 from sleepagree.study.chunks import input_files
@@ -124,6 +124,8 @@ def score_table(
     ------
     InputError
         When the table is faulty; a night that cannot be scored becomes a Refusal and says why.
+    TypeError
+        When ``options`` are no ScoringOptions.
 
     Examples
     --------
@@ -131,7 +133,7 @@ def score_table(
     >>> nights[0].participant, nights[0].device, len(nights)
     ('crew-1', 'band A', 24)
     """
-    options = options or ScoringOptions()
+    options = take_options(options, ScoringOptions)
     told = take_progress(progress)
     if isinstance(table, (str, os.PathLike)):
         table = load_nights(Path(table))

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution
+from sleepagree.errors import check_level, check_whole, is_number, shorten
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.equivalence import ContainmentTest, EquivalenceTest
 from sleepagree.inference.error_sizes import ErrorSizes
@@ -57,7 +58,8 @@ class StudyOptions:
     Raises
     ------
     ValueError
-        When ``resamples`` is no whole number from 0 on, or ``level`` does not lie between 0 and 1.
+        When ``resamples`` or ``seed`` is no whole number from 0 on, ``level`` does not lie between 0 and 1, or a margin
+        is no positive number.
 
     Examples
     --------
@@ -75,13 +77,21 @@ class StudyOptions:
     by: str = ""
 
     def __post_init__(self) -> None:
-        if not hasattr(self.resamples, "__index__") or self.resamples < 0:
-            raise ValueError(f"resamples must be a whole number from 0 on, not {self.resamples!r}")
-        if not hasattr(self.level, "__float__") or not 0 < self.level < 1:
-            raise ValueError(f"level must lie between 0 and 1, such as 0.95, not {self.level!r}")
+        check_whole("resamples", self.resamples, least=0)
+        check_whole("seed", self.seed, least=0)
+        check_level(self.level)
         object.__setattr__(self, "mappings", take_mappings(self.mappings))
-        margins: Any = self.margins
-        object.__setattr__(self, "margins", tuple(margins.items() if isinstance(margins, Mapping) else margins))
+        object.__setattr__(self, "margins", _take_margins(self.margins))
+
+
+def _take_margins(given: Any) -> tuple[tuple[str, float], ...]:
+    pairs = tuple(given.items() if isinstance(given, Mapping) else given) if isinstance(given, Iterable) else (given,)
+    for pair in pairs:
+        is_pair = isinstance(pair, (tuple, list)) and len(pair) == 2 and isinstance(pair[0], str)
+        if not (is_pair and is_number(pair[1]) and pair[1] > 0):
+            expected = "a positive number for each measure, such as {'TST': 30}"
+            raise ValueError(f"margins must tell {expected}, not {shorten(pair)!r}")
+    return tuple((measure, margin) for measure, margin in pairs)
 
 
 @dataclass(frozen=True)

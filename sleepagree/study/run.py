@@ -16,12 +16,13 @@ from typing import Any, BinaryIO, Final
 from sleepagree.errors import Front, InputError, SleepAgreeError, name_options
 from sleepagree.files.object_store import fetched, is_remote
 from sleepagree.files.writing import csv_text
-from sleepagree.hypnogram.align import Outside, PairedNight, align
+from sleepagree.hypnogram.align import Outside, PairedNight, align, take_outside
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.window import parse_window
 from sleepagree.mapping.files import own_words, take_mappings
 from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.sets import make_stage_set, take_reports
 from sleepagree.readers import part_files, read_spans
 from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.study.anonymous import anonymous_night, rename_spans
@@ -64,6 +65,13 @@ class ScoringOptions:
     anonymous : bool
         Whether summaries tell no file name, no date and no text of a refused file (:mod:`sleepagree.study.anonymous`).
 
+    Raises
+    ------
+    InputError
+        When ``window`` is no window, ``reports`` holds a word that is no stage, or a mapping cannot be found.
+    TypeError, ValueError
+        When another option is none of the forms above.
+
     Examples
     --------
     >>> options = ScoringOptions(mappings=["wake-sleep"], window="overlap")
@@ -81,6 +89,16 @@ class ScoringOptions:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "mappings", take_mappings(self.mappings))
+        if not isinstance(self.window, str):
+            raise TypeError(f'window must be text such as "overlap" or "FROM/TO", not {self.window!r}')
+        if self.window:
+            parse_window(self.window)
+        take_outside(self.outside)
+        reports = take_reports(self.reports) or ()
+        # a word of a mapping file is a stage of its own where a label has it
+        words = tuple(word for word in dict.fromkeys(reports) if word in own_words(self.mappings))
+        make_stage_set(words, words, reports=reports)
+        object.__setattr__(self, "reports", reports)
 
 
 @dataclass(frozen=True)

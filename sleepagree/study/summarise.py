@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from sleepagree.errors import InputError, Option
+from sleepagree.errors import InputError, Option, take_options
 from sleepagree.hypnogram.spans import Counts, frozen_array
 from sleepagree.inference.equivalence import containment_test, equivalence_test, holm_adjusted
 from sleepagree.inference.error_sizes import MINUTES_TOLD, ErrorSizes, measure_error_sizes
@@ -88,7 +88,7 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
         When a margin is stated for a measure that the study does not have, or ``options.by`` is given and no night
         carries a group.
     TypeError
-        When a night is none of the forms above; nothing is left out.
+        When a night is none of the forms above; nothing is left out. When ``options`` are no StudyOptions.
     ValueError
         When there is no night, a DataFrame lacks a column, or a participant, night and device stand twice.
 
@@ -105,7 +105,7 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
     >>> [(device.device, len(device.nights)) for device in study.devices]
     [('pad B', 2)]
     """
-    options = options or StudyOptions()
+    options = take_options(options, StudyOptions)
     given, mappings = take_outcomes(outcomes, options.mappings, by=options.by)
     outcomes = [without_copy(outcome) for outcome in given]
     options = replace(options, mappings=mappings)

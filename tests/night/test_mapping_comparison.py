@@ -125,6 +125,6 @@ def test_names_must_tell_mappings_apart():
         compared(declared="rem-as-dream")
     assert str(refusal.value) == (
         "declared: the declared mapping is not among those compared. Found rem-as-dream; expected one of rem-apart, "
-        "rem-left-out, rem-as-light, rem-as-deep, rem-as-wake, wake-sleep. Give its file with mappings, or another "
+        "rem-left-out, rem-as-light, rem-as-deep, rem-as-wake, wake-sleep. Give its file with extra, or another "
         "name."
     )

@@ -188,6 +188,12 @@ def test_labels_that_were_not_learnt_from_are_refused(learnt):
         replace(learnt, labels=(("light", "N1"), ("W", "W"))).apply(read_hypnogram(["light"] * 50))
 
 
+def test_a_night_without_a_stage_is_told_of_as_a_night(learnt):
+    for labels in ([], ["unscored"] * 9):
+        with pytest.raises(InputError, match="the night has no scored epoch"):
+            learnt.apply(labels)
+
+
 def test_other_reports_and_epochs_are_refused(learnt):
     with pytest.raises(InputError, match="declares other stages"):
         learnt.apply(read_hypnogram(labels_of("doze"), reports=["wake", "light", "deep"]))
@@ -247,7 +253,7 @@ def test_a_given_window_is_the_time_in_bed(learnt):
         (("measures", 0, "over_usual", 1), None, "field 'measures[0].over_usual[1]'"),
         (("measures", 0, "folds", 0, "shares"), [1.0] * 50, "field 'measures[0].folds[0].shares'"),
         (("measures",), [], "field 'measures'"),
-        (("mapping", "device_classes"), ["wake"], "into an unknown class"),
+        (("mapping", "device_classes"), ["wake"], "at least two classes"),
         (("cautions",), [{"kind": "nonsense", "values": {}}], "field 'cautions[0].kind'"),
     ],
     ids=lambda v: ".".join(map(str, v)) if isinstance(v, tuple) else "",
