@@ -522,7 +522,7 @@ SIGNATURES = {
     "read_mapping": "path",
     "learn_correction": "study device mapping level progress",
     "read_correction": "path",
-    "read_nights_table": "source folder needs_reference by",
+    "read_nights_table": "source folder needs_reference by device",
     "read_spans": "path layout zone own_words",
     "scan_clock": "paired mapping range_s resamples seed level",
     "score_table": "table options execution progress epochs keep_epochs",
