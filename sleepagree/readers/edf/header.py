@@ -102,10 +102,12 @@ class HeaderBytes(NamedTuple):
 
         In a header whose fields are shifted other bytes may be part of a name.
         """
-        shown = found
-        if isinstance(found, bytes):
-            quotes = _NUMBER_LIKE.fullmatch(found) is not None
-            shown = f"'{found.decode('latin-1').strip()}'" if quotes else f"{len(found)} bytes that are no number"
+        if isinstance(found, str):
+            shown = found
+        elif _NUMBER_LIKE.fullmatch(found):
+            shown = f"'{found.decode('latin-1').strip()}'"
+        else:
+            shown = f"{len(found)} bytes that are no number"
         return FileFormatError(problem, self.path, f"byte {offset}, field '{field}'", shown, expected, remedy)
 
 
