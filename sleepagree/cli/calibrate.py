@@ -34,7 +34,9 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
+    from sleepagree.cli.running import list_refused, refused_nights
     from sleepagree.describe.correction import describe_correction
+    from sleepagree.errors import InputError
     from sleepagree.files.writing import refuse_existing
     from sleepagree.render.correction_folder import write_correction
     from sleepagree.render.terminal import SAY_FULL
@@ -55,13 +57,22 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
         progress=progress_bar(quiet=options["quiet"]),
         keep_epochs=True,
     )
-    correction = learn_correction(
-        outcomes, device=options["device"], mapping=next(iter(scoring.mappings), None), level=options["confidence"]
-    )
+    refused = [outcome for outcome in outcomes if isinstance(outcome, Refusal)]
+    device = options["device"]
+    own_refused = [refusal for refusal in refused if device in (None, refusal.device)]
+    if own_refused and len(own_refused) == sum(device in (None, outcome.device) for outcome in outcomes):
+        raise refused_nights(own_refused, len(own_refused), table.name)
+    try:
+        correction = learn_correction(
+            outcomes, device=device, mapping=next(iter(scoring.mappings), None), level=options["confidence"]
+        )
+    except InputError as error:
+        if own_refused:  # what is lacking may be what was refused
+            error.remedy += f" Refused:\n{list_refused(own_refused)}"
+        raise
     description = describe_correction(correction, nights=outcomes, command=shared.repeat_command(anonymous=False))
     figures = options["figures"].split(",")
     write_correction(correction, description, out, figures=figures, overwrite=options["overwrite"])
-    refused = [outcome for outcome in outcomes if isinstance(outcome, Refusal)]
     shared.print_description(description, full=options["full"])
     click.echo(f"\nWritten to {out}: start with report.html")
     click.echo(f"\nTo use it on a new night:\n  sleepagree correct {out / 'correction.json'} \\\n    DEVICE")

@@ -46,10 +46,29 @@ def run_study(
     outcomes = score_table(table, request.scoring, execution=execution, progress=progress, epochs=epochs)
     refused = [o for o in outcomes if isinstance(o, Refusal)]
     if refused and (request.strict or len(refused) == len(outcomes)):
-        count = "no night can" if len(refused) == len(outcomes) else f"{counted(len(refused), 'night')} cannot"
-        listing = "\n".join(block_lines(refused_items(refused)))
-        raise InputError(f"{count} be scored", table.name, "", "", "", "\n" + listing)
+        raise refused_nights(refused, len(outcomes), table.name)
     return summarise_study(outcomes, request.statistics)
+
+
+def refused_nights(refused: Sequence[Refusal], of: int, table: str) -> InputError:
+    """Return the error of a run that ends because of refused nights, with the reasons.
+
+    Parameters
+    ----------
+    refused : sequence of Refusal
+        These nights.
+    of : int
+        How many nights there were.
+    table : str
+        Name of their table.
+    """
+    count = "no night can" if len(refused) == of else f"{counted(len(refused), 'night')} cannot"
+    return InputError(f"{count} be scored", table, remedy=f"\n{list_refused(refused)}")
+
+
+def list_refused(refused: Sequence[Refusal]) -> str:
+    """Return lines that tell refused nights and why, for a message."""
+    return "\n".join(block_lines(refused_items(refused)))
 
 
 def write_study(

@@ -110,6 +110,22 @@ def test_wrong_use_is_told(learnt, tmp_path):
     assert (learnt / "correction.json").read_bytes() == before
 
 
+def test_nights_that_leave_too_few_people_are_named_with_their_reasons(tmp_path):
+    words = ("--device", "pad B", "--out", tmp_path / "out", "--quiet")
+    none = ended("calibrate", FERRY / "nights.csv", *words, "--reports", "wake,light,deep", code=1)
+    assert none.stderr.startswith("sleepagree: nights.csv: no night can be scored.")
+    assert "the file holds a stage (R) that the declared stages rule" in none.stderr
+    assert "line 14, crew-1 1 pad B: crew-1-night-1.csv" in none.stderr
+    table = copy_ferry(tmp_path / "ferry")
+    for path in (table.parent / "pad-b").glob("crew-[14]-*.csv"):
+        path.write_text("nothing\n", encoding="utf-8")
+    few = ended("calibrate", table, *words, code=1)
+    assert "so few people. Found 2 with a scored night; expected at least 3 participants." in few.stderr
+    assert "Refused:\n  6 nights: " in few.stderr
+    assert "line 14, crew-1 1 pad B: pad-b/crew-1-night-1.csv" in few.stderr
+    assert not (tmp_path / "out").exists()
+
+
 # --- epochs, folders, tables ------------------------------------------------------------------------------
 
 
