@@ -94,10 +94,15 @@ def _correct_table(learnt: Correction, table: Path, options: dict[str, Any]) -> 
             )
     nights = read_nights_table(table, needs_reference=False, device=learnt.device)
     name_inputs(lambda: input_files(nights))
-    return correct_nights(
+    found = correct_nights(
         learnt,
         nights,
         window=shared.read_window(options["window"]),
         anonymous=options["anonymous"],
         progress=progress_bar(quiet=options["quiet"]),
     )
+    if not found.nights:
+        from sleepagree.cli.running import refused_nights
+
+        raise refused_nights(found.refused, len(found.refused), nights.name, "corrected")
+    return found

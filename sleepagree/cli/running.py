@@ -50,7 +50,7 @@ def run_study(
     return summarise_study(outcomes, request.statistics)
 
 
-def refused_nights(refused: Sequence[Refusal], of: int, table: str) -> InputError:
+def refused_nights(refused: Sequence[Refusal], of: int, table: str, done: str = "scored") -> InputError:
     """Return the error of a run that ends because of refused nights, with the reasons.
 
     Parameters
@@ -61,9 +61,11 @@ def refused_nights(refused: Sequence[Refusal], of: int, table: str) -> InputErro
         How many nights there were.
     table : str
         Name of their table.
+    done : str
+        What was to be done with them.
     """
     count = "no night can" if len(refused) == of else f"{counted(len(refused), 'night')} cannot"
-    return InputError(f"{count} be scored", table, remedy=f"\n{list_refused(refused)}")
+    return InputError(f"{count} be {done}", table, remedy=f"\n{list_refused(refused)}")
 
 
 def list_refused(refused: Sequence[Refusal]) -> str:

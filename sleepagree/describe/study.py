@@ -284,8 +284,8 @@ def _shared_part(reason: str) -> str:
 
 
 def _whose(refusal: Refusal) -> str:
-    who = f"{shorten(refusal.participant)} {shorten(refusal.night)} {shorten(refusal.device)}"
-    return f"line {refusal.row}, {who}"
+    who = map(shorten, filter(None, (refusal.participant, refusal.night, refusal.device)))
+    return f"line {refusal.row}, {' '.join(who)}"
 
 
 def _compared(study: StudyAgreement) -> Section:

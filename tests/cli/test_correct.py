@@ -202,6 +202,26 @@ def test_a_night_that_cannot_be_corrected_is_listed(learnt, tmp_path):
     assert "give --layout as its column layout" in wrong.stderr
 
 
+def test_a_table_of_which_no_night_can_be_corrected_writes_nothing(learnt, tmp_path):
+    table = copy_ferry(tmp_path / "ferry")
+    (table.parent / "odd.csv").write_text("nothing\n", encoding="utf-8")
+    lines = [
+        "participant,night,device_file,layout",
+        "a,1,odd.csv,pad-b.toml",
+        "b,1,band-a/crew-1-night-1.csv,band-a.toml",
+    ]
+    table.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    out, epochs, record = tmp_path / "out", tmp_path / "epochs.csv", tmp_path / "out.json"
+    done = ended(
+        "correct", learnt / "correction.json", table, "--out", out, "--epochs", epochs, "--json", record, code=1
+    )
+    assert done.stdout == ""
+    assert done.stderr.startswith("sleepagree: nights.csv: no night can be corrected.")
+    assert "line 2, a 1: odd.csv" in done.stderr
+    assert "line 3, b 1: crew-1-night-1.csv: the night has a label that" in " ".join(done.stderr.split())
+    assert not any(path.exists() for path in (out, epochs, record))
+
+
 def test_epochs_that_were_not_learnt_are_refused(learnt, tmp_path):
     document = json.loads((learnt / "correction.json").read_text(encoding="utf-8"))
     (tmp_path / "old.json").write_text(json.dumps({**document, "epochs": None}), encoding="utf-8")
