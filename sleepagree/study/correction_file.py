@@ -65,7 +65,7 @@ expected correction.json. Make it again with learn_correction().
     data = read_bytes(path, expected=f"correction.json of {Step.CALIBRATE}", largest=_LARGEST_BYTES)
     name = str(path)
     try:
-        document = json.loads(data.decode("utf-8"), parse_constant=_no_number)
+        document = json.loads(data, parse_constant=_no_number)  # bytes: it takes a byte-order mark
     except (ValueError, RecursionError):
         raise _no_correction(name, "", "a text that is no JSON", "correction.json") from None
     top = _Spot(document, name)

@@ -194,6 +194,12 @@ def test_a_file_that_is_no_study(damage: str, results: Path, tmp_path: Path) -> 
     assert result.stderr.startswith("sleepagree: results.json")
 
 
+def test_results_may_have_a_byte_order_mark(results: Path, tmp_path: Path) -> None:
+    marked = tmp_path / "results.json"
+    marked.write_text(results.read_text(encoding="utf-8"), encoding="utf-8-sig")
+    assert plan("--from", marked, *SMALL, folder=tmp_path) == plan("--from", results, *SMALL, folder=tmp_path)
+
+
 @pytest.mark.parametrize("data", [b"", b"{", b"\xff\xfe", b"[" * 100_000])
 def test_bytes_that_are_no_study(data: bytes, tmp_path: Path) -> None:
     path = tmp_path / "results.json"

@@ -89,6 +89,14 @@ def test_a_correction_comes_back_from_its_json(learnt, tmp_path):
     assert replace(learnt, mapping=back.mapping) == back
 
 
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "utf-16"])
+def test_a_correction_may_have_a_byte_order_mark(encoding, learnt, tmp_path):
+    path = written(learnt, tmp_path)
+    plain = read_correction(path)
+    path.write_text(path.read_text(encoding="utf-8"), encoding=encoding)
+    assert read_correction(path) == plain
+
+
 def test_six_digits_change_nothing_that_is_printed(exact, learnt):
     assert exact != learnt
     for labels in (labels_of("doze", "sound", "dream"), labels_of("sound", "sound"), labels_of("doze", "doze")):
