@@ -39,7 +39,7 @@ def bias(ctx: click.Context, /, nights: Path, csv_path: Path | None, **options: 
     request = build_request(options, command="")
     request = replace(request, scoring=replace(request.scoring, epochs=False))
     table = load_nights(nights)
-    shared.refuse_outputs(options, csv_path)
+    shared.refuse_outputs(options, {"--csv": csv_path})
     execution = Execution(options["workers"], options["scheduler"])
     result = run_study(table, request, execution=execution, progress=progress_bar(quiet=options["quiet"]))
     if csv_path is not None:

@@ -43,7 +43,7 @@ def correct(ctx: click.Context, /, correction: Path, device: Path, **options: An
     from sleepagree.study.correction_file import read_correction
     from sleepagree.study.table import is_nights_table
 
-    shared.refuse_outputs(options, options["epochs"], out=options["out"])
+    shared.refuse_outputs(options, {"--epochs": options["epochs"]}, out=options["out"])
     learnt = read_correction(correction)
     command = shared.repeat_command(anonymous=options["anonymous"])
     found: CorrectedNight | CorrectedNights

@@ -54,7 +54,7 @@ def inspect(file: Path, layout: Path | None, layout_out: Path | None, near: date
     from sleepagree.readers.proposing.proposal import layout_as_seen
     from sleepagree.render.inspection_json import inspection_document
 
-    shared.refuse_outputs(options, layout_out)
+    shared.refuse_outputs(options, {"--write-layout": layout_out})
     shared.check_zones(options, "zone")
     shared.refuse_folder_as_input(file)
     given = shared.load_layout(layout)

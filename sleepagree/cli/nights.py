@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("folder", metavar="DIR", type=shared.FILE)
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 @click.option("--reference", "reference_pattern", metavar="PATTERN", help="Names of the reference's files below DIR.")
 @click.option(
     "--device",
@@ -76,7 +76,7 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
     and two files for one night are refused.
     """  # noqa: D301 (click wants the character \b itself)
     from sleepagree.describe.folder import describe_folder
-    from sleepagree.files.writing import name_inputs, refuse_existing, write_text
+    from sleepagree.files.writing import name_inputs, write_text
     from sleepagree.readers.layout import read_layout
     from sleepagree.render.night_json import folder_document
     from sleepagree.study.from_folder import column_values, matched_files, nights_from_folder, nights_table_text
@@ -85,7 +85,8 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
     out = options["out"]
     _check_use(reference_pattern, device_patterns, options)
     table = Path(out)
-    shared.refuse_outputs(options)
+    outputs = {"--out": None if reference_pattern is None or out == "-" else table}
+    shared.refuse_outputs(options, outputs)
     participants = options["participants"]
     people = None if participants is None else column_values(participants, options["id_column"])
     if reference_pattern is None:
@@ -97,8 +98,6 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
         shared.refuse_outputs(options)
         shared.show(lambda: describe_folder(found, proposed=command), document, options, (*found.notes, *found.hints))
         return
-    if out != "-":
-        refuse_existing(table, overwrite=options["overwrite"])
     layouts = {device: Path(file) for device, file in map(shared.one_of_device, options["layouts"])}
     if len(layouts) < len(options["layouts"]):
         raise click.UsageError("--layout is given twice for the same files: one each, as --layout DEVICE=FILE.")
@@ -112,9 +111,7 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
     )
     # the next command reads them: a table in the place of a recording would be no table for long
     name_inputs(lambda: (folder / file for file in matched_files(found)))
-    if out != "-":
-        refuse_existing(table, overwrite=options["overwrite"])
-    shared.refuse_outputs(options)
+    shared.refuse_outputs(options, outputs)
     text = nights_table_text(
         found,
         table_folder=Path() if out == "-" else table.parent,

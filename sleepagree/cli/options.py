@@ -6,7 +6,7 @@ import contextlib
 import math
 import os
 import sys
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TextIO, TypeVar
 
@@ -31,8 +31,19 @@ if TYPE_CHECKING:
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
+
+class _Output(click.Path):
+    """A file or folder to write; "-", which stands for standard output elsewhere, is none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the path, or fail with wrong use."""
+        if value == "-":
+            self.fail("this cannot go to standard output; give a name (./- for one that is called so).", param, ctx)
+        return super().convert(value, param, ctx)
+
+
 #: A file or folder to write.
-FILE = click.Path(path_type=Path)
+FILE = _Output(path_type=Path)
 
 
 class _Input(click.Path):
@@ -551,19 +562,25 @@ def print_description(description: Description, *, full: bool, to_error: bool = 
     click.echo("\n".join(lines), err=to_error)
 
 
-def refuse_outputs(options: dict[str, Any], *files: Path | None, out: Path | None = None) -> None:
-    """Say before any work that the folder of ``--out``, other files or the JSON cannot be written."""
+def refuse_outputs(
+    options: dict[str, Any], files: Mapping[str, Path | None] | None = None, *, out: Path | None = None
+) -> None:
+    """Say before any work that the folder of ``--out``, files of other options or the JSON cannot be written."""
     overwrite, target = options["overwrite"], options["json_path"]
     if out is not None:
         refuse_folder(out, overwrite=overwrite)
-    for file in filter(None, files):
+    files = {**(files or {}), "--json": None if target in (None, "-") else Path(target)}
+    named: dict[str, str] = {}
+    for option, file in files.items():
+        if file is None:
+            continue
+        place = os.path.realpath(file)
+        if place in named:
+            raise click.UsageError(f"{named[place]} and {option} name the same file: give each one of its own.")
+        named[place] = option
+        if option == "--json" and out is not None and Path(place).is_relative_to(os.path.realpath(out)):
+            raise click.UsageError("--json FILE lies in --out DIR, which gets the same as results.json.")
         refuse_file(file, overwrite=overwrite)
-    if target is None or target == "-":
-        return
-    path = Path(target)
-    if out is not None and out.absolute() in (path.absolute(), *path.absolute().parents):
-        raise click.UsageError("--json FILE lies in --out DIR, which gets the same as results.json.")
-    refuse_file(path, overwrite=overwrite)
 
 
 def tell_refused(ctx: click.Context, refused: Sequence[Refusal], *, told: bool = False) -> None:

@@ -431,6 +431,27 @@ WRONG = {
         ["night", "a", "b", "--out", "res", "--json", "res/night.json"],
         "--json FILE lies in --out DIR, which gets the same as results.json.",
     ),
+    "epochs and JSON in one file": (
+        ["correct", "a", "b", "--epochs", "x.out", "--json", "./x.out", "--overwrite"],
+        "--epochs and --json name the same file: give each one of its own.",
+    ),
+    "table and JSON in one file": (
+        ["bias", str(FERRY / "nights.csv"), "--csv", "x.out", "--json", "x.out"],
+        "--csv and --json name the same file",
+    ),
+    "layout and JSON in one file": (
+        ["inspect", "a", "--write-layout", "x.out", "--json", "tests/../x.out"],
+        "--write-layout and --json name the same file",
+    ),
+    "nights and JSON in one file": (
+        ["nights", ".", "--reference", "{participant}", "--device", "{participant}", "--json", "nights.csv"],
+        "--out and --json name the same file",
+    ),
+    "epochs to standard output": (
+        ["correct", "a", "b", "--epochs", "-"],
+        "Invalid value for '--epochs': this cannot go to standard output; give a name (./- for one that is called so).",
+    ),
+    "a folder to standard output": (["calibrate", "a", "--out", "-"], "Invalid value for '--out': this cannot go to"),
 }
 
 
