@@ -578,8 +578,10 @@ def refuse_outputs(
         if place in named:
             raise click.UsageError(f"{named[place]} and {option} name the same file: give each one of its own.")
         named[place] = option
-        if option == "--json" and out is not None and Path(place).is_relative_to(os.path.realpath(out)):
-            raise click.UsageError("--json FILE lies in --out DIR, which gets the same as results.json.")
+        if out is not None and Path(place).is_relative_to(os.path.realpath(out)):
+            raise click.UsageError(f"{option} FILE lies in --out DIR, which gets the same by itself.")
+        if out is not None and Path(os.path.realpath(out)).is_relative_to(place):
+            raise click.UsageError(f"--out DIR lies below {option} FILE, which is to be a file.")
         refuse_file(file, overwrite=overwrite)
 
 

@@ -429,7 +429,15 @@ WRONG = {
     "unknown command": (["knight"], "No such command 'knight'."),
     "JSON inside the folder": (
         ["night", "a", "b", "--out", "res", "--json", "res/night.json"],
-        "--json FILE lies in --out DIR, which gets the same as results.json.",
+        "--json FILE lies in --out DIR, which gets the same by itself.",
+    ),
+    "epochs inside the folder": (
+        ["correct", "a", "b", "--out", "tests/../res", "--epochs", "res/mine.csv"],
+        "--epochs FILE lies in --out DIR, which gets the same by itself.",
+    ),
+    "a folder below the epochs": (
+        ["correct", "a", "b", "--out", "res/below", "--epochs", "res"],
+        "--out DIR lies below --epochs FILE, which is to be a file.",
     ),
     "epochs and JSON in one file": (
         ["correct", "a", "b", "--epochs", "x.out", "--json", "./x.out", "--overwrite"],
