@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections.abc import Callable, Sequence
 from enum import StrEnum
@@ -35,6 +36,8 @@ CORRECTION_SCHEMA: Final = "sleepagree.correction/1"
 _SCHEMA: Final = re.compile(r"sleepagree\.correction/(\d{1,9})")
 _LARGEST_BYTES: Final = 50_000_000
 _LARGEST: Final = 1e9
+#: Sums of numbers of six digits differ from what was rounded by less.
+_ROUNDED: Final = 1e-5
 _REMEDY: Final = f"Make it again with {Step.CALIBRATE}."
 _Word = TypeVar("_Word", bound=StrEnum)
 _Read = TypeVar("_Read")
@@ -305,6 +308,8 @@ def _measure(spot: _Spot, names: tuple[str, ...], level: float) -> LearnedMeasur
     folds = tuple(_fold(each, names) for each in spot.at("folds").each())
     if folds and kind is not IntervalKind.CV_PLUS:
         spot.at("folds")._replace(value=len(folds)).refuse("folds for an interval by cv+ alone")
+    if folds and (held := sum(round(sum(fold.shares)) for fold in folds)) != people:
+        spot.at("folds")._replace(value=held).refuse(f"folds that hold {people} people in all")
     independent, half_width = spot.at("independent").number(1), spot.at("half_width").number(0)
     differences = "difference", "difference_low", "difference_high"
     learned = LearnedValue(
@@ -327,7 +332,11 @@ def _measure(spot: _Spot, names: tuple[str, ...], level: float) -> LearnedMeasur
 
 def _fold(spot: _Spot, names: tuple[str, ...]) -> FoldErrors:
     errors = spot.at("errors").numbers(0)
-    return FoldErrors(_model(spot.at("coefficients"), names), errors, spot.at("shares").numbers(0, len(errors)))
+    shares = spot.at("shares").numbers(0, len(errors))
+    people = round(sum(shares))
+    if people < 1 or not math.isclose(sum(shares), people, rel_tol=_ROUNDED):
+        spot.at("shares").refuse("shares of the fold's people, whole ones in all")
+    return FoldErrors(_model(spot.at("coefficients"), names), errors, shares)
 
 
 def _model(spot: _Spot, names: tuple[str, ...]) -> WeightedSum:
