@@ -14,7 +14,7 @@ import click
 from click.core import ParameterSource
 
 from sleepagree.errors import Front, InputError, SleepAgreeError, printable
-from sleepagree.files.writing import FIGURE_FORMS, name_inputs, refuse_file, refuse_folder, write_text
+from sleepagree.files.writing import FIGURE_FORMS, encode_text, name_inputs, refuse_file, refuse_folder, write_text
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -449,7 +449,7 @@ def write_for_page(describe: Callable[[], Description]) -> None:
     if path := click.get_current_context().find_root().params.get("for_page"):
         from sleepagree.render.page import render_page
 
-        Path(path).write_text(render_page(describe()), encoding="utf-8")
+        Path(path).write_bytes(encode_text(render_page(describe())))
 
 
 def next_command(name: str, *, anonymous: bool, without: Collection[str] = ()) -> str:

@@ -11,6 +11,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Final, get_args
 
 from sleepagree.describe.blocks import Beside, Block, Description, Figure, Role, flat
+from sleepagree.files.writing import encode_text
 from sleepagree.render.columns import BEFORE_UNIT
 
 if TYPE_CHECKING:
@@ -52,7 +53,7 @@ def page_files(description: Description, forms: Sequence[str] = ("svg",)) -> dic
     from sleepagree.render.figures import figure_file
 
     drawings = _draw_all(description)
-    files_of = {"report.html": _document(description, drawings).encode("utf-8")}
+    files_of = {"report.html": encode_text(_document(description, drawings))}
     for figure in _figures(description):
         for form in forms:
             files_of[f"figures/{figure.name}.{form}"] = figure_file(figure, drawings[figure.name], form)

@@ -33,6 +33,8 @@ from sleepagree.scoring.class_sequences import classes_of
 from sleepagree.shown import Result
 from sleepagree.study.epoch_correction import LearnedEpochs
 
+#: Measures that are corrected beside the minutes and shares of classes.
+CORRECTED: Final = ("TST", "SOL", "WASO", "SE")
 #: What stands before the name of a measure that the epochs' probabilities add up to.
 EXPECTED: Final = "expected "
 #: Epochs of the window without a stage from which on they are told: five minutes.

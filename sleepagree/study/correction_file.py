@@ -29,7 +29,7 @@ from sleepagree.inference.correction import (
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.scoring.epoch_features import EpochFeatures
-from sleepagree.study.correction import Correction, FeatureRange, LearnedMeasure
+from sleepagree.study.correction import CORRECTED, Correction, FeatureRange, LearnedMeasure
 from sleepagree.study.epoch_correction import THIRDS, LabelShares, LearnedEpochs, StageShare
 
 CORRECTION_SCHEMA: Final = "sleepagree.correction/1"
@@ -189,7 +189,8 @@ def _correction(top: _Spot) -> Correction:
     mapping = _mapping(top.at("mapping"))
     epochs = top.maybe("epochs", lambda spot: _epochs(spot, mapping))
     features = tuple(FeatureRange(name, *ranges.at(name).span()) for name in ranges.named())
-    measures = tuple(_measure(each, tuple(ranges.named()), level) for each in top.at("measures").each())
+    known = (*CORRECTED, *(f"{kind} {name}" for name in mapping.reference_classes for kind in ("minutes", "percent")))
+    measures = tuple(_measure(each, known, tuple(ranges.named()), level) for each in top.at("measures").each())
     told = [m.measure for m in measures]
     if not told or len(set(told)) != len(told):
         top.at("measures")._replace(value=told).refuse("measures, each once")
@@ -302,7 +303,7 @@ def _mapping(spot: _Spot) -> StageMapping:
         raise error.in_file(spot.file, "field 'mapping'") from None
 
 
-def _measure(spot: _Spot, names: tuple[str, ...], level: float) -> LearnedMeasure:
+def _measure(spot: _Spot, known: tuple[str, ...], names: tuple[str, ...], level: float) -> LearnedMeasure:
     people = spot.at("participants").count(FEWEST_PEOPLE)
     kind = spot.at("interval_kind").word(IntervalKind)
     folds = tuple(_fold(each, names) for each in spot.at("folds").each())
@@ -327,7 +328,7 @@ def _measure(spot: _Spot, names: tuple[str, ...], level: float) -> LearnedMeasur
         spot.at("coverage").number(0, 1),
         spot.maybe("range", _Spot.span),
     )
-    return LearnedMeasure(spot.at("measure").text(), spot.at("unit").text(), learned)
+    return LearnedMeasure(spot.at("measure").one_of(known), spot.at("unit").text(), learned)
 
 
 def _fold(spot: _Spot, names: tuple[str, ...]) -> FoldErrors:

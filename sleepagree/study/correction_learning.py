@@ -25,6 +25,7 @@ from sleepagree.inference.correction import (
 from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.study.correction import (
+    CORRECTED,
     EXPECTED,
     Correction,
     FeatureRange,
@@ -40,7 +41,6 @@ from sleepagree.study.progress import Progress, take_progress
 from sleepagree.study.results import StudyAgreement
 from sleepagree.study.summarise import measure_table
 
-_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
 _TOGETHER: Final = ("TIB", "SOL", "awakenings")
 _Values = NDArray[np.float64]
 
@@ -271,4 +271,4 @@ def _learn_measures(
 
 
 def _is_corrected(measure: str) -> bool:
-    return measure in _MEASURES or measure.startswith(("minutes ", "percent "))
+    return measure in CORRECTED or measure.startswith(("minutes ", "percent "))

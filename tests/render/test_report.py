@@ -15,12 +15,14 @@ import pytest
 from ferry import simulated_nights
 
 from sleepagree.describe.answer import finding_of_night
+from sleepagree.describe.blocks import Description
 from sleepagree.describe.closing import CAUTIONS
 from sleepagree.describe.paragraphs import methods_of_night
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.render.figures import script_json
 from sleepagree.render.night_folder import write_night
 from sleepagree.render.night_json import dump, night_document
+from sleepagree.render.page import page_files
 from sleepagree.study.night_summary import Refusal
 from sleepagree.study.results import StudyOptions
 from sleepagree.study.summarise import summarise_study
@@ -374,3 +376,8 @@ def test_what_is_folded_says_what_it_holds(pages: dict[str, str], kind: str) -> 
     assert len(summaries) >= 4
     assert pages[kind].count("<details") == len(summaries)
     assert all(len(text) > 5 for text in summaries)
+
+
+def test_half_a_surrogate_pair_stands_in_a_report_as_its_escape() -> None:
+    files = page_files(Description("a correction", "minutes \ud800", (), ()))
+    assert b"minutes \\ud800" in files["report.html"]

@@ -253,6 +253,8 @@ def test_a_given_window_is_the_time_in_bed(learnt):
         (("epochs", "by_label", 0, "low"), [0.1], "field 'epochs.by_label[0].low'"),
         (("epochs", "over_label_only", "brier"), [0.1], "field 'epochs.over_label_only.brier'"),
         (("features", "TST"), [2, 1], "field 'features.TST'"),
+        (("measures", 0, "measure"), "\ud800", "field 'measures[0].measure'"),
+        (("measures", 0, "measure"), "minutes naps", "expected one of TST, SOL, WASO, SE, minutes wake, percent wake,"),
         (("measures", 0, "method"), "magic", "field 'measures[0].method'"),
         (("measures", 0, "coefficients", "height"), 1.0, "field 'measures[0].coefficients.height'"),
         (("measures", 0, "coefficients", "intercept"), "1", "field 'measures[0].coefficients.intercept'"),
