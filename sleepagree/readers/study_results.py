@@ -9,13 +9,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import FileFormatError
+from sleepagree.errors import FileFormatError, shorten
 from sleepagree.files.reading import read_bytes
 
 #: Of the document that tells a whole study.
 STUDY_SCHEMA: Final = "sleepagree.study/2"
 #: An earlier version wrote the same fields of what is planned from.
 _READABLE: Final = (STUDY_SCHEMA, "sleepagree.study/1")
+_REMEDY: Final = "Give the results.json that 'sleepagree study --out' wrote, as it was written."
+#: No spread and no count of a study is larger.
+_LARGEST: Final = 1e9
+_LARGEST_RATIO: Final = 1e300
 
 
 @dataclass(frozen=True)
@@ -78,6 +82,8 @@ def read_study_results(path: Path) -> tuple[DeviceSpreads, ...]:
     document = _load(path)
     try:
         devices = tuple(map(_device, document["devices"]))
+    except FileFormatError as error:
+        raise error.in_file(path.name, error.where) from None
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise _no_results(path, f"{type(error).__name__} at {error}") from None
     if not devices:
@@ -100,8 +106,7 @@ def _load(path: Path) -> dict[str, Any]:
 
 
 def _no_results(path: Path, found: str, where: str = "", expected: str = "") -> FileFormatError:
-    remedy = "Give the results.json that 'sleepagree study --out' wrote."
-    return FileFormatError("this is no results.json of a study", path.name, where, found, expected, remedy)
+    return FileFormatError("this is no results.json of a study", path.name, where, found, expected, _REMEDY)
 
 
 def _device(document: Mapping[str, Any]) -> DeviceSpreads:
@@ -115,16 +120,26 @@ def _device(document: Mapping[str, Any]) -> DeviceSpreads:
 
 def _spread(row: Mapping[str, Any], *, of_log_ratios: bool = False) -> Spread:
     keys = ("between_sd", "within_sd", "between_sd_high", "sd")
-    sds = {key: _sd(row.get(key), of_log_ratios=of_log_ratios) for key in keys}
-    people, nights = (int(row.get(key) or 0) for key in ("participants", "nights"))
-    return Spread(people, nights, **sds, of_log_ratios=of_log_ratios)
+    # of log ratios the ratio is printed whose logarithm is the SD
+    bounds = (1, _LARGEST_RATIO) if of_log_ratios else (0, _LARGEST)
+    sds = {key: math.nan if row.get(key) is None else _number(row, key, *bounds) for key in keys}
+    people, nights = (0 if row.get(key) is None else int(_number(row, key)) for key in ("participants", "nights"))
+    return Spread(
+        people,
+        nights,
+        **{key: math.log(sd) if of_log_ratios else sd for key, sd in sds.items()},
+        of_log_ratios=of_log_ratios,
+    )
 
 
-def _sd(value: float | None, *, of_log_ratios: bool) -> float:
-    """Return an SD, nan where there is none; the SD of log ratios of the ratio that is printed for it."""
-    if value is None:
-        return math.nan
-    sd = math.log(value) if of_log_ratios else float(value)
-    if not sd >= 0:
-        raise ValueError(f"an SD of {value}")
-    return sd
+def _number(row: Mapping[str, Any], key: str, low: float = 0, high: float = _LARGEST) -> float:
+    value = row[key]
+    if not isinstance(value, int | float) or not low <= value <= high:
+        raise FileFormatError(
+            "a number of the results is none that a study can have",
+            where=f"field '{key}'",
+            found=shorten(json.dumps(value)),
+            expected=f"a number from {low:g} to {high:g}",
+            remedy=_REMEDY,
+        )
+    return float(value)

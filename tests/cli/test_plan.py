@@ -170,6 +170,22 @@ def test_results_of_an_earlier_edition_are_planned_from_alike(results: Path, tmp
     assert now == before
 
 
+def _with_kappa(device: dict[str, Any]) -> list[dict[str, Any]]:
+    return [mapping for mapping in device["mappings"] if "kappa" in mapping["averaged"]]
+
+
+def test_a_number_that_no_study_has_is_named_with_its_field(results: Path, tmp_path: Path) -> None:
+    document = json.loads(results.read_text())
+    document["devices"][0]["bias"][0]["participants"] = math.inf
+    path = tmp_path / "results.json"
+    path.write_text(json.dumps(document).replace("Infinity", "1e400"))
+    assert run("plan", "--from", path).stderr == (
+        "sleepagree: results.json: field 'participants': a number of the results is none that a study can have. Found "
+        "Infinity; expected a number from 0 to 1e+09. Give the results.json that 'sleepagree study --out' wrote, "
+        "as it was written.\n"
+    )
+
+
 DAMAGE: dict[str, Callable[[dict[str, Any]], Any]] = {
     "a list": lambda document: [document],
     "another schema": lambda document: {**document, "schema": "sleepagree.night/1"},
@@ -181,6 +197,12 @@ DAMAGE: dict[str, Callable[[dict[str, Any]], Any]] = {
     "bias of numbers": _in_device(lambda device: device.update(bias=[1, 2])),
     "no mappings": _in_device(lambda device: device.pop("mappings")),
     "a spread that is a text": _in_device(lambda device: [b.update(between_sd="x") for b in device["bias"]]),
+    "participants without end": _in_device(lambda device: [b.update(participants=math.inf) for b in device["bias"]]),
+    "nights that are no number": _in_device(lambda device: [b.update(nights="3") for b in device["bias"]]),
+    "a spread without end": _in_device(lambda device: [b.update(between_sd_high=math.inf) for b in device["bias"]]),
+    "a spread of kappa without end": _in_device(
+        lambda device: [m["averaged"]["kappa"].update(between_sd=math.inf) for m in _with_kappa(device)]
+    ),
     "a spread below zero": _in_device(lambda device: [b.update(between_sd=-1.0) for b in device["bias"]]),
 }
 
