@@ -45,8 +45,8 @@ _MOST_SIZES: Final = 100
 def plan(**options: Any) -> None:
     """Show how wide the intervals of a study of a given size would be, and how many people they need.
 
-    SDs come from a finished study (--from results.json) or are stated (--between-sd, --within-sd). Nights of
-    one person are worth less than nights of several: the grid shows by how much.
+    SDs come from a finished study (--from results.json) or are stated in its place (--between-sd, --within-sd).
+    Nights of one person are worth less than nights of several: the grid shows by how much.
 
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
@@ -60,14 +60,7 @@ def plan(**options: Any) -> None:
         participants = _read_sizes(options["participants"], least=2)
     with shared.wrong_use("--nights"):
         nights = _read_sizes(options["nights"], least=1)
-    stated = (
-        (options["between_sd"], options["within_sd"]),
-        (options["kappa_between_sd"], options["kappa_within_sd"]),
-    )
-    if options["results"] is None and (options["device"] or options["measures"]):
-        raise click.UsageError("--device and --measure choose from a finished study: give --from results.json, too.")
-    if options["results"] is None and stated[0][0] is None and stated[1][0] is None:
-        raise click.UsageError("give --from results.json, or --between-sd (and --within-sd), or --kappa-between-sd")
+    stated = _stated_sds(options)
     shared.refuse_outputs(options)
     if options["results"] is None:
         statistics = stated_statistics(*stated)
@@ -84,6 +77,23 @@ def plan(**options: Any) -> None:
     )
     cautions = plan_cautions(grid)
     shared.show(lambda: describe_plan(grid), plan_document(grid, cautions), options, cautions)
+
+
+def _stated_sds(options: dict[str, Any]) -> list[tuple[float | None, float | None]]:
+    """Return the stated SDs (between people, within one) of differences and of kappa; refuse what would not be used."""
+    names = ("between_sd", "within_sd"), ("kappa_between_sd", "kappa_within_sd")
+    given = [f"--{name.replace('_', '-')}" for pair in names for name in pair if options[name] is not None]
+    if options["results"] is not None:
+        if given:
+            raise click.UsageError(f"SDs are stated in place of a study: leave out {' and '.join(given)}, or --from.")
+    elif options["device"] or options["measures"]:
+        raise click.UsageError("--device and --measure choose from a finished study: give --from results.json, too.")
+    elif not given:
+        raise click.UsageError("give --from results.json, or --between-sd (and --within-sd), or --kappa-between-sd")
+    for lacking in (option.replace("within", "between") for option in given):
+        if lacking not in given:
+            raise click.UsageError(f"the SD within people is of no use without the one between them: give {lacking}.")
+    return [(options[between], options[within]) for between, within in names]
 
 
 def _read_sizes(text: str, *, least: int) -> tuple[int, ...]:

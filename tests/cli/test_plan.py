@@ -114,12 +114,31 @@ def test_the_text_is_a_grid_per_statistic() -> None:
         # they choose from a finished study, and there is none
         (*STATED, "--device", "pad B"),
         (*STATED, "--measure", "TST"),
+        # SDs that nothing would use
+        ("--from", "results.json", "--within-sd", "3"),
+        ("--from", "results.json", "--kappa-between-sd", "0.1"),
     ],
 )
 def test_wrong_use(words: tuple[str, ...]) -> None:
     result = run("plan", *words)
     assert result.exit_code == 2, result.output
     assert result.stderr.startswith("Usage: ")
+
+
+@pytest.mark.parametrize(
+    ("words", "lacking"),
+    [
+        (
+            ("--between-sd", "3", "--kappa-within-sd", "0.1"),
+            "give --kappa-between-sd.",
+        ),
+        (("--kappa-between-sd", "0.1", "--within-sd", "5"), "give --between-sd."),
+    ],
+)
+def test_one_half_of_two_sds_says_which_is_lacking(words: tuple[str, ...], lacking: str) -> None:
+    result = run("plan", *words)
+    assert result.exit_code == 2, result.output
+    assert lacking in result.stderr
 
 
 @pytest.mark.parametrize(
