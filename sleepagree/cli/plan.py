@@ -66,7 +66,7 @@ def plan(**options: Any) -> None:
         statistics = stated_statistics(*stated)
     else:
         wanted, statistics = _from_results(options["results"], options["device"], options["measures"], wanted)
-    _refuse_unplanned(statistics, wanted)
+    _refuse_unplanned(statistics, wanted, stated=options["results"] is None)
     grid = plan_study(
         statistics,
         participants=participants,
@@ -160,17 +160,17 @@ def _from_results(
     wanted = named or [measure for measure in of_widths if measure in differences]
     statistics = measured_statistics(devices[name], wanted, source=path.name)
     if named:
-        statistics.pop("kappa", None)
-    elif asked and set(asked) <= set(statistics):
-        statistics = {statistic: statistics[statistic] for statistic in asked}
-    return asked, statistics
+        kept = [name for name in statistics if name != "kappa" or name in asked]
+    else:
+        kept = [*asked] if asked and set(asked) <= set(statistics) else [*statistics]
+    return asked, {name: statistics[name] for name in kept}
 
 
 def _unknown(problem: str, path: str, option: str, found: str, names: Iterable[str]) -> InputError:
     return InputError(problem, path, option, found, f"one of {', '.join(names)}", "Give one of these names.")
 
 
-def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, float]) -> None:
+def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, float], *, stated: bool) -> None:
     from sleepagree.describe.words import say_statistic
 
     if not statistics:
@@ -180,5 +180,9 @@ def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, 
     unknown = [name for name in wanted if name not in statistics]
     if unknown:
         problem, known = "a wanted half-width is of a statistic that is not planned", map(say_statistic, statistics)
-        remedy = "Give one of these names, or name its measure with --measure."
+        remedy = "Give one of these names."
+        if stated:
+            remedy += " Bias and limits are planned from --between-sd, kappa from --kappa-between-sd."
+        elif unknown[0] != "kappa":
+            remedy = "Give one of these names, or name its measure with --measure."
         raise InputError(problem, "", "--width", unknown[0], f"one of {', '.join(known)}", remedy)

@@ -297,9 +297,26 @@ def test_only_what_a_width_is_wanted_of_is_planned(results: Path, tmp_path: Path
     assert set(document["assumed"]["statistics"]) == {"bias TST"}
     result = run("plan", "--from", results, "--width", "bias TST=10", *SMALL)
     assert result.stdout.count("HALF-WIDTH") == 1
+    # one of a measure that is named, and kappa because it is wanted
+    document = plan("--from", results, "--measure", "SOL", "--width", "kappa=0.05", *SMALL, folder=tmp_path)
+    assert set(document["assumed"]["statistics"]) == {"bias SOL", "limits SOL", "kappa"}
+    assert document["smallest"]["kappa"]["wanted"] == 0.05
     # a measure that is not among those planned by default
     document = plan("--from", results, "--width", "limits WASO=30", "--width", "kappa=0.1", *SMALL, folder=tmp_path)
     assert set(document["assumed"]["statistics"]) == {"limits WASO", "kappa"}
+
+
+def test_a_width_that_is_not_planned_gets_a_remedy_that_helps(results: Path, tmp_path: Path) -> None:
+    stated = run("plan", *STATED, "--width", "kappa=0.05")
+    assert stated.stderr.endswith("kappa from --kappa-between-sd.\n")
+    named = run("plan", "--from", results, "--measure", "SOL", "--width", "bias TST=10")
+    assert named.stderr.endswith("or name its measure with --measure.\n")
+    document = json.loads(results.read_text())
+    for mapping in _with_kappa(document["devices"][0]):
+        del mapping["averaged"]["kappa"]
+    (tmp_path / "results.json").write_text(json.dumps(document))
+    without = run("plan", "--from", tmp_path / "results.json", "--measure", "SOL", "--width", "kappa=0.05")
+    assert without.stderr.endswith("expected one of bias SOL, limits SOL. Give one of these names.\n")
 
 
 @pytest.mark.parametrize("written", ["minutes REM", "minutes rem", "Minutes Rem"])
