@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from decimal import Decimal
 
 from sleepagree.describe.blocks import Cell, Description, Items, Paragraph, Section, table
 from sleepagree.describe.words import DASH, join_words, say_level, say_measure, say_statistic
@@ -68,12 +69,17 @@ def _at_bound(grid: PlanGrid) -> list[SmallestStudy | None]:
 
 
 def _smallest(study: SmallestStudy, at_bound: SmallestStudy | None) -> str:
-    said = f"{say_statistic(study.statistic)} ± {study.wanted:g}: {_size(study)}"
+    said = f"{say_statistic(study.statistic)} ± {_plain(study.wanted, 6)}: {_size(study)}"
     return f"{said}; with the SD between people at its upper bound: {_size(at_bound)}" if at_bound else said
 
 
 def _size(study: SmallestStudy) -> str:
     if study.participants is None:
         return f"{DASH} {study.undefined_because}"
-    reach = "" if math.isnan(study.half_width) else f" (reaches {study.half_width:.3g})"
+    reach = "" if math.isnan(study.half_width) else f" (reaches {_plain(study.half_width, 3)})"
     return f"{counted(study.participants, 'participant')} with {counted(study.nights, 'night')} each{reach}"
+
+
+def _plain(value: float, digits: int) -> str:
+    """Return a number of so many digits, and of more where it is larger, without a power of ten."""
+    return f"{value:.0f}" if value >= 10**digits else format(Decimal(f"{value:.{digits}g}"), "f")

@@ -306,6 +306,16 @@ def test_only_what_a_width_is_wanted_of_is_planned(results: Path, tmp_path: Path
     assert set(document["assumed"]["statistics"]) == {"limits WASO", "kappa"}
 
 
+def test_half_widths_are_printed_without_powers_of_ten() -> None:
+    for wanted, of, said in (
+        ("bias=5000", "30000", "bias ± 5000: 141 participants with 1 night each (reaches 4986)"),
+        ("bias=1000000", "1000000", "bias ± 1000000: 6 participants with 1 night each (reaches 998572)"),
+        ("bias=0.00001", "0.00002", "bias ± 0.00001: 18 participants with 1 night each (reaches 0.0000098)"),
+    ):
+        result = run("plan", "--between-sd", of, "--width", wanted, "--nights", "1")
+        assert said in " ".join(result.stdout.split())
+
+
 def test_a_width_that_is_not_planned_gets_a_remedy_that_helps(results: Path, tmp_path: Path) -> None:
     stated = run("plan", *STATED, "--width", "kappa=0.05")
     assert stated.stderr.endswith("kappa from --kappa-between-sd.\n")
