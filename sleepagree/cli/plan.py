@@ -39,7 +39,7 @@ _MOST_SIZES: Final = 100
 @click.option("--width", "widths", multiple=True, metavar="STATISTIC=HALF-WIDTH", help='Wanted, e.g. "bias TST=10".')
 @click.option("--participants", metavar="LIST", default="5,10,15,20,30,40,60,80", show_default=True)
 @click.option("--nights", metavar="LIST", default="1,2,3,5,7", show_default=True)
-@click.option("--assurance", type=shared.Number(0.01, 0.99), help="Half-widths not exceeded with this probability.")
+@click.option("--assurance", type=shared.Number(0.5, 0.99), help="Half-widths not exceeded with this probability.")
 @click.option("--confidence", type=shared.Number(0.5, 0.9999), default=0.95, show_default=True)
 @shared.json_options
 def plan(**options: Any) -> None:

@@ -267,7 +267,7 @@ class MeanPrecision:
         level : float
             Confidence level of the interval.
         assurance : float, optional
-            Probability; the SD will be estimated too, so half of all studies get a wider interval than
+            Probability, 0.5 or more; the SD will be estimated too, so half of all studies get a wider interval than
             expected.
 
         Returns
@@ -350,8 +350,9 @@ def _check_size(participants: int, nights: int, level: float, assurance: float |
     check_count("participants", participants, at_least=2)
     check_count("nights", nights, at_least=1)
     check_probability("level", level)
-    if assurance is not None:
-        check_probability("assurance", assurance)
+    # with less, the half-width of very few people is small by chance and grows with more of them
+    if assurance is not None and not 0.5 <= assurance < 1:
+        raise ValueError(f"assurance must be from 0.5 on and below 1, got {assurance!r}")
 
 
 def _sd_factor(degrees: int, assurance: float | None) -> float:

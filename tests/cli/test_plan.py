@@ -103,6 +103,8 @@ def test_the_text_is_a_grid_per_statistic() -> None:
         ("--between-sd", "many"),
         (*STATED, "--confidence", "0"),
         (*STATED, "--assurance", "1"),
+        # the half-width of two people would be smaller than that of five
+        (*STATED, "--assurance", "0.02"),
         (*STATED, "--participants", "few"),
         (*STATED, "--participants", "1"),
         (*STATED, "--nights", "0"),

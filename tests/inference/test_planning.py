@@ -195,7 +195,8 @@ def test_more_of_anything_never_widens(
         ({"participants": 1, "nights": 1}, "participants must be at least 2"),
         ({"participants": 5, "nights": 0}, "nights must be at least 1"),
         ({"participants": 5, "nights": 1, "level": 95}, "level must lie between 0 and 1"),
-        ({"participants": 5, "nights": 1, "assurance": 1.0}, "assurance must lie between 0 and 1"),
+        ({"participants": 5, "nights": 1, "assurance": 1.0}, "assurance must be from 0.5 on and below 1"),
+        ({"participants": 5, "nights": 1, "assurance": 0.3}, "assurance must be from 0.5 on and below 1"),
     ],
 )
 def test_misuse_of_half_width(size: dict[str, float], message: str) -> None:
