@@ -30,6 +30,7 @@ from sleepagree.describe.closing import caution_section, methods_section, repeat
 from sleepagree.describe.night_time import say_quartiles
 from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
 from sleepagree.describe.study_bias import answer_of_bias, bias_section, is_open, sources_section
+from sleepagree.describe.study_epochs import filled_epochs, say_given
 from sleepagree.describe.study_further import (
     bouts_section,
     changes_section,
@@ -42,7 +43,6 @@ from sleepagree.describe.study_paragraphs import (
     finding_of_device,
     methods_of_study,
     results_of_study,
-    say_given,
 )
 from sleepagree.describe.words import (
     duration,
@@ -295,11 +295,13 @@ def _compared(study: StudyAgreement) -> Section:
 def _say_nights(device: DeviceStudy) -> str:
     window, scored, excluded = account(device)
     rest = ", ".join(f"{say_status(word)} {count}" for word, count in excluded.items() if count)
+    filled, _ = filled_epochs(device)
+    silent = f"; taken as wake where the device was silent at either end {filled}" if filled else ""
     return (
         f"{shorten(device.device)}: {counted(len(device.participants), 'participant')}, "
         f"{counted(len(device.nights), 'night')}, {counted(window, 'epoch')} in the windows ({duration(window)}); "
-        f"scored on both sides {scored} ({percent(scored / window, 1)}); not scored: {rest or 'none'}; it can report "
-        f"{join_words(say_stages(device.reports))}"
+        f"scored on both sides {scored} ({percent(scored / window, 1)}); not scored: {rest or 'none'}{silent}; it "
+        f"can report {join_words(say_stages(device.reports))}"
     )
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import Final
 
 from sleepagree.describe.blocks import Block, Heading, Paragraph
-from sleepagree.describe.paragraphs import say_grid, say_software
-from sleepagree.describe.study_paragraphs import say_agreed, say_given, say_multiplicity, say_reports, say_windows
+from sleepagree.describe.paragraphs import say_software
+from sleepagree.describe.study_epochs import say_given, say_grids, say_windows
+from sleepagree.describe.study_paragraphs import say_agreed, say_multiplicity, say_reports
 from sleepagree.describe.words import join_words, say_level, say_measure
 from sleepagree.errors import counted, shorten
 from sleepagree.study.results import StudyAgreement
@@ -98,7 +99,7 @@ def _told(study: StudyAgreement) -> tuple[str, ...]:
         "",
         stated,
         f"{say_given(study)} given, {len(study.refused)} of them could not be scored (nights.csv).",
-        f"{say_grid()} {say_windows(study)}",
+        " ".join([*say_grids(study), say_windows(study)]),
         "",
         f"{analysis} {stated}".strip(),
         f"{numbers} What became of every epoch: tables/accounting.",

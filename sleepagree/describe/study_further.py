@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from sleepagree.describe.blocks import Cell, Paragraph, Section, Table, Told, note, section, table, tabulate
 from sleepagree.describe.study_bias import difference_of, digits_of, on_printed_scale
+from sleepagree.describe.study_epochs import filled_epochs
 from sleepagree.describe.study_paragraphs import say_estimate, units_of
 from sleepagree.describe.words import interval, p_value, percent, percent_interval, say_class, say_level
 from sleepagree.errors import counted, shorten
@@ -70,9 +71,11 @@ def _say_silence(counted_so: SilenceCounted, device: DeviceStudy, study: StudyAg
         if math.isnan(found.low)
         else f"{say_level(study.options.level)} {percent_interval(found.low, found.high, 1)} over {units_of(device)}"
     )
+    filled, _ = filled_epochs(device)
+    beside = f", beside {filled} in which its silence at either end was taken as wake" if filled else ""
     return (
         f"Of the {counted(counted_so.asked, 'epoch')} to which the reference gave a class the device gave no stage to "
-        f"{counted_so.silent}. With this silence counted as disagreement it says the same in "
+        f"{counted_so.silent}{beside}. With this silence counted as disagreement it says the same in "
         f"{percent(found.value, 1)} ({ends}), under '{shorten(device.mappings[0].mapping.name)}'."
     )
 

@@ -11,19 +11,16 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
-from sleepagree.caution import CautionKind
 from sleepagree.describe.bias import bias_source_result
 from sleepagree.describe.citations import Citations
-from sleepagree.describe.facts import say_step
 from sleepagree.describe.paragraphs import (
     MAIN_MEASURES,
     CitedParagraph,
     say_classes,
-    say_grid,
     say_measures,
     say_software,
-    say_window_rule,
 )
+from sleepagree.describe.study_epochs import say_epochs, say_given
 from sleepagree.describe.study_margins import say_margins
 from sleepagree.describe.words import (
     TABLE_WORDS,
@@ -34,7 +31,6 @@ from sleepagree.describe.words import (
     minutes,
     nights_of,
     percent_interval,
-    plain,
     say_class,
     say_level,
     say_mapped,
@@ -109,20 +105,6 @@ def _say_best_possible(first: StudyMapping) -> str:
     return f" ({100 * best:.1f} % would be the most possible without a label for {join_words(lacking)})"
 
 
-def night_word(study: StudyAgreement) -> str:
-    """Return what a row of a study is: a night, or one device's share of a night that several watched."""
-    devices = {device.device for device in study.devices} | {refusal.device for refusal in study.refused}
-    return "device-night" if len(devices) > 1 else "night"
-
-
-def say_given(study: StudyAgreement) -> str:
-    """Return how many nights were given, and of several devices how many device-nights they make."""
-    word = night_word(study)
-    nights = {(night.participant, night.night) for device in study.devices for night in device.nights}
-    nights |= {(refusal.participant, refusal.night) for refusal in study.refused}
-    return counted(study.given, word) + ("" if word == "night" else f" of {counted(len(nights), 'night')}")
-
-
 def _share(found: BootstrapIntervals, name: str = "") -> str:
     estimate = found.primary
     value = f"{100 * estimate.value:.1f} %"
@@ -143,8 +125,7 @@ def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None)
     """
     cited = Citations()
     options = study.options
-    parts = [say_grid(), *_say_long_epochs(study), say_windows(study), *_say_zones(study, table)]
-    parts += ["Epochs without a stage on either side were counted and left out.", *_say_consensus(study)]
+    parts = [*say_epochs(study, table)]
     if study.refused:
         parts.append(
             f"{len(study.refused)} of {say_given(study)} could not be scored and are listed with their reasons."
@@ -181,65 +162,6 @@ def say_multiplicity(study: StudyAgreement) -> str:
     if len(study.options.margins) > 1:
         return f"{said}; p values of the equivalence tests were adjusted for the measures with a margin (Holm)."
     return f"{said}."
-
-
-def say_windows(study: StudyAgreement) -> str:
-    """Say over what time nights were compared."""
-    rules = Counter(night.window_rule for device in study.devices for night in device.nights)
-    words = ((say_window_rule(rule, "in the table of nights"), count) for rule, count in rules.items())
-    said = [f"{how} ({counted(count, night_word(study))})" for how, count in words]
-    return f"Nights were compared {join_words(said)}."
-
-
-def _say_long_epochs(study: StudyAgreement) -> list[str]:
-    """Tell the files whose stages come in steps that are longer than an epoch; a caution of the night says so."""
-    nights: dict[tuple[str, str], set[tuple[str, str]]] = {}
-    for device in study.devices:
-        for night in device.nights:
-            for caution in night.cautions:
-                if caution.kind is CautionKind.LONG_STEP:
-                    whose = "the reference" if caution.side == "reference" else shorten(device.device)
-                    step = say_step(caution["seconds"])
-                    nights.setdefault((whose, step), set()).add((night.participant, night.night))
-    told = [
-        f"{whose} tells stages in steps of {step} ({counted(len(n), 'night')})" for (whose, step), n in nights.items()
-    ]
-    return [f"{_capital(join_words(told))}; each 30-s epoch took the stage of the step it lies in."] if told else []
-
-
-def _capital(text: str) -> str:
-    return f"{text[:1].upper()}{text[1:]}"
-
-
-def _say_zones(study: StudyAgreement, table: NightsTable | None) -> list[str]:
-    """Tell the zones that the table of nights gives for clocks that do not tell their own."""
-    if table is None:
-        return []
-    scored = {night.row for device in study.devices for night in device.nights}
-    rows = [row for row in table.rows if row.row in scored]
-    zones = (pair for row in rows for pair in (("reference", row.reference_zone), ("device", row.device_zone)))
-    counts = Counter(pair for pair in zones if pair[1])
-    told = [f"{plain(zone)} for that of the {side} ({counted(n, 'row')})" for (side, zone), n in counts.items()]
-    said = [f"The zone of a clock was given beforehand: {join_words(told)}."] if told else []
-    moved = sum(1 for row in rows if row.clock_offset_s)
-    if moved:
-        said.append(f"On {counted(moved, 'row')} of the table seconds were added to the device's times.")
-    return said
-
-
-def _say_consensus(study: StudyAgreement) -> list[str]:
-    """Tell that a reference is what most of several scorers say, and what became of epochs without a majority."""
-    nights = {(n.participant, n.night): n for d in study.devices for n in d.nights if n.scorers}
-    if not nights:
-        return []
-    undecided = sum(dict(n.excluded).get("reference_no_majority", 0) for n in nights.values())
-    many = sorted({len(n.references) for n in nights.values() if len(n.references) > 1})
-    of = f" ({join_words([str(count) for count in many])} of them)" if many else ""
-    return [
-        f"On {counted(len(nights), 'night')} several people scored the recording{of}: the reference is the stage that "
-        f"more than half of them gave an epoch, and {counted(undecided, 'epoch')} without such a majority were left "
-        "out, which raises agreement."
-    ]
 
 
 def say_reports(device: DeviceStudy) -> str:

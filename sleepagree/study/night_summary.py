@@ -38,6 +38,8 @@ from sleepagree.scoring.measures import SleepMeasures
 from sleepagree.shown import Brief
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
+#: Window rule of a night of a table of paired epochs: from its first number to its last.
+PAIRED_RULE: Final = "table"
 _VALUES: Final = attrgetter(*MEASURE_NAMES)
 
 

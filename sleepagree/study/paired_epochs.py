@@ -30,6 +30,7 @@ from sleepagree.mapping.words import assign_stages
 from sleepagree.night.measures import measure_codes
 from sleepagree.study.night_summary import (
     MEASURE_NAMES,
+    PAIRED_RULE,
     NightSummary,
     Refusal,
     SourceFile,
@@ -211,7 +212,7 @@ def _summarise(
         (source,),
         source,
         "",
-        "table",
+        PAIRED_RULE,
         crossed.status.size,
         crossed.scored,
         0,

@@ -1,0 +1,70 @@
+"""What a study says of how its epochs came about: silence taken as wake, and tables of paired epochs."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+from sleepagree.describe.study_paragraphs import methods_of_study
+from sleepagree.hypnogram.align import align
+from sleepagree.readers.memory import read_hypnogram
+from sleepagree.study.night_summary import NightSummary, summarise_night
+from sleepagree.study.paired_epochs import COLUMNS, read_paired_nights
+from sleepagree.study.results import StudyAgreement, StudyOptions
+from sleepagree.study.summarise import summarise_study
+from tests.told import study_lines
+
+#: Said by one side; the device is silent in the first two epochs and in the last.
+REFERENCE = ["W", "N2", "N2", "N3", "R", "W"]
+SILENT = [None, None, "light", "deep", "rem", None]
+
+
+def _night(device: list[str | None], who: str, outside: str) -> NightSummary:
+    sides = read_hypnogram(REFERENCE), read_hypnogram(device, reports=("wake", "light", "deep", "rem"))
+    paired = align(reference=sides[0], device=sides[1], outside=outside)
+    return summarise_night(paired, participant=who, night="1", device="pad B")
+
+
+def _study(outside: str) -> StudyAgreement:
+    speaks = ["wake", "light", "light", "deep", "rem", "wake"]
+    nights = [_night(SILENT, "crew-1", outside), _night(speaks, "crew-2", outside)]
+    return summarise_study(nights, StudyOptions(resamples=20))
+
+
+def _told(study: StudyAgreement) -> str:
+    return " ".join(" ".join(study_lines(study)).split())
+
+
+def test_silence_taken_as_wake_is_told_with_its_epochs() -> None:
+    told = _told(_study("wake"))
+    assert (
+        "Where a device was silent before its first and after its last word, wake was taken for it: 3 epochs of pad B "
+        "on 1 night. The other epochs without a stage on either side were counted and left out." in told
+    )
+    assert "not scored: none; taken as wake where the device was silent at either end 3; it can report" in told
+    assert "no stage to 0, beside 3 in which its silence at either end was taken as wake." in told
+
+
+def test_nothing_is_said_of_wake_where_silence_stays_missing() -> None:
+    told = _told(_study("missing"))
+    assert "taken as wake" not in told
+    assert "wake was taken" not in told
+    assert "Epochs without a stage on either side were counted and left out." in told
+
+
+def paired_study(folder: Path) -> StudyAgreement:
+    """Return a study of a table of paired epochs, three people with one night each."""
+    device = ["wake", "light", "light", "deep", "rem", "wake"]
+    rows = [
+        (f"p{who}", 1, i, *sides) for who in range(3) for i, sides in enumerate(zip(REFERENCE, device, strict=True))
+    ]
+    with (folder / "pairs.csv").open("w", newline="", encoding="utf-8") as stream:
+        csv.writer(stream).writerows([COLUMNS, *rows])
+    return summarise_study(read_paired_nights(folder / "pairs.csv"), StudyOptions(resamples=20))
+
+
+def test_paired_epochs_are_said_to_be_taken_as_they_stand(tmp_path: Path) -> None:
+    methods = methods_of_study(paired_study(tmp_path)).text
+    assert methods.startswith("Both sides were compared in the epochs of a table of paired epochs, as they stand there")
+    assert "Nights were compared from the first to the last epoch that the table has of each (3 nights)." in methods
+    assert "took the label that covers most" not in methods
