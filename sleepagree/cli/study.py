@@ -65,6 +65,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     from sleepagree.cli.running import write_study
     from sleepagree.describe.study import clock_command, describe_study
     from sleepagree.errors import Front
+    from sleepagree.study.anonymous import anonymous_table, hide_zones
     from sleepagree.study.chunks import unfinished_folder
     from sleepagree.study.from_table import load_nights
 
@@ -93,7 +94,8 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
         # from where the user is, which tells no folder above
         here = os.path.relpath(table.folder)
         clock = clock_command(result, table, request.scoring, folder=here, mappings=options["mapping_names"])
-    description = describe_study(result, folder=str(out), clock=clock)
+    shown = hide_zones(anonymous_table(table)) if options["anonymous"] else replace(table, name=str(nights))
+    description = describe_study(result, table=shown, folder=str(out), clock=clock)
     shared.write_for_page(lambda: describe_study(result, table=table, front=Front.PAGE))
     written = f"Written to {out}: start with {out / 'report.html'}"
     shared.print_description(description, full=options["full"], written=written)

@@ -12,6 +12,8 @@ from sleepagree.study.night_summary import NightSummary, summarise_night
 from sleepagree.study.paired_epochs import COLUMNS, read_paired_nights
 from sleepagree.study.results import StudyAgreement, StudyOptions
 from sleepagree.study.summarise import summarise_study
+from tests.commands import ended
+from tests.ferry import copy_ferry
 from tests.told import study_lines
 
 #: Said by one side; the device is silent in the first two epochs and in the last.
@@ -68,3 +70,13 @@ def test_paired_epochs_are_said_to_be_taken_as_they_stand(tmp_path: Path) -> Non
     assert methods.startswith("Both sides were compared in the epochs of a table of paired epochs, as they stand there")
     assert "Nights were compared from the first to the last epoch that the table has of each (3 nights)." in methods
     assert "took the label that covers most" not in methods
+
+
+def test_methods_in_the_terminal_are_those_of_the_report(tmp_path: Path) -> None:
+    table = copy_ferry(tmp_path / "ferry")
+    done = ended("study", table, "--out", tmp_path / "out", "--resamples", "20", "--full")
+    zone = "The zone of a clock was given beforehand: Europe/Helsinki for that of the reference"
+    assert zone in " ".join(done.stdout.split())
+    assert zone in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    hidden = ended("study", table, "--out", tmp_path / "other", "--resamples", "20", "--full", "--anonymous")
+    assert "Helsinki" not in hidden.stdout
