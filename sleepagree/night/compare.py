@@ -235,7 +235,7 @@ def refuse_same_names(mappings: Sequence[StageMapping]) -> None:
     names = [mapping.name for mapping in mappings]
     twice = next((name for i, name in enumerate(names) if name in names[:i]), None)
     if twice is not None:
-        remedy = "Rename the one in the file."
+        remedy = "Take one of them out, or rename the one in its file."
         raise MappingError("two mappings have one name", "", f"{Option.MAPPING}", twice, "distinct names", remedy)
 
 

@@ -24,6 +24,7 @@ from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.inference.within_people import WithinPeople
 from sleepagree.mapping.files import take_mappings
 from sleepagree.mapping.mapping import StageMapping
+from sleepagree.night.compare import refuse_same_names
 from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.measures import say_measure
@@ -60,6 +61,8 @@ class StudyOptions:
     ValueError
         When ``resamples`` or ``seed`` is no whole number from 0 on, ``level`` does not lie between 0 and 1, or a margin
         is no positive number.
+    MappingError
+        When two mappings have one name.
 
     Examples
     --------
@@ -81,6 +84,7 @@ class StudyOptions:
         check_whole("seed", self.seed, least=0)
         check_level(self.level)
         object.__setattr__(self, "mappings", take_mappings(self.mappings))
+        refuse_same_names(self.mappings)
         object.__setattr__(self, "margins", _take_margins(self.margins))
 
 

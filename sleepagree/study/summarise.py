@@ -85,8 +85,8 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
         When a mapping does not fit the labels of a device, or nights were compared under mappings that differ and
         ``options`` names none.
     InputError
-        When a margin is stated for a measure that the study does not have, or ``options.by`` is given and no night
-        carries a group.
+        When a margin is stated for a measure that the study does not have, or two are for one, or ``options.by`` is
+        given and no night carries a group.
     TypeError
         When a night is none of the forms above; nothing is left out. When ``options`` are no StudyOptions.
     ValueError
@@ -160,7 +160,24 @@ def _name_margins(
             f"one of {', '.join(map(say_measure, names))}",
             "Correct its name; a margin that is passed over would not be tested.",
         )
+    _refuse_second_margin(told)
     return told
+
+
+def _refuse_second_margin(margins: tuple[tuple[str, float], ...]) -> None:
+    """Refuse two margins of one measure: one of them would be told and not tested."""
+    seen: dict[str, float] = {}
+    for name, margin in margins:
+        if name in seen:
+            raise InputError(
+                f"two margins are stated for {say_measure(name)}",
+                "",
+                f"{Option.MARGIN}",
+                f"{seen[name]:g} and {margin:g}",
+                "one margin for each measure",
+                "Keep the one that was stated beforehand.",
+            )
+        seen[name] = margin
 
 
 # --- one device -------------------------------------------------------------------------------------------

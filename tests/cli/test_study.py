@@ -344,6 +344,23 @@ def test_a_margin_of_a_measure_that_the_study_lacks(table: Path, tmp_path: Path)
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize("second", ["tst=1", "TST=30", "Tst=30.0"])
+def test_two_margins_of_one_measure_are_refused(second: str, table: Path, tmp_path: Path) -> None:
+    result = run("study", table, "--out", tmp_path / "out", *QUICK, "--margin", "TST=30", "--margin", second)
+    assert result.exit_code == 1, result.output
+    assert result.stderr.startswith("sleepagree: --margin: two margins are stated for TST. Found 30 and ")
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_mapping_given_twice_is_refused_before_anything_is_scored(table: Path, tmp_path: Path) -> None:
+    twice = ("--mapping", "wake-sleep", "--mapping", "wake-sleep")
+    result = run("study", table, "--out", tmp_path / "out", *QUICK, "--count", *twice)
+    assert result.exit_code == 1, result.output
+    assert "two mappings have one name" in result.stderr
+    assert "progress" not in result.stderr
+    assert not (tmp_path / "out").exists()
+
+
 # --- the table of bias alone ------------------------------------------------------------------------------
 
 

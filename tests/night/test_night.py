@@ -312,7 +312,8 @@ def test_two_mappings_of_one_name_are_refused():
     with pytest.raises(MappingError) as refusal:
         compare(twelve(FOUR), mappings=two)
     assert str(refusal.value) == (
-        "mappings: two mappings have one name. Found wake-sleep; expected distinct names. Rename the one in the file."
+        "mappings: two mappings have one name. Found wake-sleep; expected distinct names. "
+        "Take one of them out, or rename the one in its file."
     )
 
 
