@@ -313,7 +313,7 @@ def _scorers(study: StudyAgreement) -> Section | None:
         return None
     at_once = [say_scorers_at_once(d.device, found) for d in study.devices for found in d.several]
     said = Items((*map(_say_scorers, study.scorers), *at_once))
-    means = note("Means over nights; all kappas of a line are of the same nights.")
+    means = note("Means over participants of their nights' means; all kappas of a line are of the same nights.")
     return section("scorers", "Scorers", said, means)
 
 
