@@ -95,6 +95,7 @@ class CautionKind(StrEnum):
     ONE_PARTICIPANT = "one_participant"
     FEW_PARTICIPANTS = "few_participants"
     NIGHTS_SPARSE = "nights_sparse"
+    NIGHTS_CUT_SHORT = "nights_cut_short"
     CONSENSUS_FLATTERS = "consensus_flatters"
     SKEWED = "skewed"
     NOT_NORMAL = "not_normal"

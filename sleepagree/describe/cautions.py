@@ -218,6 +218,7 @@ def _listing(c: Caution) -> str:
         return ""
     figures = [f": {value:.0f} %" for value in c.get("scored_percent", ())]
     figures += [f": {seconds:+.0f} s" for seconds in c.get("seconds", ())]
+    figures += [f": {counted(epochs, 'epoch')}" for epochs in c.get("left_epochs", ())]
     nights = [f"{person} {night}" for person, night in c["named"]]
     told = [night + (figures[i] if figures else "") for i, night in enumerate(nights)]
     more = c["count"] - len(told)
@@ -393,6 +394,11 @@ _WEIGHED: Final[dict[CautionKind, Sentence]] = {
         "{device}: on {count} of {nights} nights less than {least_percent:.0f} % of the window's epochs have a stage "
         "on both sides ({listing}). Measures, and the bias made of them, are those of the scored part; "
         "{Step.FIND_SPARSE} finds such nights."
+    ),
+    CautionKind.NIGHTS_CUT_SHORT: (
+        "{device}: on {count} of {nights} nights the window leaves out much that single scorers staged ({listing}), "
+        "for it runs over what more than half of them staged: a scorer of a stretch cuts the night to it. Take such a "
+        "scorer out of the row, or give the row a window (column window of the nights table)."
     ),
     CautionKind.FEW_SCORED: (
         "Only {share:percent} of the window's epochs have a stage on both sides; the largest part of the rest is "

@@ -12,6 +12,7 @@ from typing import Any, Final
 import numpy as np
 
 from sleepagree.caution import Caution, CautionKind
+from sleepagree.hypnogram.window import WindowRule
 from sleepagree.scoring.offsets import SURE_KAPPA, ClockHint
 from sleepagree.study.night_summary import NightSummary, Refusal
 from sleepagree.study.results import BiasRow, DeviceStudy, ScorerSummary, StudyAgreement, StudyOptions
@@ -37,6 +38,9 @@ MUCH_SKEW: Final = 1.0
 #: Nights with a smaller part of their window scored on both sides are named.
 LEAST_SCORED_SHARE: Final = 0.9
 
+#: Nights are named where the window leaves out a larger part of the epochs that some scorer staged (our choice).
+LARGEST_CUT_SHARE: Final = 0.1
+
 #: A device that fails on so large a part of people, and the chance that a study holds none of them from which on it is
 #: told (our choice).
 FAILING_SHARE: Final = 0.15
@@ -61,8 +65,8 @@ def study_cautions(
         out.append(Caution.of(CautionKind.NIGHTS_REFUSED, count=len(refused), devices=len(names)))
     out += _name_cautions(devices)
     of_device: tuple[Callable[[DeviceStudy], _Told], ...] = (
-        _repeated_cautions, _size_cautions, _sparse_cautions, partial(_consensus_cautions, scorers), _failure_cautions,
-        _normality_cautions, _skew_cautions, _clock_cautions, _night_cautions,
+        _repeated_cautions, _size_cautions, _sparse_cautions, _cut_cautions, partial(_consensus_cautions, scorers),
+        _failure_cautions, _normality_cautions, _skew_cautions, _clock_cautions, _night_cautions,
     )  # fmt: skip
     for device, cautions in product(devices, of_device):
         out += [Caution.of(kind, device=device.device, **values) for kind, values in cautions(device)]
@@ -130,6 +134,16 @@ def _sparse_cautions(device: DeviceStudy) -> _Told:
         percent = tuple(100 * n.scored / n.window_epochs for n in sparse[:_NAMED])
         values = {"scored_percent": percent, "least_percent": 100 * LEAST_SCORED_SHARE}
         yield CautionKind.NIGHTS_SPARSE, {**_counted_nights(device, sparse), **values}
+
+
+def _cut_cautions(device: DeviceStudy) -> _Told:
+    """Name the nights whose window leaves out much that a scorer staged, because most of them did not."""
+    by_stages = [n for n in device.nights if n.window_rule == WindowRule.REFERENCE]
+    cut = [n for n in by_stages if n.staged_outside > LARGEST_CUT_SHARE * (n.staged_outside + n.window_epochs)]
+    if cut:
+        cut.sort(key=lambda n: -n.staged_outside)
+        left = tuple(n.staged_outside for n in cut[:_NAMED])
+        yield CautionKind.NIGHTS_CUT_SHORT, {**_counted_nights(device, cut), "left_epochs": left}
 
 
 def _consensus_cautions(scorers: tuple[ScorerSummary, ...], device: DeviceStudy) -> _Told:

@@ -204,6 +204,8 @@ class NightSummary(Brief, Frozen):
         Group of nights that bias is told by; "" for none.
     bout_classes : tuple of str
         ``CHANGES``, and the classes that both sides can have; empty where no mapping fits this night alone.
+    staged_outside : int
+        Epochs outside the window to which any of several scorers gave a stage; 0 with one.
     bouts : float array, shape (bout_classes, 2)
         Changes of class an hour and mean bouts of both sides, as `compare_bouts` returns them.
 
@@ -248,6 +250,7 @@ class NightSummary(Brief, Frozen):
     device_step_s: float = NAN
     coincidences: tuple[ScorerTable, ...] = ()
     group: str = ""
+    staged_outside: int = 0
     bout_classes: tuple[str, ...] = ()
     bouts: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 2)))
 
@@ -399,6 +402,7 @@ def summarise_night(
     scorers: tuple[ScorerPair, ...] = (),
     coincidences: tuple[ScorerTable, ...] = (),
     group: str = "",
+    staged_outside: int = 0,
 ) -> NightSummary:
     """Reduce one night to what a study needs of it.
 
@@ -422,6 +426,8 @@ def summarise_night(
         What all scorers of this night said together.
     group : str
         Group of nights that bias is told by, such as an age group; "" for none.
+    staged_outside : int
+        Epochs outside the window to which any of several scorers gave a stage.
 
     Raises
     ------
@@ -467,6 +473,7 @@ def summarise_night(
         scorers=scorers,
         coincidences=coincidences,
         group=share_equal(group),
+        staged_outside=staged_outside,
         bout_classes=bout_classes,
         bouts=bouts,
         notes=tuple(map(share_equal, ledger.notes)),

@@ -34,7 +34,7 @@ from sleepagree.study.night_summary import (
     refuse_own_reference,
     summarise_night,
 )
-from sleepagree.study.scorers import build_consensus, compare_scorers
+from sleepagree.study.scorers import build_consensus, compare_scorers, count_staged_outside
 from sleepagree.study.table import NightRow
 
 #: First line of the epochs file.
@@ -164,7 +164,8 @@ def _score_row(row: NightRow, files: NightFilesReader, options: ScoringOptions) 
         reports=options.reports or None,
     )
     scorers, together = compare_scorers(scorings, paired) if several else ((), ())
-    if options.anonymous:
+    staged_outside = count_staged_outside(scorings, paired) if several else 0
+    if options.anonymous:  # which takes the clock away that scorers are laid by
         paired = anonymous_night(paired)
         # hashes stay, for they find one night under two names; no output holds them
         sources = tuple(SourceFile(f"reference {i}", s.sha256) for i, s in enumerate(sources, 1))
@@ -181,6 +182,7 @@ def _score_row(row: NightRow, files: NightFilesReader, options: ScoringOptions) 
         scorers=scorers,
         coincidences=together,
         group=row.group,
+        staged_outside=staged_outside,
     )
     refuse_own_reference(summary)
     return paired, with_clock_check(summary, paired, asked) if options.clock else summary

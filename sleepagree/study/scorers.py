@@ -344,6 +344,24 @@ def _lay_in_window(spans: ScoredSpans, night: PairedNight) -> _Sequence:
     return _Sequence(spans.origin.name, codes, stage_set)
 
 
+def count_staged_outside(scorings: Sequence[ScoredSpans], night: PairedNight) -> int:
+    """Return how many epochs outside the window of a night have a stage of any scorer.
+
+    Parameters
+    ----------
+    scorings : sequence of ScoredSpans
+        One per scorer.
+    night : PairedNight
+        The device against the consensus.
+    """
+    staged: set[int] = set()
+    for spans in scorings:
+        labels = lay_on_epochs(spans, origin_s=night.begin_s - seconds_between(night.reference_spans, spans))
+        has_stage = np.array([*(stage != UNSCORED for stage in spans.stages), False])  # the last is that of a gap, -1
+        staged.update((np.flatnonzero(has_stage[labels.codes]) + labels.first).tolist())
+    return sum(not 0 <= epoch < night.status.size for epoch in staged)
+
+
 def _score_pair(
     one: _Sequence,
     other: _Sequence,

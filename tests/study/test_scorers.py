@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from sklearn.metrics import accuracy_score, cohen_kappa_score
 
+from sleepagree.caution import CautionKind
 from sleepagree.describe.study_paragraphs import methods_of_study
 from sleepagree.errors import InputError, PairingError, SleepAgreeError
 from sleepagree.hypnogram.align import align
@@ -30,7 +31,7 @@ from sleepagree.render.night_json import night_document
 from sleepagree.render.study_json import study_document
 from sleepagree.study.night_summary import NightSummary, summarise_night
 from sleepagree.study.results import StudyAgreement, StudyOptions
-from sleepagree.study.scorers import CONSENSUS, DEVICE, build_consensus, compare_scorers
+from sleepagree.study.scorers import CONSENSUS, DEVICE, build_consensus, compare_scorers, count_staged_outside
 from sleepagree.study.summarise import summarise_study
 from tests.said import said
 from tests.told import study_lines
@@ -348,7 +349,11 @@ def night_with_scorers(number: int, scorers: tuple[str, ...], said: str | Scored
     band = device(said) if isinstance(said, str) else said
     paired = align(reference=build_consensus(scorings), device=band)
     pairs, _ = compare_scorers(scorings, paired)
-    return summarise_night(paired, row=number, participant=f"p{number}", night="1", device="pad B", scorers=pairs)
+    outside = count_staged_outside(scorings, paired)
+    who = f"p{number}"
+    return summarise_night(
+        paired, row=number, participant=who, night="1", device="pad B", scorers=pairs, staged_outside=outside
+    )
 
 
 def test_a_study_tells_the_device_s_agreement_as_a_share_of_the_scorers() -> None:
@@ -475,6 +480,22 @@ def test_a_consensus_is_told_in_methods_and_in_a_caution_with_both_kappas() -> N
     methods = methods_of_study(study).text
     assert "On 2 nights several people scored the recording" in methods
     assert f"{undecided} epochs without such a majority were left out, which raises agreement" in methods
+
+
+def test_a_scorer_of_a_stretch_who_cuts_the_night_to_it_gets_a_caution() -> None:
+    whole, said_whole = "WW1122R3R2" * 4, "wwlllrrdrl" * 4
+    cut = night_with_scorers(2, (whole, "." * 10 + "WW1222R3W2" + "." * 20), said_whole)
+    kept = night_with_scorers(3, (whole, "WW1222R3W2" * 4), said_whole)
+    # a scorer who leaves one epoch of forty at each end cuts little
+    little = night_with_scorers(4, (whole, "." + ("WW1222R3W2" * 4)[1:-1] + "."), said_whole)
+    assert (cut.window_epochs, cut.staged_outside, kept.staged_outside, little.staged_outside) == (10, 30, 0, 2)
+    study = summarise_study([cut, kept, little], StudyOptions(resamples=20))
+    (caution,) = [text for text in said(study.cautions) if "single scorers staged" in text]
+    assert caution.startswith(
+        "pad B: on 1 of 3 nights the window leaves out much that single scorers staged (p2 1: 30 "
+    )
+    assert not [c for c in summarise_study([kept, little]).cautions if c.kind is CautionKind.NIGHTS_CUT_SHORT]
+    assert NightSummary.from_document(cut.to_document()).staged_outside == 30
 
 
 def test_a_study_with_one_scorer_a_night_speaks_of_no_consensus() -> None:
