@@ -60,7 +60,7 @@ from sleepagree.errors import Front, counted, shorten
 from sleepagree.readers import part_files
 from sleepagree.scoring.offsets import MOST_HOURS, range_min_for
 from sleepagree.study.cautions import doubtful_night
-from sleepagree.study.night_summary import Refusal
+from sleepagree.study.night_summary import PAIRED_RULE, Refusal
 from sleepagree.study.results import DeviceStudy, ScorerSummary, StudyAgreement
 from sleepagree.study.run import ScoringOptions
 from sleepagree.study.table import NightsTable
@@ -338,8 +338,12 @@ def _say_share(found: ScorerSummary) -> str:
 
 
 def _clock(study: StudyAgreement, front: Front, name: str = "clock") -> Section | None:
-    """Return what the nights of each device say of its clock; the first screen has room for one line on the range."""
-    said = tuple(f"{shorten(device.device)}: {say_device_clock(device.clock, front)}" for device in study.devices)
+    """Return what the nights of each device say of its clock, None where all are of tables that tell no time.
+
+    The first screen has room for one line on the range.
+    """
+    timed = [d for d in study.devices if any(night.window_rule != PAIRED_RULE for night in d.nights)]
+    said = tuple(f"{shorten(device.device)}: {say_device_clock(device.clock, front)}" for device in timed)
     if not said:
         return None
     range_searched = f"up to 30 min, near whole hours up to {MOST_HOURS} h"

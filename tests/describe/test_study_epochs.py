@@ -72,6 +72,11 @@ def test_paired_epochs_are_said_to_be_taken_as_they_stand(tmp_path: Path) -> Non
     assert "took the label that covers most" not in methods
 
 
+def test_a_table_without_times_has_no_section_on_clocks(tmp_path: Path) -> None:
+    assert not [line for line in study_lines(paired_study(tmp_path)) if line.startswith("CLOCK")]
+    assert [line for line in study_lines(_study("wake")) if line.startswith("CLOCK")]
+
+
 def test_methods_in_the_terminal_are_those_of_the_report(tmp_path: Path) -> None:
     table = copy_ferry(tmp_path / "ferry")
     done = ended("study", table, "--out", tmp_path / "out", "--resamples", "20", "--full")
