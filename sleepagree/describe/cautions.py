@@ -416,9 +416,12 @@ _WEIGHED: Final[dict[CautionKind, Sentence]] = {
     CautionKind.CLASS_UNREPORTABLE: _class_unreportable,
     CautionKind.REPORTS_FROM_LABELS: _reports_from_labels,
     # how the figures are to be read
-    CautionKind.ONE_PARTICIPANT: (
-        "{device}: all nights are of one participant, so the results speak of this person only; intervals treat nights "
-        "as the units."
+    CautionKind.ONE_PARTICIPANT: lambda c: (
+        f"{c['device']}: there is one night of one participant: the results speak of this night only, and have no "
+        "intervals."
+        if c.get("nights") == 1
+        else f"{c['device']}: all nights are of one participant, so the results speak of this person only; intervals "
+        "treat nights as the units."
     ),
     CautionKind.FEW_PARTICIPANTS: (
         "{device}: {count} participants are few where people differ with skew, or the device fails on some: 95 % "

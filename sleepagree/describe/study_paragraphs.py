@@ -63,6 +63,7 @@ _UNITS_OF_PLAIN_LIMITS: Final = {
     Design.ONE_NIGHT_EACH: "one night per participant",
     Design.ONE_PARTICIPANT: "the nights of one participant",
 }
+_SINGLE_NIGHT: Final = "Bias is the difference of a single night, without an interval and limits of agreement"
 #: So many nights with a doubtful clock are named.
 _MOST_NAMED: Final = 3
 
@@ -93,7 +94,8 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
         agreed += (
             f"; it has no label for {speak(traced.stage)}, of which {_share(to.share)} was called {speak(to.name)}"
         )
-    return f"{agreed} (intervals over {units})."
+    has_interval = not math.isnan(accuracy.pooled.primary.low)
+    return f"{agreed} (intervals over {units})." if has_interval else f"{agreed}."
 
 
 def _say_best_possible(first: StudyMapping) -> str:
@@ -259,6 +261,12 @@ def _say_kinds(
     return " and, ".join(said) if said else "not to be had: there are too few units"
 
 
+def _has_intervals(device: DeviceStudy) -> bool:
+    """Whether agreement or bias of a device has any interval: one night alone has none."""
+    of_bias = any(not math.isnan(row.limits.bias_low) for row in device.bias)
+    return of_bias or bool(_kinds(_all_intervals(device)))
+
+
 def say_intervals(device: DeviceStudy, study: StudyAgreement) -> str:
     """Return what the intervals of a device's agreement are, as a sentence."""
     kinds = _kinds([p for m in device.mappings for s in m.statistics for p in (s.pooled, s.averaged)])
@@ -315,9 +323,10 @@ def account(device: DeviceStudy) -> tuple[int, int, Counter[str]]:
 def _say_limits(study: StudyAgreement, cited: Citations) -> list[str]:
     """Name how bias and limits were taken, for each design that the measures of the devices have."""
     rows = [row.limits for device in study.devices for row in device.bias]
-    designs = {limits.design for limits in rows}
+    # the bias of a single night is its difference, which has no interval and no limits
+    designs = {limits.design for limits in rows if not math.isnan(limits.bias_low) or not math.isnan(limits.lower)}
     with_intervals = {limits.design for limits in rows if not math.isnan(limits.lower_low)}
-    said = []
+    said = [_SINGLE_NIGHT] if rows and not designs else []
     if Design.SEVERAL_NIGHTS in designs:
         said.append(
             "Bias is the mean of participants' means with a t interval; limits of agreement combine the variance "
@@ -387,8 +396,10 @@ def _results_of(device: DeviceStudy, study: StudyAgreement) -> str:
     parts = [
         f"{shorten(device.device)} was compared with the reference on "
         f"{nights_of(len(device.nights), len(device.participants))}: {scored} of {counted(window, 'epoch')} had a "
-        f"stage on both sides. {say_level(study.options.level)}s over {units_of(device)} stand in brackets."
+        "stage on both sides."
     ]
+    if _has_intervals(device):
+        parts.append(f"{say_level(study.options.level)}s over {units_of(device)} stand in brackets.")
     agreed = [said for m in device.mappings if (said := say_agreed(m))]
     parts += [f"Agreement was {'; '.join(agreed)}."] if agreed else []
     for traced in device.redistribution:

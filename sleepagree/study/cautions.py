@@ -101,7 +101,7 @@ def _name_cautions(devices: tuple[DeviceStudy, ...]) -> Iterator[Caution]:
 def _size_cautions(device: DeviceStudy) -> _Told:
     count = len(device.participants)
     if count == 1:
-        yield CautionKind.ONE_PARTICIPANT, {}
+        yield CautionKind.ONE_PARTICIPANT, {"nights": len(device.nights)}
     elif count < ENOUGH_PARTICIPANTS:
         people = max((n for n in LOWEST_COVERAGE if n <= count), default=min(LOWEST_COVERAGE))
         values = {"count": count, "simulated": people, "covers": LOWEST_COVERAGE[people]}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 from sleepagree.describe.study_paragraphs import methods_of_study
@@ -75,6 +76,18 @@ def test_paired_epochs_are_said_to_be_taken_as_they_stand(tmp_path: Path) -> Non
 def test_a_table_without_times_has_no_section_on_clocks(tmp_path: Path) -> None:
     assert not [line for line in study_lines(paired_study(tmp_path)) if line.startswith("CLOCK")]
     assert [line for line in study_lines(_study("wake")) if line.startswith("CLOCK")]
+
+
+def test_one_night_is_said_to_have_no_intervals() -> None:
+    one = summarise_study([_night(SILENT, "crew-1", "wake")], StudyOptions(resamples=20))
+    told = _told(one)
+    assert "(intervals over nights)" not in told
+    assert "stand in brackets" not in told
+    assert "intervals treat nights as the units" not in told
+    assert "Bias is the difference of a single night, without an interval and limits of agreement." in told
+    assert "t interval and limits of agreement rest on" not in told
+    two = _told(summarise_study([_night(SILENT, "crew-1", "wake"), replace(one.devices[0].nights[0], night="2")]))
+    assert "Bias is the difference of a single night" not in two
 
 
 def test_methods_in_the_terminal_are_those_of_the_report(tmp_path: Path) -> None:
