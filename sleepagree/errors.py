@@ -252,6 +252,7 @@ _IN_TABLE: Final = {
     Option.REFERENCE_ZONE: "reference_zone (a column of the nights table)",
     Option.DEVICE_ZONE: "device_zone (a column of the nights table)",
     Option.CLOCK_OFFSET: "clock_offset (a column of the nights table)",
+    Option.WINDOW: "column window of the nights table or --window",
 }
 #: Options of one night, as the page asks for them.
 _ON_PAGE: Final = {
@@ -292,7 +293,8 @@ def name_options(text: str, front: Front, side: str = "") -> str:
         if front is Front.PAGE and option in _ON_PAGE:
             return _ON_PAGE[option] + (f" {value}" if value and not value[:1].isupper() else "")  # ZONE, FILE.toml
         if front is Front.TABLE and option in _IN_TABLE:
-            return _IN_TABLE[option] + (f" {value}" if value[-1:].isdigit() else "")
+            is_told = option is Option.WINDOW or value[-1:].isdigit()
+            return _IN_TABLE[option] + (f" {value}" if value and is_told else "")
         by_side = _BY_SIDE.get(option, {})
         word = by_side.get(side) or _ON_COMMAND_LINE.get(option) or "--" + option.value.replace("_", "-")
         return f"{word} {value}" if value and value != "True" else word

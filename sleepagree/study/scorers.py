@@ -217,7 +217,7 @@ def _common_marks(sides: Sequence[_Scoring], window: Window) -> tuple[_Mark, _Ma
             "; ".join(mark.by_name(sides) for mark in wanted),
             "",
             f"marks within {EPOCH_S:.0f} s of each other, or a window that needs none of them",
-            f"Say which in the column 'window' of the table, or with {Option.WINDOW}: FROM/TO, or reference.",
+            f"Say which with {Option.WINDOW}: FROM/TO, or reference.",
         )
     return off, on
 

@@ -344,6 +344,17 @@ def test_a_margin_of_a_measure_that_the_study_lacks(table: Path, tmp_path: Path)
     assert not (tmp_path / "out").exists()
 
 
+def test_a_window_of_a_row_that_cannot_be_read_is_one_of_the_column(table: Path, tmp_path: Path) -> None:
+    head, first, *rest = table.read_text(encoding="utf-8").splitlines()
+    lines = [f"{head},window", f"{first},soon", *(f"{row}," for row in rest)]
+    table.write_text("".join(f"{line}\n" for line in lines), encoding="utf-8")
+    result = run("study", table, "--out", tmp_path / "out", *QUICK, "--full")
+    assert result.exit_code == 3, result.output
+    told = " ".join(result.stdout.split())
+    assert "column window of the nights table or --window: the window cannot be read. Found soon" in told
+    assert "For example column window of the nights table or --window 2026-03-01T22:30/2026-03-02T06:45." in told
+
+
 @pytest.mark.parametrize("second", ["tst=1", "TST=30", "Tst=30.0"])
 def test_two_margins_of_one_measure_are_refused(second: str, table: Path, tmp_path: Path) -> None:
     result = run("study", table, "--out", tmp_path / "out", *QUICK, "--margin", "TST=30", "--margin", second)

@@ -174,8 +174,8 @@ def test_marks_of_scorers_that_differ_are_refused_until_the_window_says_which(tm
     assert isinstance(refusal, Refusal)
     assert refusal.reason == (
         "'Lights off' at 60 s (a.csv), 0 s (b.csv): lights marks differ by more than one epoch between the scorers of "
-        "this night. Expected marks within 30 s of each other, or a window that needs none of them. Say which in the "
-        "column 'window' of the table, or with --window: FROM/TO, or reference."
+        "this night. Expected marks within 30 s of each other, or a window that needs none of them. Say which with "
+        "column window of the nights table or --window: FROM/TO, or reference."
     )
     for asked, options in (("reference", ScoringOptions()), ("", ScoringOptions(window="reference"))):
         (night,) = score_rows([row(references=names, window=asked)], tmp_path, options).outcomes

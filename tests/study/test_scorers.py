@@ -260,8 +260,8 @@ def test_marks_more_than_an_epoch_apart_are_refused_until_a_window_says_which() 
             times = ", ".join(told[s.origin.name] for s in order)
             assert str(refusal.value) == (
                 f"'Lights off' at {times}: lights marks differ by more than one epoch between the scorers of this "
-                "night. Expected marks within 30 s of each other, or a window that needs none of them. Say which in "
-                "the column 'window' of the table, or with window: FROM/TO, or reference."
+                "night. Expected marks within 30 s of each other, or a window that needs none of them. Say which "
+                "with window: FROM/TO, or reference."
             )
         for text in ("reference", "overlap", "2026-03-01T22:30:30/2026-03-01T22:33", "2026-03-01T22:30:30/lights"):
             window = parse_window(text)
