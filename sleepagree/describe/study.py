@@ -250,7 +250,16 @@ def _refused_table(refused: Sequence[Refusal]) -> Table:
         "refused",
         f"Refused nights{_say_listed(len(shown), len(refused))}",
         ("line", "participant", "night", "device", "reason"),
-        ((str(r.row), shorten(r.participant), shorten(r.night), shorten(r.device), plain(r.reason)) for r in shown),
+        (
+            (
+                str(r.row) if r.has_line else "",
+                shorten(r.participant),
+                shorten(r.night),
+                shorten(r.device),
+                plain(r.reason),
+            )
+            for r in shown
+        ),
         words=range(5),
         folded="The refused nights as a table",
         further=True,
@@ -284,8 +293,8 @@ def _shared_part(reason: str) -> str:
 
 
 def _whose(refusal: Refusal) -> str:
-    who = map(shorten, filter(None, (refusal.participant, refusal.night, refusal.device)))
-    return f"line {refusal.row}, {' '.join(who)}"
+    who = " ".join(map(shorten, filter(None, (refusal.participant, refusal.night, refusal.device))))
+    return f"line {refusal.row}, {who}" if refusal.has_line else who
 
 
 def _compared(study: StudyAgreement) -> Section:

@@ -32,6 +32,7 @@ def refuse_duplicates(outcomes: Sequence[Outcome], table: NightsTable | None = N
         Tells which rows name one device file by the same path; without it, equal bytes of devices pass.
     """
     rows = {} if table is None else {row.row: row for row in table.rows}
+    has_lines = table is None or not table.paired_epochs
     seen: dict[tuple[str, str], int] = {}
     out: list[Outcome] = []
     for outcome in outcomes:
@@ -40,9 +41,9 @@ def refuse_duplicates(outcomes: Sequence[Outcome], table: NightsTable | None = N
             continue
         what, first = _clash_of(outcome, seen, outcomes, rows, table)
         if what:
-            out[-1] = _refusal(outcome, what, outcomes[first])
+            out[-1] = _refusal(outcome, what, outcomes[first], has_lines=has_lines)
             if what in _OF_DEVICE:
-                out[first] = _refusal(outcomes[first], what, outcome)
+                out[first] = _refusal(outcomes[first], what, outcome, has_lines=has_lines)
             continue
         for key in (*_fingerprints(outcome), (_FILE, outcome.device_source.sha256)):
             seen.setdefault(key, len(out) - 1)
@@ -81,10 +82,11 @@ def _fingerprints(night: NightSummary) -> list[tuple[str, str]]:
     return [(what, value) for what, value in keys if value]
 
 
-def _refusal(night: Outcome, what: str, other: Outcome) -> Refusal:
-    """Return the refusal of a night that shares something with another row."""
-    named = f"line {other.row} (participant {other.participant}, night {other.night}, device {other.device})"
-    remedy = "Correct the table, or take one of the rows out."
+def _refusal(night: Outcome, what: str, other: Outcome, *, has_lines: bool) -> Refusal:
+    """Return the refusal of a night that shares something with another one, named by its line where it has one."""
+    who = f"participant {other.participant}, night {other.night}, device {other.device}"
+    named = f"line {other.row} ({who})" if has_lines else f"those of {who}"
+    remedy = f"Correct the table, or take one of the {'rows' if has_lines else 'nights'} out."
     if what == _FILE:
         reason = f"the device file is the same, byte for byte, as that of {named}"
         remedy = (
@@ -94,4 +96,5 @@ def _refusal(night: Outcome, what: str, other: Outcome) -> Refusal:
     else:
         reason = f"the same {what} as {named}: one night under two names"
     both = " Both rows are refused: nothing tells which is right." if what in _OF_DEVICE else ""
-    return Refusal(night.row, night.participant, night.night, night.device, f"{reason}.{both} {remedy}")
+    reason = f"{reason}.{both} {remedy}"
+    return Refusal(night.row, night.participant, night.night, night.device, reason, has_line=has_lines)

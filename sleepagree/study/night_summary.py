@@ -350,6 +350,8 @@ class Refusal:
         Names.
     reason : str
         The message.
+    has_line : bool
+        Whether ``row`` is a line; of a table of paired epochs, which has one for each epoch, it counts the nights.
 
     Examples
     --------
@@ -362,6 +364,7 @@ class Refusal:
     night: str
     device: str
     reason: str
+    has_line: bool = True
 
 
 def refuse_own_reference(night: NightSummary) -> None:

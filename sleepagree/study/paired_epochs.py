@@ -19,14 +19,14 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import EpochGridError, FileFormatError, InputError, counted, shorten
+from sleepagree.errors import EpochGridError, FileFormatError, InputError, UnknownStageError, counted, shorten
 from sleepagree.files.kinds import PARQUET
 from sleepagree.files.reading import InputFile, open_known
 from sleepagree.hypnogram.ledger import Status, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet, make_stage_set
-from sleepagree.mapping.words import assign_stages
+from sleepagree.mapping.words import STAGE_WORDS, UNSCORED, assign_stages
 from sleepagree.night.measures import measure_codes
 from sleepagree.study.night_summary import (
     MEASURE_NAMES,
@@ -181,7 +181,20 @@ def _refuse_odd_night(epoch: NDArray[np.int64], file: str, where: str, *, seen: 
 
 @lru_cache(maxsize=64)
 def _stage_set(labels: tuple[str, ...], reports: tuple[str, ...] | None, file: str) -> StageSet:
-    return make_stage_set(labels, assign_stages(labels, path=file), reports=reports, path=file)
+    try:
+        stages = assign_stages(labels, path=file)
+    except UnknownStageError as error:
+        raise UnknownStageError(
+            error.problem,
+            file,
+            "columns 'reference' and 'device'",
+            error.found,
+            "plain stage names",
+            # no layout is read beside such a table
+            f"Write each stage in the table as one of {', '.join((*STAGE_WORDS, UNSCORED))}; an empty cell is a gap.",
+            error.labels,
+        ) from None
+    return make_stage_set(labels, stages, reports=reports, path=file)
 
 
 def _summarise(

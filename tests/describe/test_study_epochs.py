@@ -73,6 +73,34 @@ def test_paired_epochs_are_said_to_be_taken_as_they_stand(tmp_path: Path) -> Non
     assert "took the label that covers most" not in methods
 
 
+def test_a_refused_night_of_a_paired_table_is_named_and_has_no_line(tmp_path: Path) -> None:
+    """Each row of such a table is an epoch: the number of a night is no line."""
+    stages = [("W", "N1", "N2", "N3", "R")[i % 5] for i in range(40)]
+    device = [("wake", "light", "light", "deep", "rem")[i % 5] for i in range(40)]
+    sides = list(zip(stages, device, strict=True))
+    rows = [
+        (who, 1, i, *both)
+        for who, own in (("a", sides), ("b", sides[::-1]), ("c", sides))
+        for i, both in enumerate(own)
+    ]
+    with (tmp_path / "pairs.csv").open("w", newline="", encoding="utf-8") as stream:
+        csv.writer(stream).writerows([COLUMNS, *rows])
+    told = " ".join(
+        ended("study", tmp_path / "pairs.csv", "--out", tmp_path / "out", "--strict", code=1).stderr.split()
+    )
+    assert "c 1 device: the same reference stages as those of participant a, night 1, device device: one night" in told
+    assert "take one of the nights out" in told
+    assert "line " not in told
+
+
+def test_unknown_labels_of_a_paired_table_have_a_remedy_that_there_is(tmp_path: Path) -> None:
+    with (tmp_path / "pairs.csv").open("w", newline="", encoding="utf-8") as stream:
+        csv.writer(stream).writerows([COLUMNS, ("a", 1, 0, "SWS?", "wake")])
+    told = ended("study", tmp_path / "pairs.csv", "--out", tmp_path / "out", code=1).stderr
+    assert "unknown stage label. Found 'SWS?'; expected plain stage names. Write each stage in the table as one" in told
+    assert "layout" not in told
+
+
 def test_a_table_without_times_has_no_section_on_clocks(tmp_path: Path) -> None:
     assert not [line for line in study_lines(paired_study(tmp_path)) if line.startswith("CLOCK")]
     assert [line for line in study_lines(_study("wake")) if line.startswith("CLOCK")]
