@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, asked, for_page, is_number
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
-from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, account_for_epochs, cross_labels
+from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, Status, account_for_epochs, cross_labels
 from sleepagree.hypnogram.spans import (
     EPOCH_S,
     NIGHT_BREAK_S,
@@ -325,6 +325,14 @@ def _count_outside(labels: EpochLabels, codes: LabelCodes) -> int:
 
 
 def _refuse_nothing_scored(ledger: Ledger, device: ScoredSpans) -> None:
+    if ledger.scored == 0 and dict(ledger.excluded).get(Status.REFERENCE_NO_MAJORITY.word):
+        raise PairingError(
+            "no epoch of the window has both a stage of the device and one that more than half of the scorers give",
+            device.origin.name,
+            found=", ".join(f"{count} {word.replace('_', ' ')}" for word, count in ledger.excluded if count),
+            expected="at least one epoch on which most scorers agree",
+            remedy="Compare the scorers' files: they may be of different nights, or times of one may be off.",
+        )
     if ledger.scored == 0:
         raise PairingError(
             "no epoch of the window has a stage on both sides",
