@@ -96,6 +96,8 @@ class CautionKind(StrEnum):
     FEW_PARTICIPANTS = "few_participants"
     NIGHTS_SPARSE = "nights_sparse"
     NIGHTS_CUT_SHORT = "nights_cut_short"
+    GROUPS_UNTOLD = "groups_untold"
+    NIGHTS_UNGROUPED = "nights_ungrouped"
     CONSENSUS_FLATTERS = "consensus_flatters"
     SKEWED = "skewed"
     NOT_NORMAL = "not_normal"

@@ -380,6 +380,11 @@ _GRAVE: Final[dict[CautionKind, Sentence]] = {
 }
 #: What changes how the figures are to be read; those first that change most.
 _WEIGHED: Final[dict[CautionKind, Sentence]] = {
+    # what was asked for and could not be told
+    CautionKind.GROUPS_UNTOLD: (
+        "{device}: bias by {by:short} was asked for and is not told: that takes two groups and more participants than "
+        "groups, and there are {groups:# group} of {participants:# participant}."
+    ),
     # how much of what was recorded the figures speak of
     CautionKind.TIME_LEFT_OVER: (
         "The device tells {minutes:.0f} min before and after the reference, {asleep_min:.0f} of them sleep, which are "
@@ -436,6 +441,9 @@ _WEIGHED: Final[dict[CautionKind, Sentence]] = {
         + for_page("in the layout's [stages] which stage it is.", "which stage it is.")
     ),
     CautionKind.CONSENSUS_FLATTERS: _consensus_flatters,
+    CautionKind.NIGHTS_UNGROUPED: (
+        "{device}: {count} of {nights} nights have no {by:short} and are in none of its groups ({listing})."
+    ),
     CautionKind.NOT_COMPARED: lambda c: (
         f"{c['first']} and {c['second']} were worn on the same nights, but are not compared: "
         f"{_NOT_COMPARED[c['reason']]}."

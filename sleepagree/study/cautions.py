@@ -66,7 +66,8 @@ def study_cautions(
     out += _name_cautions(devices)
     of_device: tuple[Callable[[DeviceStudy], _Told], ...] = (
         _repeated_cautions, _size_cautions, _sparse_cautions, _cut_cautions, partial(_consensus_cautions, scorers),
-        _failure_cautions, _normality_cautions, _skew_cautions, _clock_cautions, _night_cautions,
+        partial(_group_cautions, options), _failure_cautions, _normality_cautions, _skew_cautions, _clock_cautions,
+        _night_cautions,
     )  # fmt: skip
     for device, cautions in product(devices, of_device):
         out += [Caution.of(kind, device=device.device, **values) for kind, values in cautions(device)]
@@ -159,6 +160,19 @@ def _consensus_cautions(scorers: tuple[ScorerSummary, ...], device: DeviceStudy)
     )
     counts = {"count": len(several), "nights": len(device.nights), "undecided": undecided}
     yield CautionKind.CONSENSUS_FLATTERS, {**counts, "kappas": kappas}
+
+
+def _group_cautions(options: StudyOptions, device: DeviceStudy) -> _Told:
+    """Say that bias by group was asked for and is not told, or of how many nights it is not."""
+    if not options.by:
+        return
+    ungrouped = [n for n in device.nights if not n.group]
+    if ungrouped:
+        yield CautionKind.NIGHTS_UNGROUPED, {**_counted_nights(device, ungrouped), "by": options.by}
+    if not any(row.by_group is not None for row in device.bias):
+        grouped = [n for n in device.nights if n.group]
+        groups, people = ({getattr(n, name) for n in grouped} for name in ("group", "participant"))
+        yield CautionKind.GROUPS_UNTOLD, {"by": options.by, "groups": len(groups), "participants": len(people)}
 
 
 def _skew_cautions(device: DeviceStudy) -> _Told:

@@ -139,8 +139,8 @@ def _refuse_groupless(nights: Sequence[NightSummary], by: str) -> None:
             f"{Option.BY}",
             by,
             "nights with a group",
-            f"Read the table with read_nights_table(..., by={by!r}), give a DataFrame with that column, or name the "
-            "group of each night: summarise_night(..., group=...).",
+            "Give a group to nights that can be scored: in that column of the table that is read, or for each night by "
+            "itself (group).",
         )
 
 

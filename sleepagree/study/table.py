@@ -204,6 +204,8 @@ def read_nights_table(
                 _check_files(asked, path.parent, known_files, faults)
             nights.append(night)
     _check_duplicates(nights, faults)
+    if group and nights and not any(night.group for night in nights):
+        faults.append(f"column '{shorten(group)}', which is to tell bias by, is empty in every row")
     _refuse_faults(faults, path.name)
     return NightsTable(path.name, path.parent, hashlib.sha256(data).hexdigest(), tuple(nights))
 

@@ -56,3 +56,38 @@ def test_a_column_that_is_not_there_is_one_message(table: Path, tmp_path: Path) 
     assert refused.exit_code == 1
     assert "there is no column 'age' to tell bias by" in refused.stderr
     assert not (tmp_path / "out").exists()
+
+
+def regrouped(table: Path, group_of: dict[str, str]) -> Path:
+    rows = list(csv.reader(table.read_text(encoding="utf-8").splitlines()))
+    lines = [rows[0], *([*row[:-1], group_of[row[0]]] for row in rows[1:])]
+    table.write_text("".join(",".join(line) + "\n" for line in lines), encoding="utf-8")
+    return table
+
+
+def test_a_column_that_is_empty_in_every_row_is_refused_before_anything_is_scored(table: Path, tmp_path: Path) -> None:
+    regrouped(table, dict.fromkeys(("crew-1", "crew-2", "crew-3", "crew-4"), ""))
+    refused = run("study", table, "--out", tmp_path / "out", "--by", "watch kept", "--count")
+    assert refused.exit_code == 1
+    assert "column 'watch kept', which is to tell bias by, is empty in every row" in " ".join(refused.stderr.split())
+    assert "progress" not in refused.stderr
+    assert "read_nights_table" not in refused.stderr
+
+
+@pytest.mark.parametrize(
+    ("groups", "told"),
+    [(("day",) * 4, "1 group of 4 participants"), (("a", "b", "c", "d"), "4 groups of 4 participants")],
+)
+def test_groups_that_allow_no_bias_are_told(groups: tuple[str, ...], told: str, table: Path, tmp_path: Path) -> None:
+    regrouped(table, dict(zip(("crew-1", "crew-2", "crew-3", "crew-4"), groups, strict=True)))
+    done = ended("study", table, "--out", tmp_path / "out", "--by", "watch kept", "--resamples", 20, "--full")
+    assert "bias by watch kept was asked for and is not told: that takes two groups and more" in done.stderr
+    assert f"and there are {told}." in done.stderr
+
+
+def test_nights_without_a_group_are_counted_and_named(table: Path, tmp_path: Path) -> None:
+    regrouped(table, {"crew-1": "day", "crew-2": "night", "crew-3": "day", "crew-4": ""})
+    done = ended("study", table, "--out", tmp_path / "out", "--by", "watch kept", "--resamples", 20, "--full")
+    told = "band A: 3 of 12 nights have no watch kept and are in none of its groups (crew-4 1, crew-4 2, crew-4 3)."
+    assert told in done.stderr
+    assert "is not told" not in done.stderr
