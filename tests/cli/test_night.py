@@ -163,7 +163,7 @@ def test_a_kappa_without_an_interval_says_why(tmp_path):
     assert kappa["low"] < kappa["value"] < kappa["high"]
     assert kappa["reason"] is None
     # undefined altogether: one reason, that of the statistic
-    assert "cannot report" in as_json(band("crew-1-night-1"))["mappings"][0]["kappa"]["reason"]
+    assert "no class for REM" in as_json(band("crew-1-night-1"))["mappings"][0]["kappa"]["reason"]
 
 
 # --- options -------------------------------------------------------------------------------------------------
