@@ -166,7 +166,10 @@ def told_of_sides(paired: PairedNight) -> str:
 
 def scored_of(paired: PairedNight, mapping: StageMapping) -> str:
     """Return the whole result of a night under a mapping, without the names of labels."""
-    night = compare(paired, mappings=[mapping])
+    try:
+        night = compare(paired, mappings=[mapping])
+    except MappingError as refused:  # one for devices without REM, beside a device that has it
+        return refused.problem
     first = night.mappings[0]
     return repr(
         (
