@@ -313,7 +313,7 @@ def test_nights_under_mappings_that_differ_are_refused() -> None:
 def test_groups_that_no_night_carries_are_refused() -> None:
     options = StudyOptions(resamples=20, by="age group")
     with pytest.raises(
-        InputError, match="no night carries one. Found age group.*in that column of the table that is read"
+        InputError, match=r"no night carries one. Found age group.*in that column of the table that is read"
     ):
         summarise_study(people(NIGHT, NIGHT), options)
     frame = pd.DataFrame(people(NIGHT, NIGHT, NIGHT, NIGHT), columns=["participant", "night", "device", "agreement"])
