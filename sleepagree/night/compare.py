@@ -192,7 +192,7 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
     asked = take_mappings(mappings)
     chosen = asked or (default_mapping(paired.reference_set, paired.device_set),)
     refuse_same_names(chosen)
-    for mapping in chosen:
+    for mapping in asked:
         refuse_unheard(mapping, paired.device_set)
     native = paired.native
     scored = tuple(_score_mapping(m, paired, native, level) for m in chosen)
