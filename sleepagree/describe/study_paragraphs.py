@@ -341,7 +341,9 @@ def _say_limits(study: StudyAgreement, cited: Citations) -> list[str]:
         rest = "bias with a t interval and limits of agreement rest on"
         limits = cited.mark("limits")
         said.append(
-            f"Where a measure has {units} only, {rest} these {limits}" if said else f"B{rest[1:]} {units} {limits}"
+            f"Where a measure has {units} only, {rest} these {limits}"
+            if said
+            else f"{rest.capitalize()} {units} {limits}"
         )
         if with_intervals.intersection(plain_designs):
             said[-1] += (

@@ -10,8 +10,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from numpy.typing import ArrayLike, NDArray
 
-from sleepagree.describe.words import signed
-from sleepagree.figures.drawing import axes_for, name_axis, name_heights, points
+from sleepagree.figures.drawing import axes_for, name_axis, name_heights, points, signed_in_print
 from sleepagree.figures.participants import MOST_POINTS as MOST_NIGHTS
 from sleepagree.figures.participants import room_above, scatter_nights
 from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, one_column, styled
@@ -191,7 +190,7 @@ def _draw_level(ax: Axes, limits: LimitsOfAgreement, sloped: RegressionLimits | 
         if not math.isnan(low):
             ax.plot([at, at], [low, high], color=ACCENT.drawn, linewidth=2.0, zorder=3, **beside)
         ax.plot([at], [value], marker="o", markersize=3.4, color=INK.drawn, zorder=4, **beside)
-        names.append((value, f"{word}\n{signed(value)}".replace("-", "−")))
+        names.append((value, f"{word}\n{signed_in_print(value)}"))
         drawn += [v for v in (value, low, high) if not math.isnan(v)]
     return drawn, names
 

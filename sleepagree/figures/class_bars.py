@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from matplotlib.axes import Axes
 
-from sleepagree.describe.words import signed, speak
+from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
@@ -24,6 +24,7 @@ from sleepagree.figures.drawing import (
     name_percents,
     name_rows,
     room_for_rows,
+    signed_in_print,
     size_mm,
     write,
 )
@@ -345,7 +346,7 @@ def _draw_step(ax: Axes, step: Step, y: float, shade: Shade) -> None:
         ax,
         step.end,
         y,
-        signed(step.minutes).replace("-", "−"),
+        signed_in_print(step.minutes),
         size=SMALL_LETTER_POINTS,
         shift=(2.2 * side, 0),
         ha="left" if side > 0 else "right",

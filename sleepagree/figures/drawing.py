@@ -23,6 +23,7 @@ from matplotlib.textpath import text_to_path
 from matplotlib.transforms import Transform
 from numpy.typing import ArrayLike
 
+from sleepagree.describe.words import signed
 from sleepagree.errors import printable, shorten
 from sleepagree.figures.style import (
     GRID,
@@ -121,6 +122,11 @@ def figure_of(ax: Axes) -> Figure:
     """Return the figure that an axes stands in."""
     owner = ax.figure
     return owner if isinstance(owner, Figure) else owner.figure
+
+
+def signed_in_print(value: float) -> str:
+    """Return a number with its sign, the minus sign that print has."""
+    return signed(value).replace("-", "−")
 
 
 def width_mm(text: str, *, size: float = LETTER_POINTS, weight: str = "normal") -> float:

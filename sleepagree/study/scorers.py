@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Note, NoteKind, named_file
 from sleepagree.errors import InputError, Option, PairingError, Step
 from sleepagree.hypnogram.align import PairedNight
-from sleepagree.hypnogram.epochs import lay_on_epochs
+from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, NO_MAJORITY, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, LabelCodes, Origin, ScoredSpans
 from sleepagree.hypnogram.window import Window, WindowRule
@@ -338,10 +338,14 @@ class _Sequence(NamedTuple):
 
 def _lay_in_window(spans: ScoredSpans, night: PairedNight) -> _Sequence:
     """Return what a scorer says of the epochs of a night's window."""
-    origin_s = night.begin_s - seconds_between(night.reference_spans, spans)
-    codes = lay_on_epochs(spans, origin_s=origin_s).window(0, night.status.size)
+    codes = _lay_on_grid(spans, night).window(0, night.status.size)
     stage_set = make_stage_set(spans.labels, spans.stages, reports=spans.reports, path=spans.origin.name)
     return _Sequence(spans.origin.name, codes, stage_set)
+
+
+def _lay_on_grid(spans: ScoredSpans, night: PairedNight) -> EpochLabels:
+    """Return a scorer's labels on the epochs of a night, the first of its window being 0."""
+    return lay_on_epochs(spans, origin_s=night.begin_s - seconds_between(night.reference_spans, spans))
 
 
 def count_staged_outside(scorings: Sequence[ScoredSpans], night: PairedNight) -> int:
@@ -356,7 +360,7 @@ def count_staged_outside(scorings: Sequence[ScoredSpans], night: PairedNight) ->
     """
     staged: set[int] = set()
     for spans in scorings:
-        labels = lay_on_epochs(spans, origin_s=night.begin_s - seconds_between(night.reference_spans, spans))
+        labels = _lay_on_grid(spans, night)
         has_stage = np.array([*(stage != UNSCORED for stage in spans.stages), False])  # the last is that of a gap, -1
         staged.update((np.flatnonzero(has_stage[labels.codes]) + labels.first).tolist())
     return sum(not 0 <= epoch < night.status.size for epoch in staged)
