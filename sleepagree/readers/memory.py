@@ -71,7 +71,7 @@ def read_hypnogram(
         When it, or what is said of it, is none of the kinds above.
     ValueError
         When an array has more than one dimension, ``epoch_s`` is no positive number, or ``start`` or ``stages`` are
-        given for a file or for what was read before.
+        given for a file, for what was read before or for data that tell it, or ``layout`` for data without columns.
 
     Examples
     --------
@@ -122,7 +122,11 @@ def _take_start(given: Any) -> datetime | None:
 
 def _spans_of(source: Any, declared: Declared, layout: Layout | str | os.PathLike[str] | None) -> ScoredSpans:
     given = _loaded(layout)
-    if _is_path(source) or (isinstance(source, (list, tuple)) and source and all(map(_is_part, source))):
+    is_file = _is_path(source) or (isinstance(source, (list, tuple)) and source and all(map(_is_part, source)))
+    is_table = _is_from(source, "pandas") and hasattr(source, "columns")
+    if given is not None and not (is_file or is_table or _is_from(source, "mne")):
+        raise ValueError("layout is for a file, a DataFrame or mne.Annotations, and source has no columns to name")
+    if is_file:
         _refuse_said(declared, "a file: say it in a layout")
         path = Path(source) if _is_path(source) else source
         return read_spans(path, layout=given, zone=declared.zone, own_words=declared.own_words)
@@ -135,7 +139,7 @@ def _spans_of(source: Any, declared: Declared, layout: Layout | str | os.PathLik
         spans = spans_from_mne(
             source, layout=given, stages=declared.stages, start=declared.start, own_words=declared.own_words
         )
-    elif _is_from(source, "pandas") and hasattr(source, "columns"):
+    elif is_table:
         refuse_levels(source, declared.name)
         if given is None:
             refuse_same_names(source, declared.name)

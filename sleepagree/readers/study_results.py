@@ -84,8 +84,10 @@ def read_study_results(path: Path) -> tuple[DeviceSpreads, ...]:
         devices = tuple(map(_device, document["devices"]))
     except FileFormatError as error:
         raise error.in_file(path.name, error.where) from None
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise _no_results(path, f"{type(error).__name__} at {error}") from None
+    except KeyError as error:
+        raise _no_results(path, f"no field {error}", expected="the fields of a whole study") from None
+    except (TypeError, ValueError, AttributeError):
+        raise _no_results(path, "a field of another kind", "devices", "devices as a study describes them") from None
     if not devices:
         raise _no_results(path, "no device", "devices")
     return devices

@@ -171,6 +171,21 @@ def test_what_would_not_be_heard_is_refused(source, said):
         read_hypnogram(source, **said)
 
 
+@pytest.mark.parametrize("source", [STAGES, np.array(STAGES), read_hypnogram(STAGES)])
+def test_a_layout_is_refused_where_there_are_no_columns(source):
+    with pytest.raises(ValueError, match=r"^layout is for a file, a DataFrame or "):
+        read_hypnogram(source, layout=FERRY / "band-a.toml")
+
+
+def test_a_start_beside_times_is_refused():
+    times = pd.date_range("2026-03-01T22:30", periods=len(STAGES), freq="30s")
+    frame = pd.DataFrame({"start": times, "end": times + pd.Timedelta("30s"), "stage": STAGES})
+    for source in (pd.Series(STAGES, index=times), frame[["start", "stage"]], frame):
+        assert read_hypnogram(source).start == times[0].to_pydatetime()
+        with pytest.raises(ValueError, match=r"^start is for data that do not tell when they begin"):
+            read_hypnogram(source, start=START)
+
+
 @pytest.mark.parametrize(
     ("said", "error", "message"),
     [

@@ -23,7 +23,8 @@ _ONSET: Final = re.compile(rb"[+-]" + _DURATION.pattern)
 _STAMP: Final = re.compile(rb"(" + _ONSET.pattern + rb")(?:\x15(" + _DURATION.pattern + rb"))?")
 _CONTROL: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
 # What may be quoted in a message: something that was meant as a number cannot hold a name.
-_NUMBER_LIKE: Final = re.compile(rb"[0-9+\-.,:eE ]{1,24}|[+-]?(?:nan|NaN|NAN|inf)")
+# What may be quoted in a message: a number or a date that went wrong, but no word.
+_NUMBER_LIKE: Final = re.compile(rb"[0-9 .,:/+-]*(?:(?:nan|NaN|NAN|inf|yy|[eE])[0-9 .,:/+-]*)?")
 _EXPORT_AGAIN: Final = "Export the annotations again with a program that follows EDF+."
 
 #: Seconds have at most nine digits before the dot.
@@ -115,9 +116,9 @@ def _malformed_stamp(stamp: bytes, offset: int) -> TalFaultError:
     onset, _, duration = stamp.partition(b"\x15")
     if _ONSET.fullmatch(onset) is None:
         expected = "a sign and a decimal number of seconds, such as +30 or +30.5"
-        return TalFaultError(offset, "an annotation has a malformed onset", _quote(onset), expected)
+        return TalFaultError(offset, "an annotation has a malformed onset", quote_number(onset), expected)
     at, expected = offset + len(onset) + 1, "a decimal number of seconds without a sign, or no 0x15 at all"
-    return TalFaultError(at, "an annotation has a malformed duration", _quote(duration), expected)
+    return TalFaultError(at, "an annotation has a malformed duration", quote_number(duration), expected)
 
 
 def _decode(text: bytes, offset: int, encoding: str, *, is_only: bool) -> str:
@@ -144,10 +145,13 @@ def _decode(text: bytes, offset: int, encoding: str, *, is_only: bool) -> str:
     return decoded
 
 
-def _quote(number: bytes) -> str:
-    """Return what stands where a number should; text of the file is counted, not shown."""
-    shown = repr(number.decode()) if _NUMBER_LIKE.fullmatch(number) else f"{len(number)} bytes that are no number"
-    return shown if number else "nothing"
+def quote_number(found: bytes) -> str:
+    """Return what stands where a number should; text of the file may be part of a name, and is counted, not shown."""
+    if not found:
+        return "nothing"
+    if _NUMBER_LIKE.fullmatch(found):
+        return f"'{found.decode('latin-1').strip()}'"
+    return f"{len(found)} bytes that are no number"
 
 
 def format_seconds(seconds: Decimal | float) -> str:

@@ -14,6 +14,7 @@ from typing import Final, NamedTuple
 from sleepagree.caution import Moment, Note, NoteKind
 from sleepagree.errors import FileFormatError, asked, counted, for_page
 from sleepagree.files.reading import InputFile
+from sleepagree.readers.edf.annotation_lists import quote_number
 from sleepagree.readers.layout import Layout
 
 _FIXED_HEADER: Final = 256
@@ -23,8 +24,6 @@ _DATE: Final = re.compile(rb"(\d\d)\.(\d\d)\.(\d\d|yy)")
 _CLOCK: Final = re.compile(rb"(\d\d)([.:])(\d\d)\2(\d\d)")
 _STARTDATE: Final = re.compile(rb"Startdate +(?:(\d\d)-([^\s-]{3,5})-(\d{4})|(X))(?= |$)", re.IGNORECASE)
 _WHOLE: Final = re.compile(rb"-?\d{1,8}")
-# What may be quoted in a message: a number or a date that went wrong, but no word.
-_NUMBER_LIKE: Final = re.compile(rb"[0-9 .,:/+-]*(?:(?:nan|NaN|inf|yy|[eE])[0-9 .,:/+-]*)?")
 _DECIMAL: Final = re.compile(rb"-?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,2})?")
 
 _EXPORT_AGAIN: Final = "Export the file again with a program that follows EDF+."
@@ -102,12 +101,7 @@ class HeaderBytes(NamedTuple):
 
         In a header whose fields are shifted other bytes may be part of a name.
         """
-        if isinstance(found, str):
-            shown = found
-        elif _NUMBER_LIKE.fullmatch(found):
-            shown = f"'{found.decode('latin-1').strip()}'"
-        else:
-            shown = f"{len(found)} bytes that are no number"
+        shown = found if isinstance(found, str) else quote_number(found)
         return FileFormatError(problem, self.path, f"byte {offset}, field '{field}'", shown, expected, remedy)
 
 

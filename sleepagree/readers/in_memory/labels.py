@@ -87,6 +87,8 @@ def spans_of_intervals(
     onset: Seconds, duration: Seconds, values: Sequence[Any], declared: Declared, begins: datetime | None = None
 ) -> ScoredSpans:
     """Return the spans of intervals in any order; ``begins`` is the first of them where the data tell times."""
+    if begins is not None and declared.start is not None:
+        raise ValueError("start is for data that do not tell when they begin, and source has times")
     order = np.argsort(onset, kind="stable")
     labels, stages, codes = _coded([values[i] for i in order], declared)
     is_stage = codes >= 0
