@@ -75,7 +75,8 @@ def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Sec
     main = [row for row in shown if is_main_measure(row.measure)]
     rest = [row for row in shown if not is_main_measure(row.measure)]
     nights, under = max(row.limits.nights for row in device.bias), say_under_first(device)
-    methods = "; or ".join(dict.fromkeys(row.limits.method for row in device.bias))
+    spread = [row for row in device.bias if has_limits(row)]
+    methods = "; or ".join(dict.fromkeys(row.limits.method for row in spread))
     return section(
         f"bias-{serial}",
         f"Bias of '{shorten(device.device)}'",
@@ -83,11 +84,11 @@ def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Sec
         _sizes_table(main, study, f"sizes-{serial}"),
         _limits_table(rest, study, f"further-{serial}", nights, under=under, further=True),
         Items((*say_margins(shown), *_notes(shown, nights))),
-        note(plain(f"Method: {methods}.")),
+        note(plain(f"Method: {methods}.")) if spread else None,
         _sizes_table(rest, study, f"further-sizes-{serial}", further=True),
         _centiles_table(device, study, serial),
-        _ends_table(shown, study, serial),
-        _level_table(shown, study, serial),
+        _ends_table(shown, study, serial) if spread else None,
+        _level_table(shown, study, serial) if spread else None,
         _equations(device.bias),
         *bias_figures(device, study, serial),
     )
@@ -201,10 +202,11 @@ def _limits_table(
     rows: Sequence[BiasRow], study: StudyAgreement, name: str, nights: int, *, under: str, further: bool = False
 ) -> Table:
     of = f"{' of further measures' if further else ''} over {counted(nights, 'night')}"
+    with_limits = " with limits of agreement" if any(map(has_limits, rows)) else ""
     caption = (
-        f"Ratio device / reference{of} with limits of agreement, from log ratios; the sides' means are geometric"
+        f"Ratio device / reference{of}{with_limits}, from log ratios; the sides' means are geometric"
         if study.options.log_ratio
-        else f"Bias (device − reference; of per cent in percentage points, pp){of}, with limits of agreement"
+        else f"Bias (device − reference; of per cent in percentage points, pp){of}{with_limits and f',{with_limits}'}"
     )
     return tabulate(name, caption + under, _limits_columns(study), rows, **_place(caption + under, further=further))
 
@@ -271,6 +273,11 @@ def _centile_cells(row: BiasRow, centile: Centile) -> tuple[Cell, str]:
     value, low, high = (on_printed_scale(row, x) for x in (centile.value, centile.low, centile.high))
     ends = [DASH if math.isnan(end) else figure(end, digits_of(row)) for end in (low, high)]
     return difference_of(row, value), " to ".join(ends)
+
+
+def has_limits(row: BiasRow) -> bool:
+    """Whether a measure has limits of agreement: the difference of a single night has none."""
+    return not math.isnan(row.limits.lower)
 
 
 def on_printed_scale(row: BiasRow, value: float) -> float:

@@ -63,7 +63,8 @@ _UNITS_OF_PLAIN_LIMITS: Final = {
     Design.ONE_NIGHT_EACH: "one night per participant",
     Design.ONE_PARTICIPANT: "the nights of one participant",
 }
-_SINGLE_NIGHT: Final = "Bias is the difference of a single night, without an interval and limits of agreement"
+_SINGLE_NIGHT: Final = "Bias is the difference of a single night, without an interval and limits of agreement."
+_SINGLE_RATIO: Final = "Ratios device / reference are those of a single night, without an interval and limits."
 #: So many nights with a doubtful clock are named.
 _MOST_NAMED: Final = 3
 
@@ -326,7 +327,9 @@ def _say_limits(study: StudyAgreement, cited: Citations) -> list[str]:
     # the bias of a single night is its difference, which has no interval and no limits
     designs = {limits.design for limits in rows if not math.isnan(limits.bias_low) or not math.isnan(limits.lower)}
     with_intervals = {limits.design for limits in rows if not math.isnan(limits.lower_low)}
-    said = [_SINGLE_NIGHT] if rows and not designs else []
+    if rows and not designs:
+        return [_SINGLE_RATIO if study.options.log_ratio else _SINGLE_NIGHT]
+    said = []
     if Design.SEVERAL_NIGHTS in designs:
         said.append(
             "Bias is the mean of participants' means with a t interval; limits of agreement combine the variance "

@@ -11,6 +11,7 @@ from typing import Any, BinaryIO, Final
 
 from sleepagree.errors import InputError, Option, take_options
 from sleepagree.files.writing import name_inputs
+from sleepagree.hypnogram.align import Outside
 from sleepagree.study.anonymous import anonymous_summaries, anonymous_table
 from sleepagree.study.chunks import input_files
 from sleepagree.study.duplicates import refuse_duplicates
@@ -140,6 +141,7 @@ def score_table(
     elif not isinstance(table, NightsTable):
         table = read_nights_table(table)
     if table.paired_epochs:
+        _refuse_of_files(table, options)
         return refuse_duplicates(_paired(table, options, told, keep_epochs=keep_epochs), table)
     rows = anonymous_table(table) if options.anonymous else table
     outcomes: list[Outcome] = []
@@ -156,6 +158,16 @@ def score_table(
     if epochs is not None and refused_later:
         leave_out_nights(epochs, refused_later)
     return settled
+
+
+def _refuse_of_files(table: NightsTable, options: ScoringOptions) -> None:
+    """Refuse for paired epochs what could only be done where two recordings are laid beside each other."""
+    asked = {Option.WINDOW: options.window, Option.OUTSIDE: options.outside != Outside.MISSING and options.outside}
+    option, value = next(((option, value) for option, value in asked.items() if value), (None, ""))
+    if option is not None:
+        problem, expected = "paired epochs are taken as they are", "a table of nights, with their files"
+        remedy = f"Leave {option} out, or pair the epochs anew from the files."
+        raise InputError(problem, table.name, f"{option}", str(value), expected, remedy)
 
 
 def _paired(

@@ -6,6 +6,8 @@ import csv
 from dataclasses import replace
 from pathlib import Path
 
+from sleepagree.describe.blocks import Paragraph, Table
+from sleepagree.describe.study import describe_study
 from sleepagree.describe.study_paragraphs import methods_of_study
 from sleepagree.hypnogram.align import align
 from sleepagree.readers.memory import read_hypnogram
@@ -114,6 +116,12 @@ def test_one_night_is_said_to_have_no_intervals() -> None:
     assert "intervals treat nights as the units" not in told
     assert "Bias is the difference of a single night, without an interval and limits of agreement." in told
     assert "t interval and limits of agreement rest on" not in told
+    (bias,) = (s for s in describe_study(one).sections if s.name == "bias-0")
+    assert "interval" not in "".join(block.text for block in bias.blocks if isinstance(block, Paragraph))
+    assert not {b.name for b in bias.blocks if isinstance(b, Table)} & {"ends-0", "shape-0"}
+    ratios = _told(summarise_study(one.devices[0].nights, StudyOptions(resamples=20, log_ratio=True)))
+    assert "Ratios device / reference are those of a single night, without an interval and limits." in ratios
+    assert "Limits were fitted" not in ratios
     two = _told(summarise_study([_night(SILENT, "crew-1", "wake"), replace(one.devices[0].nights[0], night="2")]))
     assert "Bias is the difference of a single night" not in two
 

@@ -128,6 +128,14 @@ def test_what_the_device_can_report_may_be_told(tmp_path: Path) -> None:
     assert read(path, mapping=mapping_named("wake-sleep"))[0].scored == 4
 
 
+@pytest.mark.parametrize("said", [{"window": "overlap"}, {"outside": "wake"}])
+def test_what_could_only_be_done_with_the_files_is_refused(said: dict[str, str], tmp_path: Path) -> None:
+    path = write_csv(tmp_path / "t.csv", NIGHT)
+    assert isinstance(score_table(path, ScoringOptions())[0], NightSummary)
+    with pytest.raises(InputError, match=rf"^t\.csv: {next(iter(said))}: paired epochs are taken as they are"):
+        score_table(path, ScoringOptions(**said))
+
+
 @pytest.mark.parametrize("delimiter", [",", ";", "\t"])
 def test_delimiters_capitals_and_a_byte_order_mark(delimiter: str, tmp_path: Path) -> None:
     header = ("Participant", "NIGHT", "Epoch ", "reference", "device")
