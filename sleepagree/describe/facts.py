@@ -8,8 +8,9 @@ from string import Formatter
 from typing import Any, Final
 
 from sleepagree.caution import Fact
-from sleepagree.describe.words import figure, join_words, percent, say_measure, say_stages, say_status, signed, speak
+from sleepagree.describe.words import figure, join_words, percent, say_measure, say_stages, signed, speak
 from sleepagree.errors import Option, Step, counted, shorten
+from sleepagree.hypnogram.ledger import say_status
 from sleepagree.readers.times.clock import show_number
 
 Sentence = str | Callable[[Any], str]

@@ -54,10 +54,10 @@ from sleepagree.describe.words import (
     say_mapped,
     say_measure,
     say_stages,
-    say_status,
 )
 from sleepagree.errors import Front, counted, shorten
 from sleepagree.hypnogram.align import PairedNight, Side
+from sleepagree.hypnogram.ledger import say_status
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import MappingAgreement, NightAgreement

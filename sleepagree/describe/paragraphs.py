@@ -31,12 +31,12 @@ from sleepagree.describe.words import (
     say_mapped,
     say_merged,
     say_stages,
-    say_status,
     signed,
     speak,
 )
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.ledger import say_status
 from sleepagree.hypnogram.window import WindowRule
 from sleepagree.inference.one_night import COVERAGE_OF_ONE_NIGHT
 from sleepagree.mapping.mapping import StageMapping

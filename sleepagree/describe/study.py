@@ -54,9 +54,9 @@ from sleepagree.describe.words import (
     say_class,
     say_level,
     say_stages,
-    say_status,
 )
 from sleepagree.errors import Front, counted, shorten
+from sleepagree.hypnogram.ledger import say_status
 from sleepagree.readers import part_files
 from sleepagree.scoring.offsets import MOST_HOURS, range_min_for
 from sleepagree.study.cautions import doubtful_night

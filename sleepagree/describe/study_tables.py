@@ -12,8 +12,9 @@ from sleepagree.describe.study_agreement import class_table, comparison_table, s
 from sleepagree.describe.study_bias import bias_cell, name_with_unit
 from sleepagree.describe.study_margins import margins_table
 from sleepagree.describe.study_paragraphs import account, file_ending, is_main_measure, say_under_first, units_of
-from sleepagree.describe.words import file_words, minutes, nights_of, say_level, say_status, speak
+from sleepagree.describe.words import file_words, minutes, nights_of, say_level, speak
 from sleepagree.errors import counted, shorten
+from sleepagree.hypnogram.ledger import say_status
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement
 
 

@@ -329,8 +329,3 @@ def say_statistic(name: str) -> str:
     """
     head, _, measure = name.partition(" ")
     return f"{head} {say_measure(measure)}".strip()
-
-
-def say_status(word: str) -> str:
-    """Return a status of the ledger as words: ``device_gap`` as ``device gap``."""
-    return word.replace("_", " ")

@@ -18,7 +18,15 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, asked, for_page, is_number
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
-from sleepagree.hypnogram.ledger import CONSENSUS, SCORED, Ledger, Status, account_for_epochs, cross_labels
+from sleepagree.hypnogram.ledger import (
+    CONSENSUS,
+    SCORED,
+    Ledger,
+    Status,
+    account_for_epochs,
+    cross_labels,
+    list_excluded,
+)
 from sleepagree.hypnogram.spans import (
     EPOCH_S,
     NIGHT_BREAK_S,
@@ -329,7 +337,7 @@ def _refuse_nothing_scored(ledger: Ledger, device: ScoredSpans) -> None:
         raise PairingError(
             "no epoch of the window has both a stage of the device and one that more than half of the scorers give",
             device.origin.name,
-            found=", ".join(f"{count} {word.replace('_', ' ')}" for word, count in ledger.excluded if count),
+            found=list_excluded(ledger.excluded),
             expected="at least one epoch on which most scorers agree",
             remedy="Compare the scorers' files: they may be of different nights, or times of one may be off.",
         )
@@ -337,7 +345,7 @@ def _refuse_nothing_scored(ledger: Ledger, device: ScoredSpans) -> None:
         raise PairingError(
             "no epoch of the window has a stage on both sides",
             device.origin.name,
-            found=", ".join(f"{count} {word}" for word, count in ledger.excluded if count),
+            found=list_excluded(ledger.excluded),
             expected="at least one epoch scored by both",
             remedy=for_page(f"Look at both sides with {Step.LOOK_AT_FILE}, and", "Look")
             + " at the labels mapped to unscored.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import IntEnum
 from functools import lru_cache
@@ -34,6 +35,16 @@ class Status(IntEnum):
     def word(self) -> str:
         """The name used in files."""
         return self.name.lower()
+
+
+def say_status(word: str) -> str:
+    """Return the name of a status as words: ``device_gap`` as ``device gap``."""
+    return word.replace("_", " ")
+
+
+def list_excluded(excluded: Iterable[tuple[str, int]]) -> str:
+    """Return why epochs were not scored, each reason with its epochs, for a message."""
+    return ", ".join(f"{count} {say_status(word)}" for word, count in excluded if count)
 
 
 #: A plain number: numpy looks at an enum member for array protocols each time it compares with one.

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from sleepagree.errors import EpochGridError, FileFormatError, InputError, UnknownStageError, counted, shorten
 from sleepagree.files.kinds import PARQUET
 from sleepagree.files.reading import InputFile, open_known
-from sleepagree.hypnogram.ledger import Status, cross_labels
+from sleepagree.hypnogram.ledger import Status, cross_labels, list_excluded
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet, make_stage_set
@@ -214,7 +214,7 @@ def _summarise(
     reference, device = codes
     crossed = cross_labels(reference, device, sets[0], sets[1])
     if not crossed.scored:
-        why = ", ".join(f"{count} {word}" for word, count in crossed.excluded if count)
+        why = list_excluded(crossed.excluded)
         return Refusal(number, *names, f"no epoch has a stage on both sides ({why}).")
     scored = crossed.status == Status.SCORED
     measures = measure_codes(reference, device, scored, sets[0], sets[1], mapping)

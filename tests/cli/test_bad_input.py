@@ -188,7 +188,7 @@ CASES = [
     bad_device(
         "nothing jointly scored",
         "time,stage\n2026-04-14 08:00:00,?\n2026-04-14 08:00:30,?\n2026-04-14 15:40:00,wake\n",
-        "band.csv: no epoch of the window has a stage on both sides. Found 923 device_gap, 2 device_unscored; expected "
+        "band.csv: no epoch of the window has a stage on both sides. Found 923 device gap, 2 device unscored; expected "
         "at least one epoch scored by both. Look at both sides with 'sleepagree inspect', and at the labels mapped to "
         "unscored.",
     ),

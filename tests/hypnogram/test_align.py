@@ -408,8 +408,8 @@ def test_a_night_where_nothing_is_jointly_scored():
     with pytest.raises(PairingError) as refusal:
         pair("W W ? ? W", side("? - wake wake -", name="band.csv"))
     assert str(refusal.value) == (
-        "band.csv: no epoch of the window has a stage on both sides. Found 2 reference_unscored, 2 device_gap, 1 "
-        "device_unscored; expected at least one epoch scored by both. Look at both sides with read_hypnogram(), "
+        "band.csv: no epoch of the window has a stage on both sides. Found 2 reference unscored, 2 device gap, 1 "
+        "device unscored; expected at least one epoch scored by both. Look at both sides with read_hypnogram(), "
         "and at the labels mapped to unscored."
     )
 

@@ -80,7 +80,7 @@ def test_a_night_without_an_epoch_that_both_scored_is_refused_and_in_no_mean(ano
     *scored, refused = score_table(table, options=ScoringOptions(anonymous=anonymous))
     assert isinstance(refused, Refusal)
     assert refused.participant == ("P03" if anonymous else "c")
-    assert refused.reason == "no epoch has a stage on both sides (20 device_gap)."
+    assert refused.reason == "no epoch has a stage on both sides (20 device gap)."
     assert [night.scored for night in scored] == [4, 2, 2]
     assert summarise_study([*scored, refused], StudyOptions(resamples=0)).refused == (refused,)
 
