@@ -145,6 +145,7 @@ def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None)
             f"Equivalence was tested by two one-sided t tests {cited.mark('two_tests')} against margins stated "
             f"beforehand ({join_words(margins)})."
         )
+    parts += _say_groups(study, cited)
     parts.append(say_multiplicity(study))
     parts.append("The bias of each class was split into minutes gained from and lost to each other class.")
     if study.comparisons:
@@ -157,6 +158,19 @@ def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None)
     other = "All other" if options.log_ratio else "All"
     parts.append(f"{other} differences are device minus reference. {say_software()}")
     return CitedParagraph(" ".join(parts), cited.sources)
+
+
+def _say_groups(study: StudyAgreement, cited: Citations) -> list[str]:
+    """Name how the bias of groups of nights was taken, where there are groups."""
+    found = [row.by_group for device in study.devices for row in device.bias if row.by_group is not None]
+    if not found:
+        return []
+    methods = " or ".join(dict.fromkeys(means.method for means in found))
+    sources = f" {cited.mark('reml', 'mixed_models')}" if any(means.is_mixed_model for means in found) else ""
+    return [
+        f"Bias by {shorten(study.options.by)} is given as means of groups ({methods}{sources}); whether these differ "
+        "was tested by F tests, with p values adjusted for the measures (Holm)."
+    ]
 
 
 def say_multiplicity(study: StudyAgreement) -> str:

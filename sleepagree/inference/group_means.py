@@ -21,6 +21,7 @@ from sleepagree.inference.people import Floats, number_participants
 
 #: What is left of squares of so small a share of them is one of rounding.
 _ROUNDING: Final = 1e-12
+_MIXED_MODEL: Final = "mixed model with a random intercept for each participant, REML"
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,11 @@ class GroupMeans:
     p_value: float
     degrees: tuple[float, float]
     method: str
+
+    @property
+    def is_mixed_model(self) -> bool:
+        """Whether somebody had several nights, so that people have a part of their own in the model."""
+        return self.method == _MIXED_MODEL
 
 
 class _Sums:
@@ -189,5 +195,5 @@ def fit_group_means(
         f,
         p_value,
         (float(apart.size), of_test),
-        "mixed model with a random intercept for each participant, REML" if repeated else "analysis of variance",
+        _MIXED_MODEL if repeated else "analysis of variance",
     )

@@ -442,6 +442,17 @@ def test_spreads_of_groups_are_on_the_scale_of_the_table() -> None:
     assert bias["by_group"]["within_sd"] == pytest.approx(math.exp(row.by_group.within_sd))
 
 
+def test_methods_name_how_groups_were_compared() -> None:
+    grouped = [replace(n, group="one" if n.participant < "crew-2" else "two") for n in NIGHTS]
+    said = methods_of_study(summarise_study(grouped, StudyOptions(resamples=20, by="deck")))
+    assert "Bias by deck is given as means of groups (mixed model with a random intercept" in said.text
+    assert any("Random-effects models for longitudinal data" in source for source in said.sources)
+    first = {n.participant: n for n in reversed(grouped)}
+    said = methods_of_study(summarise_study([*first.values()], StudyOptions(resamples=20, by="deck")))
+    assert "means of groups (analysis of variance); whether" in said.text
+    assert "means of groups" not in methods_of_study(summarise_study(NIGHTS, StudyOptions(resamples=20))).text
+
+
 def test_nobody_who_differs_leaves_a_bias_untold() -> None:
     """Every night the same: no interval, and nothing may be "anything from –"."""
     alike = [replace(NIGHTS[0], participant=f"p{i}", night=str(i)) for i in range(4)]
