@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from sleepagree.mapping.mapping import StageMapping
     from sleepagree.night.compare import NightAgreement, compare
     from sleepagree.night.mappings import compare_mappings
-    from sleepagree.readers import read_spans
+    from sleepagree.readers.any_file import read_spans
     from sleepagree.readers.layout import read_layout
     from sleepagree.readers.memory import read_hypnogram
     from sleepagree.scoring.clock_check import scan_clock
@@ -61,7 +61,7 @@ _PUBLIC: Final = {
     "mapping.mapping": ("StageMapping",),
     "night.compare": ("NightAgreement", "compare"),
     "night.mappings": ("compare_mappings",),
-    "readers": ("read_spans",),
+    "readers.any_file": ("read_spans",),
     "readers.layout": ("read_layout",),
     "readers.memory": ("read_hypnogram",),
     "scoring.clock_check": ("scan_clock",),

@@ -29,7 +29,7 @@ ROOMS = {
     "table.stage_form table.unused table.labels table.people table.counting table.times "
     "table.lengths table.code_runs table.recordings table.reader table.parquet table.excel table.events "
     "edf.annotation_lists edf.header edf.stages edf.recording edf.writer json.fields json.intervals json.fhir "
-    "json.mobile_health json.records json.beside json.file whole_table mne_files "
+    "json.mobile_health json.records json.beside json.file mne_files any_file "
     "in_memory.labels in_memory.times in_memory.frames in_memory.tables memory inspection study_results "
     "proposing.column_kinds proposing.code_lines proposing.beside_rows proposing.table_place "
     "proposing.layout_proposal proposing.label_meanings proposing.table_parts proposing.marked_stages "
@@ -69,6 +69,17 @@ def modules() -> list[str]:
     """Return the dotted names of all modules below the package, packages' own files left out."""
     paths = (p.relative_to(PACKAGE).with_suffix("") for p in sorted(PACKAGE.rglob("*.py")))
     return [".".join(p.parts) for p in paths if p.name not in ("__init__", "__main__")]
+
+
+def test_the_files_of_packages_hold_nothing() -> None:
+    """But for the entrance of the whole, and that of the figures, which names what draws them."""
+    holding = {
+        str(path.parent.relative_to(PACKAGE))
+        for path in PACKAGE.rglob("__init__.py")
+        if len(ast.parse(path.read_text(encoding="utf-8")).body) > 1
+    }
+    assert holding == {".", "figures"}
+    assert {name.partition(".")[0] for name in imported_by("figures.__init__")} <= {"figures"}
 
 
 def imported_by(module: str) -> set[str]:

@@ -11,7 +11,7 @@ import pytest
 
 from sleepagree.caution import FileName, Moment, Note, NoteKind, OtherText, OwnWord, ZoneName
 from sleepagree.hypnogram.align import align
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study.anonymous import anonymous_night, anonymous_table
 from sleepagree.study.table import read_nights_table

@@ -93,7 +93,7 @@ class _MappingName(click.types.StringParamType):
 
 def _name_input(path: str | Path) -> None:
     def find() -> Iterator[str | Path]:
-        from sleepagree.readers import companion_files, part_files
+        from sleepagree.readers.any_file import companion_files, part_files
 
         for part in part_files(path):
             yield part
@@ -352,7 +352,7 @@ def load_spans(
     near: datetime | None = None,
 ) -> ScoredSpans:
     """Return the spans of one file; an error that asks for a layout or a zone names the option of this side."""
-    from sleepagree.readers import read_spans
+    from sleepagree.readers.any_file import read_spans
 
     refuse_folder_as_input(path)
     given = load_layout(layout)

@@ -57,7 +57,7 @@ from sleepagree.describe.words import (
 )
 from sleepagree.errors import Front, counted, shorten
 from sleepagree.hypnogram.ledger import say_status
-from sleepagree.readers import part_files
+from sleepagree.readers.any_file import part_files
 from sleepagree.scoring.offsets import MOST_HOURS, range_min_for
 from sleepagree.study.cautions import doubtful_night
 from sleepagree.study.night_summary import PAIRED_RULE, Refusal

@@ -12,7 +12,7 @@ from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import IO, Final, NamedTuple, Self
 
-from sleepagree.readers import SUFFIXES
+from sleepagree.readers.any_file import SUFFIXES
 
 _PREFIX: Final = "sleepagree-page-"
 _LOCK: Final = "in-use"

@@ -22,7 +22,7 @@ from sleepagree.hypnogram.zones import find_zone
 from sleepagree.mapping.sets import make_stage_set
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
 from sleepagree.page.moments import Reading, read_moment
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans, whole_table
 from sleepagree.readers.inspection import FileInspection, inspect_file
 from sleepagree.readers.layout import (
     COLUMNS,
@@ -40,7 +40,6 @@ from sleepagree.readers.layout import (
 )
 from sleepagree.readers.proposing.proposal import layout_as_seen, propose_layout
 from sleepagree.readers.table.table import Table
-from sleepagree.readers.whole_table import whole_table
 from sleepagree.render.notebook import render_notebook
 
 if TYPE_CHECKING:

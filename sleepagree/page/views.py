@@ -19,7 +19,7 @@ from sleepagree.page.guard import LARGEST_UPLOAD
 from sleepagree.page.questions import BLANKS, DRAWING, MEANINGS, ROLES
 from sleepagree.page.remembered import Remembered
 from sleepagree.page.works import CHOICES, MOST_FILES, Work
-from sleepagree.readers import SUFFIXES
+from sleepagree.readers.any_file import SUFFIXES
 from sleepagree.render.notebook import render_notebook
 from sleepagree.render.page import page_style
 

@@ -16,7 +16,7 @@ from sleepagree.errors import Front, InputError, SleepAgreeError, shorten
 from sleepagree.files.writing import csv_text
 from sleepagree.page.jobs import SHOWN, Job
 from sleepagree.page.questions import Given, Look
-from sleepagree.readers import part_files
+from sleepagree.readers.any_file import part_files
 from sleepagree.study.chunks import UNFINISHED
 from sleepagree.study.table import OPTIONAL, REQUIRED, read_cells
 
@@ -290,7 +290,7 @@ def _named_anew(cell: str, stored: Mapping[str, str]) -> str:
 
 def _reads(parts: Sequence[str], layout: Path | None) -> bool:
     """Whether the parts of a recording are read, with a layout or as they are."""
-    from sleepagree.readers import read_spans
+    from sleepagree.readers.any_file import read_spans
     from sleepagree.readers.layout import read_layout
 
     try:

@@ -302,7 +302,7 @@ def inspect_file(
 
 def _read_as_far_as_it_goes(path: Path, layout: Layout | None, zone: str | None) -> _Reading:
     """Read a file; take unknown labels for words of their own, and let later rows win where rows overlap."""
-    from sleepagree.readers import read_spans
+    from sleepagree.readers.any_file import read_spans
 
     unknown: dict[str, None] = {}
     problems: list[SleepAgreeError] = []
@@ -380,7 +380,7 @@ def _labels_only(path: Path, layout: Layout | None, reading: _Reading, known: Fi
 
 def reader_of(path: Path) -> str:
     """Return the name of the reader of a file, by its name or, at standard input, by its first bytes."""
-    from sleepagree.readers import kind_of_file, opened
+    from sleepagree.readers.any_file import kind_of_file, opened
 
     with opened(str(path)) as file:
         return kind_of_file(file.name)
@@ -462,8 +462,8 @@ def _table(path: Path, layout: Layout | None) -> tuple[_Pairs, tuple[str, ...], 
 
     Nothing where the file is no table; what columns seem to hold is told where those needed are not known.
     """
+    from sleepagree.readers.any_file import whole_table
     from sleepagree.readers.columns import find_columns
-    from sleepagree.readers.whole_table import whole_table
 
     try:
         table = whole_table(path, layout)

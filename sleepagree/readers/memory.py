@@ -14,7 +14,7 @@ from sleepagree.errors import is_number, shorten
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import with_zone
 from sleepagree.mapping.sets import take_reports
-from sleepagree.readers import names_file, read_spans
+from sleepagree.readers.any_file import names_file, read_spans
 from sleepagree.readers.in_memory.frames import refuse_levels, refuse_same_names, refuse_several_nights, spans_of_frame
 from sleepagree.readers.in_memory.labels import Declared, label_text, spans_of_labels
 from sleepagree.readers.in_memory.tables import spans_as_table

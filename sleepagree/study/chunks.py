@@ -25,7 +25,7 @@ import sleepagree
 from sleepagree.errors import OutputError
 from sleepagree.files.object_store import Stamps, is_remote
 from sleepagree.files.writing import is_partial, refuse_inputs, sole_run, write_text
-from sleepagree.readers import companion_files, part_files
+from sleepagree.readers.any_file import companion_files, part_files
 from sleepagree.study.night_summary import NightSummary, Refusal
 from sleepagree.study.run import ChunkResult, ScoringOptions
 from sleepagree.study.table import NightRow, NightsTable

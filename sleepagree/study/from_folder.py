@@ -17,10 +17,9 @@ from typing import Final, NamedTuple, NoReturn
 from sleepagree.errors import FileFormatError, InputError, Option, counted, printable, shorten
 from sleepagree.files.formulas import escape_formula
 from sleepagree.files.writing import csv_text
-from sleepagree.readers import part_files
+from sleepagree.readers.any_file import part_files, whole_table
 from sleepagree.readers.columns import list_names
 from sleepagree.readers.layout import Layout
-from sleepagree.readers.whole_table import whole_table
 from sleepagree.study.file_patterns import NIGHT, NOBODYS, PARTICIPANT, FilePattern, parse_pattern
 
 DEVICE: Final = "device"

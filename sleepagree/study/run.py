@@ -23,7 +23,7 @@ from sleepagree.hypnogram.window import parse_window
 from sleepagree.mapping.files import own_words, take_mappings
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import make_stage_set, take_reports
-from sleepagree.readers import part_files, read_spans
+from sleepagree.readers.any_file import part_files, read_spans
 from sleepagree.readers.layout import Layout, read_layout
 from sleepagree.study.anonymous import anonymous_night, rename_spans
 from sleepagree.study.clocks import with_clock_check

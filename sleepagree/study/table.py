@@ -17,7 +17,7 @@ from sleepagree.errors import FileFormatError, InputError, Option, for_page, sho
 from sleepagree.files.formulas import unescape_formula
 from sleepagree.files.object_store import is_remote, last_part
 from sleepagree.files.reading import read_bytes
-from sleepagree.readers import part_files
+from sleepagree.readers.any_file import part_files
 from sleepagree.readers.csv_table import told_delimiter
 
 REQUIRED: Final = ("participant", "night", "device", "reference", "device_file")

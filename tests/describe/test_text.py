@@ -22,7 +22,7 @@ from sleepagree.mapping.mapping import StageMapping, mapping_named
 from sleepagree.mapping.words import AASM_STAGES
 from sleepagree.night.compare import compare
 from sleepagree.night.mappings import compare_mappings
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.columns import columns_of, cut, to_left, to_right, wrap

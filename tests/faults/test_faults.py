@@ -21,7 +21,7 @@ import pytest
 
 from sleepagree.errors import InputError, SleepAgreeError
 from sleepagree.files import reading as _text
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.study import chunks, execution
 from sleepagree.study.chunks import unfinished_folder
 from sleepagree.study.from_table import load_nights
@@ -494,7 +494,7 @@ def test_ten_gigabytes_of_nothing(kind: str, suffix: str, tmp_path: Path) -> Non
     code = (
         "import resource, sys, time\n"
         "from pathlib import Path\n"
-        "from sleepagree.readers import read_spans\n"
+        "from sleepagree.readers.any_file import read_spans\n"
         "import numpy, mne, pandas, pyarrow\n"
         "resource.setrlimit(resource.RLIMIT_AS, (4 * 2**30, 4 * 2**30))\n"
         "from sleepagree.errors import SleepAgreeError\n"

@@ -21,7 +21,7 @@ with atheris.instrument_imports(
         "sleepagree.mapping.files",
     ]
 ):
-    import sleepagree.readers  # noqa: F401 - instrumented when it is first imported
+    import sleepagree.readers.any_file  # noqa: F401 - instrumented when it is first imported
     from sleepagree.mapping.files import read_mapping
     from sleepagree.readers.layout import read_layout
     from sleepagree.study.paired_epochs import read_paired_nights

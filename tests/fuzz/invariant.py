@@ -19,7 +19,7 @@ from sleepagree.errors import SleepAgreeError
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.night.compare import compare
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import NO_LAYOUT, Layout, read_layout
 from sleepagree.readers.proposing.proposal import layout_as_seen

@@ -72,7 +72,7 @@ def test_one_fair_message_is_an_answer_and_nothing_else_is() -> None:
 
 
 def test_epochs_that_a_ledger_loses_are_seen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from sleepagree.readers import read_spans
+    from sleepagree.readers.any_file import read_spans
 
     path = tmp_path / "night.edf"
     path.write_bytes(annotation_file(*hypnogram(20)).encode())

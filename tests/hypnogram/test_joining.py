@@ -17,7 +17,7 @@ from sleepagree.errors import ClockError, EpochGridError, InputError
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.joining import join_parts
 from sleepagree.night.compare import compare
-from sleepagree.readers import part_files, read_spans
+from sleepagree.readers.any_file import part_files, read_spans
 from sleepagree.readers.edf.writer import write_edf_annotations
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.study.chunks import KeptChunks, chunk_rows, input_files

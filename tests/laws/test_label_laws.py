@@ -27,7 +27,7 @@ from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, fitting_
 from sleepagree.mapping.words import ALIASES, COVERAGE, LEAVE_OUT, NOT_A_STAGE, STAGE_WORDS, UNSCORED, fold_label
 from sleepagree.night.compare import compare
 from sleepagree.night.measures import measure_sides
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.export import aligned_night

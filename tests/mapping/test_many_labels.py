@@ -17,7 +17,7 @@ from sleepagree.mapping.mapping import MOST_CLASSES, StageMapping, mapping_named
 from sleepagree.mapping.sets import make_stage_set
 from sleepagree.mapping.words import AASM_STAGES, MOST_LABELS
 from sleepagree.night.compare import compare
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.edf.recording import read_edf
 from sleepagree.readers.edf.writer import write_edf_annotations
 from sleepagree.readers.layout import Layout

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.study.execution import run_rows
 from sleepagree.study.run import ScoringOptions
 from sleepagree.study.table import read_nights_table

@@ -135,7 +135,7 @@ def memory_curve(key: str, what: str, sizes: Sequence[int], tables: Sequence[Pat
 
 def epochs_of_a_night(settings: Settings) -> list[Curve]:
     """Time nights of 2 to 16 hours."""
-    from sleepagree.readers import read_spans
+    from sleepagree.readers.any_file import read_spans
     from sleepagree.study.table import read_nights_table
 
     sizes = (60, 120, 180, 240) if settings.smoke else (240, 480, 960, 1920)

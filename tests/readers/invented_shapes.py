@@ -24,7 +24,7 @@ from sleepagree.errors import SleepAgreeError
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.words import canonical_stage
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import read_layout
 
 EPOCHS = 240

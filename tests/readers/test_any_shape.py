@@ -14,7 +14,7 @@ import pytest
 from sleepagree import align, read_hypnogram
 from sleepagree.errors import SleepAgreeError
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import read_layout
 from tests.readers.invented_shapes import LANGUAGES, Case, all_cases, epochs_of, mutations, outcomes, truth
 from tests.said import said

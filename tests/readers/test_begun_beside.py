@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from sleepagree.describe.proposal import layout_text
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import parse_layout
 from sleepagree.readers.proposing.proposal import propose_layout
 

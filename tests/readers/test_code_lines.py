@@ -10,7 +10,7 @@ from sleepagree.caution import NoteKind
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import FileFormatError
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import Layout, Shape, parse_layout
 from sleepagree.readers.proposing.code_lines import foot_of_codes, legends_of_lines
 from sleepagree.readers.proposing.layout_proposal import LayoutProposal

@@ -11,7 +11,7 @@ import pytest
 from sleepagree import read_hypnogram
 from sleepagree.errors import SleepAgreeError
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import Layout, read_layout
 from tests.said import said
 

@@ -12,7 +12,7 @@ from sleepagree.cli.group import main
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import FileFormatError
 from sleepagree.mapping.languages import propose_meanings
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.layout import parse_layout
 from sleepagree.readers.proposing.layout_proposal import LayoutProposal, Why

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sleepagree.errors import FileFormatError, Front, SleepAgreeError, name_options
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import read_layout
 
 OFFERED = re.compile(r'(?m)^ *(time = "[^"]*")(?:  # (.*))?$')

@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from sleepagree.cli.group import main
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import FileFormatError, InputError
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.edf.writer import EdfFamily, write_edf_annotations
 from sleepagree.readers.inspection import LabelSeen, inspect_file
 from sleepagree.readers.layout import Layout, read_layout

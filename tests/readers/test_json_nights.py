@@ -14,7 +14,7 @@ import pytest
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import ClockError
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import Layout, parse_layout
 from sleepagree.readers.proposing import placed_roles as module
 from sleepagree.readers.proposing.column_roles import Found

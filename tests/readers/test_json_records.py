@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from sleepagree.errors import EpochGridError, FileFormatError, SleepAgreeError, UnknownStageError
 from sleepagree.hypnogram.epochs import lay_on_epochs
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.json.file import read_json
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.proposing.proposal import propose_layout

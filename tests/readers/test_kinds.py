@@ -15,7 +15,7 @@ import pytest
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.files.kinds import kind_of_bytes
 from sleepagree.mapping.files import read_mapping
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study.paired_epochs import read_paired_nights
 from sleepagree.study.table import read_nights_table

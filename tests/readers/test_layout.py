@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sleepagree.errors import FileFormatError, SleepAgreeError
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import Ends, Layout, Marks, NightOf, Overlaps, Shape, Silence, read_layout
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from sleepagree.caution import NoteKind
 from sleepagree.errors import FileFormatError, UnknownStageError
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.csv_table import part_after_times
 from sleepagree.readers.layout import parse_layout
 from sleepagree.readers.proposing.proposal import propose_layout

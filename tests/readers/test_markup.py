@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from sleepagree.errors import EpochGridError, FileFormatError
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from tests.readers.test_odd_exports import BOUTS, EDGES, MOMENTS, STAGES, START, proposed, read
 
 ROWS = [(MOMENTS[edge], label, 30 * epochs) for edge, (label, epochs) in zip(EDGES, BOUTS, strict=False)]

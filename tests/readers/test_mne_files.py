@@ -9,7 +9,7 @@ import pytest
 
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, InputError, UnknownStageError
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.edf.writer import write_edf_annotations
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.memory import read_hypnogram

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from sleepagree.errors import FileFormatError
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.proposing.proposal import propose_layout
 from sleepagree.readers.times.clock import Column, naive_datetime

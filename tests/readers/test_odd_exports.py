@@ -15,7 +15,7 @@ import pytest
 from sleepagree.caution import CautionKind, NoteKind
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, UnknownStageError
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.csv_table import without_rules
 from sleepagree.readers.layout import ELAPSED_UNITS, FILE_KEYS, TIME_FORMS, Layout, TimeForm, parse_layout
 from sleepagree.readers.proposing.column_kinds import ColumnKind, see_column

@@ -15,7 +15,7 @@ import pytest
 from sleepagree.caution import NoteKind
 from sleepagree.errors import ClockError, SleepAgreeError
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.layout import parse_layout
 from sleepagree.readers.proposing.proposal import propose_layout

@@ -21,7 +21,7 @@ from sleepagree.cli.group import main
 from sleepagree.describe.file import describe_file
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
 from sleepagree.files import packed
-from sleepagree.readers import companion_files, read_spans
+from sleepagree.readers.any_file import companion_files, read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.table import excel

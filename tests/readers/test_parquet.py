@@ -12,7 +12,7 @@ import pytest
 
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import Layout, NightOf
 
 pa = pytest.importorskip("pyarrow")

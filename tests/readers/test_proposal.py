@@ -14,7 +14,7 @@ from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import EpochGridError, FileFormatError, SleepAgreeError
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import canonical_stage, read_data
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.columns import told_unit
 from sleepagree.readers.layout import parse_layout, read_layout
 from sleepagree.readers.proposing.layout_proposal import Choice, LayoutProposal, Why

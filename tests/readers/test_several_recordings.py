@@ -14,7 +14,7 @@ import pytest
 
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import EpochGridError, InputError, SleepAgreeError
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Layout, Overlaps, Shape, parse_layout
 from sleepagree.readers.proposing.layout_proposal import Choice, LayoutProposal

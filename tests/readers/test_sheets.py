@@ -13,7 +13,7 @@ import pytest
 from sleepagree.caution import CautionKind, NoteKind
 from sleepagree.errors import FileFormatError
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import parse_layout
 from sleepagree.readers.proposing.proposal import propose_layout
 

@@ -26,7 +26,7 @@ from sleepagree.errors import (
     UnknownStageError,
 )
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.csv_table import parse_csv
 from sleepagree.readers.layout import Layout, Marks, Overlaps, Shape, read_layout
 from tests.said import said

@@ -10,7 +10,7 @@ import pytest
 
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import FileFormatError
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import Layout, parse_layout
 from sleepagree.readers.proposing.proposal import propose_layout
 from tests.said import said

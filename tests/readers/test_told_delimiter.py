@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from sleepagree.errors import FileFormatError, InputError
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import Layout
 from sleepagree.study.paired_epochs import is_paired_table, read_paired_nights
 from sleepagree.study.table import is_nights_table, read_nights_table

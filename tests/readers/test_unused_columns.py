@@ -10,7 +10,7 @@ import pytest
 
 from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Layout, Shape
 from sleepagree.readers.proposing.proposal import layout_as_seen

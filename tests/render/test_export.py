@@ -24,7 +24,7 @@ from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.mapping import mapping_named
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.edf.recording import read_edf_annotations
 from sleepagree.readers.layout import Layout
 from sleepagree.render.export import (

@@ -147,7 +147,7 @@ def test_a_refused_night_stands_in_every_part(made: Path) -> None:
 def test_results_tell_what_they_were_made_from_and_with(made: Path) -> None:
     import hashlib
 
-    from sleepagree.readers import read_spans
+    from sleepagree.readers.any_file import read_spans
 
     results = results_of(made)
     assert results["schema"] == "sleepagree.study/2"

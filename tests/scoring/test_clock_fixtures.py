@@ -25,7 +25,7 @@ from sleepagree.hypnogram.silence import silence_as_wake
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.mapping import default_mapping
 from sleepagree.night.compare import compare
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import Silence, read_layout
 from sleepagree.scoring.clock_check import scan_clock

@@ -14,7 +14,7 @@ import pytest
 
 from sleepagree.errors import InputError
 from sleepagree.hypnogram.align import align
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study.correction_learning import learn_correction
 from sleepagree.study.duplicates import refuse_duplicates

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from sleepagree.cli.group import main
 from sleepagree.errors import InputError
 from sleepagree.hypnogram.align import align
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study.file_patterns import PARTICIPANT, parse_pattern
 from sleepagree.study.from_folder import NIGHT, NightFiles, matched_files, nights_from_folder, nights_table_text

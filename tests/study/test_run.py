@@ -15,7 +15,7 @@ import pytest
 from sleepagree.errors import Front, Option, SleepAgreeError
 from sleepagree.hypnogram.align import align
 from sleepagree.mapping.mapping import mapping_named
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study.execution import run_rows
 from sleepagree.study.night_summary import NightSummary, Refusal

@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any, Final
 
 from sleepagree.errors import SleepAgreeError
+from sleepagree.readers.any_file import whole_table
 from sleepagree.readers.columns import are_minutes_of_an_hour, times_of_columns
 from sleepagree.readers.layout import (
     Layout,
@@ -26,7 +27,6 @@ from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, v
 from sleepagree.readers.proposing.table_parts import foot_apart, foot_text, text_of_foot
 from sleepagree.readers.table.across import hours_column, turned
 from sleepagree.readers.table.table import Table
-from sleepagree.readers.whole_table import whole_table
 
 _MOST_DATES: Final = 12
 #: Lines of a layout that say where a table stands.

@@ -18,7 +18,7 @@ from sleepagree.errors import FileFormatError, SleepAgreeError, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.zones import has_place
 from sleepagree.mapping.words import fold_label, fold_table
-from sleepagree.readers import kind_of_file, opened
+from sleepagree.readers.any_file import kind_of_file, opened, whole_table
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
 from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.encodings import likely_encodings
@@ -61,7 +61,6 @@ from sleepagree.readers.proposing.table_place import (
 from sleepagree.readers.table.excel import sheet_names, sheets_kept
 from sleepagree.readers.times.clock import naive_datetime
 from sleepagree.readers.times.nights import runs_backwards
-from sleepagree.readers.whole_table import whole_table
 
 _MOST_ABOVE: Final = 20
 _MOST_DATES: Final = 12
