@@ -35,6 +35,7 @@ from sleepagree.scoring.runs import Runs
 if TYPE_CHECKING:
     from sleepagree.scoring.clock import ClockReading
 
+_EPOCH_MIN: Final = EPOCH_S / 60
 #: Hours with fewer scored epochs than this are drawn hollow: half an hour.
 FEW_EPOCHS: Final = 60
 
@@ -86,35 +87,32 @@ def draw_agreement_by_hour(parts: NightAgreement | Sequence[PartAgreement], *, a
     return ax
 
 
-def minutes_in_runs(runs: Runs, *, epoch_s: float = EPOCH_S) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def minutes_in_runs(runs: Runs) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return minutes of disagreement by class of run length: as found, and if errors were scattered.
 
     The second is a geometric law with the expected mean length and the expected number of runs, which is near
     enough to look at; the test in `Runs` does not rest on it.
     """
-    per_min = epoch_s / 60
     edges = np.array([0, *RUN_CLASSES, 100_000])
     found = np.zeros(len(edges) - 1)
     for length, count in runs.lengths:
-        found[np.searchsorted(edges, length) - 1] += length * count * per_min
+        found[np.searchsorted(edges, length) - 1] += length * count * _EPOCH_MIN
     if not runs.expected_mean_length >= 1:
         return found, np.full(found.shape, math.nan)
     again = 1 - 1 / runs.expected_mean_length
     # epochs in runs longer than k: count * mean-weighted tail of the geometric law
     beyond = runs.expected_count * again**edges * (edges + runs.expected_mean_length)
-    return found, -np.diff(beyond) * per_min
+    return found, -np.diff(beyond) * _EPOCH_MIN
 
 
 @styled
-def draw_run_lengths(runs: NightAgreement | Runs, *, epoch_s: float = EPOCH_S, ax: Axes | None = None) -> Axes:
+def draw_run_lengths(runs: NightAgreement | Runs, *, ax: Axes | None = None) -> Axes:
     """Draw how much of the disagreement lies in short and in long runs, beside errors scattered at random.
 
     Parameters
     ----------
     runs : NightAgreement or Runs
         A night, or its runs of disagreement.
-    epoch_s : float
-        Length of an epoch (s).
     ax : Axes, optional
         Where to draw; by default a new figure one column wide.
 
@@ -126,7 +124,7 @@ def draw_run_lengths(runs: NightAgreement | Runs, *, epoch_s: float = EPOCH_S, a
     if isinstance(runs, NightAgreement):
         runs = disagreement_of(runs).runs
     ax = axes_for(ax, one_column(52), left=13, right=3, top=3, bottom=14)
-    found, expected = minutes_in_runs(runs, epoch_s=epoch_s)
+    found, expected = minutes_in_runs(runs)
     at = np.arange(found.size)
     draw_boxes(ax, at - 0.34, at + 0.34, 0, found, shade=ACCENT, zorder=2)
     # a pale rim, so that the line can be seen on a bar, too
@@ -139,7 +137,7 @@ def draw_run_lengths(runs: NightAgreement | Runs, *, epoch_s: float = EPOCH_S, a
             write(ax, i, top, f"{y:.1f}".removesuffix(".0"), size=SMALL_LETTER_POINTS, zorder=5, **above)
     ax.set_xlim(-0.6, found.size - 0.4)
     ax.set_ylim(0, 1.15 * max(float(np.nanmax([*found, *expected])), 1.0))
-    name_ticks(ax.xaxis, at.tolist(), _class_names(epoch_s), marks=False)
+    name_ticks(ax.xaxis, at.tolist(), _class_names(), marks=False)
     ax.locator_params(axis="y", nbins=5, steps=[1, 2, 2.5, 5, 10])
     grid_lines(ax, "y")
     name_axis(ax, y="minutes of disagreement")
@@ -150,12 +148,13 @@ def draw_run_lengths(runs: NightAgreement | Runs, *, epoch_s: float = EPOCH_S, a
     return ax
 
 
-def _class_names(epoch_s: float) -> list[str]:
+def _class_names() -> list[str]:
     """Return the longest run of each class: both ends would run into the neighbour's at one column's width."""
-    per_min = epoch_s / 60
     single = sum(1 for low, high in pairwise((0, *RUN_CLASSES)) if high - low == 1)
-    names = [f"{high * per_min:g}" if i < single else f"to {high * per_min:g}" for i, high in enumerate(RUN_CLASSES)]
-    return [*names, f"over {RUN_CLASSES[-1] * per_min:g}"]
+    names = [
+        f"{high * _EPOCH_MIN:g}" if i < single else f"to {high * _EPOCH_MIN:g}" for i, high in enumerate(RUN_CLASSES)
+    ]
+    return [*names, f"over {RUN_CLASSES[-1] * _EPOCH_MIN:g}"]
 
 
 @styled

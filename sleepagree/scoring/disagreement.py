@@ -187,7 +187,6 @@ def describe_disagreement(
     classes: tuple[str, ...],
     window_epochs: int | None = None,
     begin: datetime | None = None,
-    epoch_s: float = EPOCH_S,
     unreported: Collection[str] = (),
 ) -> Disagreement:
     """Return how the disagreement of one night lies in time.
@@ -204,8 +203,6 @@ def describe_disagreement(
         Epochs of the window, which is cut into thirds; by default the window ends with the last epoch.
     begin : datetime, optional
         When epoch 0 begins, by the clock on the wall (naive, or aware in the zone of the bedroom).
-    epoch_s : float
-        Length of an epoch (s).
     unreported : collection of str
         Classes that the device cannot report. Their epochs are left out of runs, of agreement by part of the night and
         close to transitions, and counted.
@@ -237,7 +234,7 @@ def describe_disagreement(
     errors, kept = wrong[judged], numbers[judged]
     reference_bouts = Bouts.of(reference, joined)
     device_bouts = Bouts.of(device, joined)
-    hours = reference.size * epoch_s / 3600.0
+    hours = reference.size * EPOCH_S / 3600.0
     reference_changes, device_changes = (bouts.changes(joined) for bouts in (reference_bouts, device_bouts))
     return Disagreement(
         classes=classes,
@@ -248,23 +245,21 @@ def describe_disagreement(
         runs=count_runs(reference[judged], errors, np.diff(kept) == 1, kept, len(classes)),
         near_transitions=_near_transitions(reference, wrong, joined, judged),
         thirds=_by_third(errors, kept, int(numbers[-1]) + 1 if window_epochs is None else window_epochs),
-        hours=() if begin is None or not kept.size else _by_hour(errors, kept, begin, epoch_s),
+        hours=() if begin is None or not kept.size else _by_hour(errors, kept, begin),
         reference_transitions=reference_changes,
         device_transitions=device_changes,
         reference_transitions_per_h=reference_changes / hours,
         device_transitions_per_h=device_changes / hours,
-        bouts=_class_bouts(reference_bouts, device_bouts, classes, epoch_s),
-        seen=_bouts_seen(reference_bouts, reference == device, classes, epoch_s),
-        following=describe_following(reference_bouts, device, joined, classes, epoch_s),
+        bouts=_class_bouts(reference_bouts, device_bouts, classes),
+        seen=_bouts_seen(reference_bouts, reference == device, classes),
+        following=describe_following(reference_bouts, device, joined, classes),
         shifts=describe_shifts(
             reference,
             device,
             joined,
             (classes, classes),
             reportable=[name for name in classes if name not in unreported],
-            epoch_s=epoch_s,
         ),
-        epoch_s=epoch_s,
     )
 
 
@@ -305,8 +300,8 @@ def _by_third(wrong: Flags, numbers: Epochs, window_epochs: int) -> tuple[PartAg
     )
 
 
-def _by_hour(wrong: Flags, numbers: Epochs, begin: datetime, epoch_s: float) -> tuple[PartAgreement, ...]:
-    hour = np.array([add_seconds(begin, number * epoch_s).hour for number in numbers.tolist()])
+def _by_hour(wrong: Flags, numbers: Epochs, begin: datetime) -> tuple[PartAgreement, ...]:
+    hour = np.array([add_seconds(begin, number * EPOCH_S).hour for number in numbers.tolist()])
     # a night longer than a day comes to an hour again; its epochs are taken together
     epochs = np.bincount(hour, minlength=24)
     errors = np.bincount(hour[wrong], minlength=24)
@@ -317,22 +312,21 @@ def _by_hour(wrong: Flags, numbers: Epochs, begin: datetime, epoch_s: float) -> 
 # ------------------------------------------------------------------------------------------------------ bouts
 
 
-def _class_bouts(reference: Bouts, device: Bouts, classes: tuple[str, ...], epoch_s: float) -> tuple[ClassBouts, ...]:
+def _class_bouts(reference: Bouts, device: Bouts, classes: tuple[str, ...]) -> tuple[ClassBouts, ...]:
     figures = []
     for side in (reference, device):
         bouts, epochs = side.of_classes(len(classes))
-        figures += [bouts.tolist(), (epochs * epoch_s / 60.0).tolist()]
+        figures += [bouts.tolist(), (epochs * EPOCH_S / 60.0).tolist()]
     return tuple(
         ClassBouts(name, reference_bouts, device_bouts, reference_mean, device_mean)
         for name, reference_bouts, reference_mean, device_bouts, device_mean in zip(classes, *figures, strict=True)
     )
 
 
-def _bouts_seen(reference: Bouts, right: Flags, classes: tuple[str, ...], epoch_s: float) -> tuple[BoutsSeen, ...]:
+def _bouts_seen(reference: Bouts, right: Flags, classes: tuple[str, ...]) -> tuple[BoutsSeen, ...]:
     seen_epochs = np.add.reduceat(right.astype(np.int64), reference.begin)
-    minutes = reference.length * (epoch_s / 60.0)
-    # bouts shorter than the first class (epochs below 30 s) belong to it
-    column = np.maximum(np.searchsorted(BOUT_LENGTHS_MIN, minutes + 1e-9, side="right") - 1, 0)
+    minutes = reference.length * (EPOCH_S / 60.0)
+    column = np.searchsorted(BOUT_LENGTHS_MIN, minutes + 1e-9, side="right") - 1
     columns = len(BOUT_LENGTHS_MIN)
     cell = reference.code * columns + column
     cells = len(classes) * columns

@@ -125,9 +125,7 @@ class _Changes(NamedTuple):
         return cls(change, before, after, late, ~already & ~never, already, never)
 
 
-def describe_following(
-    bouts: Bouts, device: Epochs, joined: Flags, classes: tuple[str, ...], epoch_s: float
-) -> tuple[Following, ...]:
+def describe_following(bouts: Bouts, device: Epochs, joined: Flags, classes: tuple[str, ...]) -> tuple[Following, ...]:
     """Return how late the device follows each kind of transition of the reference."""
     changes = _Changes.of(bouts, device, joined)
     kind = changes.before * len(classes) + changes.after
@@ -138,7 +136,7 @@ def describe_following(
         transitions = int(np.count_nonzero(of_kind))
         if transitions == 0:
             break
-        minutes = changes.late[of_kind & changes.followed] * (epoch_s / 60.0)
+        minutes = changes.late[of_kind & changes.followed] * (EPOCH_S / 60.0)
         found.append(
             Following(
                 classes[which // len(classes)],
@@ -162,7 +160,6 @@ def describe_shifts(
     names: tuple[Sequence[str], Sequence[str]],
     *,
     reportable: Collection[str],
-    epoch_s: float = EPOCH_S,
 ) -> tuple[StateShifts, ...]:
     """Return how late the device says that each state begins and ends.
 
@@ -176,8 +173,6 @@ def describe_shifts(
         Names of the reference's and of the device's classes or stages.
     reportable : collection of str
         Names that the device can say.
-    epoch_s : float
-        Length of an epoch (s).
 
     Returns
     -------
@@ -206,7 +201,7 @@ def describe_shifts(
     bounds = np.searchsorted(changes.at[into], np.arange(len(says) + 1) * reference.size).tolist()
     readings = [[figure[a:b] for figure in figures] for a, b in pairwise(bounds)]
     return tuple(
-        StateShifts(state, _shifts(epoch_s, *forwards), _shifts(-epoch_s, *backwards))
+        StateShifts(state, _shifts(EPOCH_S, *forwards), _shifts(-EPOCH_S, *backwards))
         for state, forwards, backwards in zip(states, readings[::2], readings[1::2], strict=True)
     )
 
@@ -218,10 +213,10 @@ def _is_in(state: str, name: str) -> bool:
 
 
 def _shifts(
-    epoch_s: float, late: Sequence[int], followed: Sequence[bool], already: Sequence[bool], never: Sequence[bool]
+    step_s: float, late: Sequence[int], followed: Sequence[bool], already: Sequence[bool], never: Sequence[bool]
 ) -> Shifts:
     """Return shifts from how late each moment is, and whether it is followed, already there, never there."""
-    minutes = [epochs * (epoch_s / 60.0) + 0.0 for epochs in compress(late, followed)]  # never -0.0
+    minutes = [epochs * (step_s / 60.0) + 0.0 for epochs in compress(late, followed)]  # never -0.0
     return Shifts(len(late), len(minutes), sum(already), sum(never), *_quartiles(minutes))
 
 

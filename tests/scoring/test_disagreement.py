@@ -200,8 +200,8 @@ def test_a_gap_ends_runs_and_bouts_and_hides_transitions():
 
 def test_agreement_by_hour_of_the_clock():
     reference, device = "W" * 12, "WWWLLLWWWWWW"
-    # epochs of 10 min from 23:20: 23:20 to 23:50 (4), 00:00 to 00:50 (6), 01:00, 01:10
-    found = describe(reference, device, begin=datetime(2026, 3, 1, 23, 20), epoch_s=600.0)
+    # an epoch every 10 min from 23:20: 23:20 to 23:50 (4), 00:00 to 00:50 (6), 01:00, 01:10
+    found = describe(reference, device, np.arange(12) * 20, begin=datetime(2026, 3, 1, 23, 20))
     assert found.hours == (
         PartAgreement("23", 4, 3, 0.75),
         PartAgreement("00", 6, 4, 4 / 6),
@@ -210,10 +210,10 @@ def test_agreement_by_hour_of_the_clock():
 
 
 def test_hours_of_the_wall_clock_across_a_change_of_the_clock():
-    # 2026-03-29, Europe: 01:00 UTC; the clock jumps from 02:00 to 03:00. Epochs of 30 min from 00:30.
+    # 2026-03-29, Europe: 01:00 UTC; the clock jumps from 02:00 to 03:00. Epochs every 30 min from 00:30.
     zone = ZoneInfo("Europe/Berlin")
     begin = datetime(2026, 3, 29, 0, 30, tzinfo=zone)
-    found = describe("W" * 6, "W" * 6, begin=begin, epoch_s=1800.0)
+    found = describe("W" * 6, "W" * 6, np.arange(6) * 60, begin=begin)
     utc = begin.astimezone(UTC).timestamp()
     told = [datetime.fromtimestamp(utc + i * 1800, zone).hour for i in range(6)]
     assert told == [0, 1, 1, 3, 3, 4]
