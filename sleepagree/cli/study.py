@@ -63,7 +63,7 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
     from sleepagree.cli.running import write_study
-    from sleepagree.describe.study import clock_command, describe_study
+    from sleepagree.describe.study import describe_study, next_command
     from sleepagree.errors import Front
     from sleepagree.study.anonymous import anonymous_table, hide_zones
     from sleepagree.study.chunks import unfinished_folder
@@ -89,13 +89,13 @@ def study(ctx: click.Context, /, nights: Path, out: Path, **options: Any) -> Non
         if interrupts.take_the_word():
             tell_how_to_resume(unfinished_folder(out))
         ctx.exit(interrupts.EXIT_CODE)
-    clock = ""
+    typed = ""
     if not options["anonymous"]:
         # from where the user is, which tells no folder above
         here = os.path.relpath(table.folder)
-        clock = clock_command(result, table, request.scoring, folder=here, mappings=options["mapping_names"])
+        typed = next_command(result, table, request.scoring, folder=here, mappings=options["mapping_names"])
     shown = hide_zones(anonymous_table(table)) if options["anonymous"] else replace(table, name=str(nights))
-    description = describe_study(result, table=shown, folder=str(out), clock=clock)
+    description = describe_study(result, table=shown, folder=str(out), next_typed=typed)
     shared.write_for_page(lambda: describe_study(result, table=table, front=Front.PAGE))
     written = f"Written to {out}: start with {out / 'report.html'}"
     shared.print_description(description, full=options["full"], written=written)

@@ -7,6 +7,7 @@ import shlex
 import sys
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from enum import Enum
 from itertools import chain
 from pathlib import PurePath
 from typing import Final
@@ -56,6 +57,7 @@ from sleepagree.describe.words import (
     say_stages,
 )
 from sleepagree.errors import Front, counted, shorten
+from sleepagree.files.object_store import is_remote
 from sleepagree.hypnogram.ledger import say_status
 from sleepagree.readers.any_file import part_files
 from sleepagree.scoring.offsets import MOST_HOURS, range_min_for
@@ -81,7 +83,7 @@ def describe_study(
     command: str = "",
     table: NightsTable | None = None,
     folder: str = "",
-    clock: str = "",
+    next_typed: str = "",
     front: Front = Front.COMMAND,
 ) -> Description:
     """Return everything that is said about a study.
@@ -96,8 +98,8 @@ def describe_study(
         The table of nights that it was made from.
     folder : str
         Where its results are, as a command finds them; "" for beside what is read.
-    clock : str
-        Command that looks closer at the clock of a night, where a caution names one.
+    next_typed : str
+        The command for the next step, from :func:`next_command`; "" for one with places to fill in.
     front : Front
         Who shows it; where no commands are typed, none are told.
     """
@@ -129,14 +131,12 @@ def describe_study(
         f"{names} against the reference" if names else "No night was scored",
         tuple(finding_of_device(device, study) for device in study.devices),
         sections_of(*sections),
-        _answer(study, folder, table, clock, front),
+        _answer(study, folder, next_typed, front),
         is_answer_part=True,
     )
 
 
-def _answer(
-    study: StudyAgreement, folder: str, nights: NightsTable | None, clock: str, front: Front
-) -> tuple[Section, ...]:
+def _answer(study: StudyAgreement, folder: str, next_typed: str, front: Front) -> tuple[Section, ...]:
     """Return the bias of each device, what so many people allow one to claim, the clocks, and what is next."""
     if not study.devices:
         return ()
@@ -149,30 +149,57 @@ def _answer(
         refused if study.refused else None,
         *answer_of_bias(study),
         _clock(study, front, "answer-clock"),
-        None if front is Front.PAGE else _next(study, folder, nights, clock),
+        None if front is Front.PAGE else _next(study, folder, next_typed),
     )
 
 
-def _next(study: StudyAgreement, folder: str, nights: NightsTable | None, clock: str) -> Section | None:
+class NextStep(Enum):
+    """What to do after a study, and why."""
+
+    CLOCK = "Whether clocks explain it, on one of the nights that the caution names"
+    STATED_PLAN = "How many people would tell more than one does, with spreads that you state"
+    PLAN = "How many people would settle what is open"
+    CORRECTION = "Whether a correction helps on new nights"
+    NOTHING = ""
+
+
+def _next_step(study: StudyAgreement) -> NextStep:
     """Return what to do next: look at doubtful clocks, size the study that would settle a bias, or correct one."""
-    unsure = next((device for device in study.devices if is_open(device)), None)
-    named = ["--device", unsure.device] if unsure is not None and len(study.devices) > 1 else []
     if any(caution.kind in _CLOCK_KINDS for caution in study.cautions):
-        why = "Whether clocks explain it, on one of the nights that the caution names"
-        words = shlex.split(clock) if clock else ["sleepagree", "clock", "REFERENCE", "DEVICE"]
-    elif all(len(device.participants) == 1 for device in study.devices):
-        why = "How many people would tell more than one does, with spreads that you state"
-        words = ["sleepagree", "plan", "--between-sd", "MINUTES", "--within-sd", "MINUTES"]
-    elif unsure is not None:
-        why = "How many people would settle what is open"
-        words = ["sleepagree", "plan", "--from", str(PurePath(folder, "results.json")), *named]
-    else:
-        why = "Whether a correction helps on new nights"
-        words = ["sleepagree", "calibrate", nights.name if nights else "NIGHTS", "--out", "DIR"]
-    return section("answer-next", "Next", Paragraph(f"{why}:"), Command(shlex.join(words)))
+        return NextStep.CLOCK
+    if all(len(device.participants) == 1 for device in study.devices):
+        return NextStep.STATED_PLAN
+    if any(map(is_open, study.devices)):
+        return NextStep.PLAN
+    # who learns a correction takes no table with a further column
+    return NextStep.NOTHING if study.options.by else NextStep.CORRECTION
 
 
-def clock_command(
+def _next(study: StudyAgreement, folder: str, command: str) -> Section | None:
+    """Return what to do next, with the command for it; one that needs the files of nights has places for them."""
+    several = len(study.devices) > 1
+    match step := _next_step(study):
+        case NextStep.NOTHING:
+            return None
+        case NextStep.CLOCK:
+            words = ["clock", "REFERENCE", "DEVICE"]
+        case NextStep.STATED_PLAN:
+            words = ["plan", "--between-sd", "MINUTES", "--within-sd", "MINUTES"]
+        case NextStep.PLAN:
+            unsure = next(filter(is_open, study.devices)).device
+            named = ["--device", unsure] if several else []
+            words = ["plan", "--from", str(PurePath(folder, "results.json")), *named]
+        case NextStep.CORRECTION:
+            words = ["calibrate", "NIGHTS", "--out", "DIR", *_device_to_correct(study)]
+    typed = command or shlex.join(["sleepagree", *words])
+    return section("answer-next", "Next", Paragraph(f"{step.value}:"), Command(typed))
+
+
+def _device_to_correct(study: StudyAgreement) -> tuple[str, ...]:
+    return ("--device", study.devices[0].device) if len(study.devices) > 1 else ()
+
+
+def next_command(
     study: StudyAgreement,
     table: NightsTable,
     options: ScoringOptions,
@@ -180,14 +207,14 @@ def clock_command(
     folder: str = "",
     mappings: Sequence[str] | None = None,
 ) -> str:
-    """Return the command that looks at the clock of a night that a caution names, "" where there is none.
+    """Return the command for the next step where it needs the files of nights, "" where it does not.
 
     Parameters
     ----------
     study : StudyAgreement
         The study.
     table : NightsTable
-        What it was made of: it names the night's files.
+        What it was made of.
     options : ScoringOptions
         How its nights were read.
     folder : str
@@ -195,29 +222,59 @@ def clock_command(
     mappings : sequence of str, optional
         What the mappings were called; by default by their names or those of their files.
     """
+    named = [m.from_file or m.name for m in options.mappings] if mappings is None else list(mappings)
+    match _next_step(study):
+        case NextStep.CLOCK:
+            return _clock_command(study, table, options, folder, named)
+        case NextStep.CORRECTION:
+            words = ["calibrate", str(PurePath(folder, table.name)), "--out", "DIR", *_device_to_correct(study)]
+            mapping = [("--mapping", named[0])] if named else []
+            return _typed(words, [*mapping, ("--window", options.window), *_read_alike(options)])
+    return ""
+
+
+def _clock_command(
+    study: StudyAgreement,
+    table: NightsTable,
+    options: ScoringOptions,
+    folder: str,
+    mappings: Sequence[str],
+) -> str:
+    """Return the command that looks at the clock of a night that a caution names, "" where no command can read it."""
     night = doubtful_night(study)
-    row = next((row for row in table.rows if night is not None and row.row == night.row), None)
-    if night is None or row is None:
+    row = None if night is None else next((row for row in table.rows if row.row == night.row), None)
+    if (
+        night is None
+        or row is None
+        or any(map(is_remote, (row.references[0], row.device_file, row.layout, row.reference_layout)))
+    ):
         return ""
     files = (
         "+".join(_as_typed(part, folder) for part in part_files(name, folder))
         for name in (row.references[0], row.device_file)
     )
-    named = [m.from_file or m.name for m in options.mappings] if mappings is None else mappings
     given = [
-        *(("--mapping", name) for name in named),
+        *(("--mapping", name) for name in mappings),
         ("--layout", row.layout and _as_typed(str(PurePath(folder, row.layout)), folder)),
         ("--reference-layout", row.reference_layout and _as_typed(str(PurePath(folder, row.reference_layout)), folder)),
         ("--reference-zone", row.reference_zone),
         ("--device-zone", row.device_zone),
         ("--clock-offset", f"{row.clock_offset_s:g}" if row.clock_offset_s else ""),
         ("--window", row.window or options.window),
-        ("--outside", "wake" if options.outside == "wake" else ""),
-        ("--reports", ",".join(options.reports)),
+        *_read_alike(options),
         ("--range", "" if math.isnan(night.zone_s) else f"{range_min_for(night.zone_s)}"),
     ]
-    words = chain.from_iterable(pair for pair in given if pair[1])
-    return shlex.join(["sleepagree", "clock", *files, *words])
+    return _typed(["clock", *files], given)
+
+
+def _read_alike(options: ScoringOptions) -> list[tuple[str, str]]:
+    """Return the options of a command that reads nights as they were read."""
+    return [("--outside", "wake" if options.outside == "wake" else ""), ("--reports", ",".join(options.reports))]
+
+
+def _typed(words: Sequence[str], given: Sequence[tuple[str, str]]) -> str:
+    """Return a command as it is typed, without the options that have no value."""
+    return shlex.join(["sleepagree", *words, *chain.from_iterable(pair for pair in given if pair[1])])
 
 
 def _as_typed(path: str, folder: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
-from sleepagree.describe.study import clock_command, describe_study
+from sleepagree.describe.study import describe_study, next_command
 from sleepagree.describe.study_checklist import checklist_of_study
 from sleepagree.describe.study_tables import tables_of_study
 from sleepagree.files.writing import csv_text, encode_text
@@ -58,8 +58,8 @@ def write_results(
         from sleepagree.render.page import page_files
 
         # typed where the table is, as the command that repeats the study
-        clock = "" if anonymous else clock_command(study, table, request.scoring)
-        files |= page_files(describe_study(study, command=request.command, table=shown, clock=clock), figures)
+        typed = "" if anonymous else next_command(study, table, request.scoring)
+        files |= page_files(describe_study(study, command=request.command, table=shown, next_typed=typed), figures)
     write_below(made, files)
 
 

@@ -161,4 +161,4 @@ def test_a_study_says_what_is_next(monkeypatch: pytest.MonkeyPatch) -> None:
     assert command_for(doubtful) == "sleepagree clock REFERENCE DEVICE"
     assert command_for(calm).startswith("sleepagree plan --from out/results.json --device ")
     monkeypatch.setattr("sleepagree.describe.study.is_open", lambda _: False)
-    assert command_for(calm) == "sleepagree calibrate NIGHTS --out DIR"
+    assert command_for(calm) == "sleepagree calibrate NIGHTS --out DIR --device 'band A'"

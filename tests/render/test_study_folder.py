@@ -275,7 +275,7 @@ def test_a_table_of_paired_epochs_is_a_study(made: Path, tmp_path: Path) -> None
 
 
 def test_the_study_that_comes_back_is_the_one_that_was_written(tmp_path: Path) -> None:
-    from sleepagree.describe.study import clock_command
+    from sleepagree.describe.study import next_command
     from tests.told import study_files, study_lines
 
     table = load_nights(FERRY / "nights.csv")
@@ -283,6 +283,6 @@ def test_the_study_that_comes_back_is_the_one_that_was_written(tmp_path: Path) -
     again = run_study(table, REQUEST)
     assert study_lines(written) == study_lines(again)
     assert written.cautions == again.cautions
-    clock = clock_command(written, table, REQUEST.scoring)
-    files = study_files(written, command=REQUEST.command, table=table, clock=clock)
+    typed = next_command(written, table, REQUEST.scoring)
+    files = study_files(written, command=REQUEST.command, table=table, next_typed=typed)
     assert (tmp_path / "out" / "report.html").read_bytes() == files["report.html"]

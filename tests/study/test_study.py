@@ -15,7 +15,7 @@ from sklearn.metrics import cohen_kappa_score
 from sleepagree.caution import CautionKind
 from sleepagree.describe.blocks import Figure, Items, flat
 from sleepagree.describe.cautions import rank_caution
-from sleepagree.describe.study import clock_command, describe_study
+from sleepagree.describe.study import describe_study, next_command
 from sleepagree.describe.study_margins import margins_table
 from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
 from sleepagree.describe.words import interval
@@ -643,9 +643,23 @@ def test_a_report_tells_no_folder_outside_that_of_its_table() -> None:
     row = NightRow(2, off.participant, off.night, off.device, ("/deck/r.edf",), "band/d.csv", layout="../l.toml")
     table = NightsTable("nights.csv", Path("/deck/study"), "", (row,))
     options = ScoringOptions(window="overlap")
-    assert clock_command(study, table, options) == (
-        "sleepagree clock r.edf band/d.csv --layout l.toml --window overlap"
-    )
-    assert "/deck/r.edf study/band/d.csv --layout study/../l.toml" in clock_command(
+    assert next_command(study, table, options) == ("sleepagree clock r.edf band/d.csv --layout l.toml --window overlap")
+    assert "/deck/r.edf study/band/d.csv --layout study/../l.toml" in next_command(
         study, table, options, folder="study"
     )
+    remote = replace(row, device_file="s3://lab/SECRET/d.csv?sig=SECRET")
+    assert next_command(study, replace(table, rows=(remote,)), options) == ""
+
+
+def test_a_correction_is_learnt_from_nights_that_are_read_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sleepagree.describe.study.is_open", lambda _: False)
+    calm = replace(STUDY, cautions=())
+    table = NightsTable("nights.csv", Path("/deck/study"), "", ())
+    options = ScoringOptions(mappings=("wake-sleep",), window="overlap", outside="wake", reports=("wake", "light"))
+    assert next_command(calm, table, options, folder="study") == (
+        "sleepagree calibrate study/nights.csv --out DIR --device 'band A' --mapping wake-sleep --window overlap "
+        "--outside wake --reports wake,light"
+    )
+    by = replace(calm, options=replace(calm.options, by="deck"))
+    assert next_command(by, table, options) == ""
+    assert not [s for s in describe_study(by).answer if s.name == "answer-next"]
