@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from typing import Any, Final
 
@@ -216,7 +217,8 @@ def _listing(c: Caution) -> str:
     """Return the first nights that a caution names, each with its figure, and how many more there are; "" without."""
     if c.get("named") is None:
         return ""
-    figures = [f": {value:.0f} %" for value in c.get("scored_percent", ())]
+    # rounded down: none of them may seem to reach the bound
+    figures = [f": {math.floor(value)} %" for value in c.get("scored_percent", ())]
     figures += [f": {seconds:+.0f} s" for seconds in c.get("seconds", ())]
     figures += [f": {counted(epochs, 'epoch')}" for epochs in c.get("left_epochs", ())]
     nights = [f"{person} {night}" for person, night in c["named"]]
@@ -248,7 +250,7 @@ def _skewed(c: Caution) -> str:
         "suppose that they are roughly normal; the intervals of the limits then cover less than they say."
     ]
     if drawn:
-        sentences.append(f"The report draws the differences in {drawn}.")
+        sentences.append(f"The report of a study draws the differences in {drawn}.")
     if above_zero:
         ratios = for_page(f"Ratios ({Option.LOG_RATIO:True})", "Ratios")
         sentences.append(f"{ratios} are another way for {above_zero}.")

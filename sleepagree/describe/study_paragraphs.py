@@ -89,12 +89,13 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
         under = "" if square is first else f" under '{shorten(square.mapping.name)}'"
         value = figure(kappa.pooled.primary.value, 2)
         agreed += f", a kappa of {value} ({ends_or_none(kappa.pooled, 2)}){under}"
-    traced = max(device.redistribution, key=lambda r: r.epochs, default=None)
-    if traced is not None and traced.epochs:
-        to = max(traced.to, key=lambda d: d.epochs)
-        agreed += (
-            f"; it has no label for {speak(traced.stage)}, of which {_share(to.share)} was called {speak(to.name)}"
-        )
+    of_stage = dict(first.mapping.reference)
+    traced = [(t.epochs, t.stage, max(t.to, key=lambda d: d.epochs)) for t in device.redistribution if t.epochs]
+    # what most of a stage was called is no fault where the mapping says the same of it
+    mistaken = [(epochs, stage, to) for epochs, stage, to in traced if of_stage.get(stage) != to.name]
+    if mistaken:
+        _, stage, to = max(mistaken, key=lambda found: found[0])
+        agreed += f"; it has no label for {speak(stage)}, of which {_share(to.share)} was called {speak(to.name)}"
     has_interval = not math.isnan(accuracy.pooled.primary.low)
     return f"{agreed} (intervals over {units})." if has_interval else f"{agreed}."
 

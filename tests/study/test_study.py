@@ -19,6 +19,7 @@ from sleepagree.describe.study import describe_study, next_command
 from sleepagree.describe.study_margins import margins_table
 from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
 from sleepagree.describe.words import interval
+from sleepagree.hypnogram.align import align
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.scoring import coefficients
@@ -253,7 +254,7 @@ def test_the_caution_of_skewed_differences_fits_what_there_is() -> None:
     (caution,) = [text for text in said(study.cautions) if "skewed" in text]
     measures = caution.split("differences in ")[1].split(" are skewed")[0].split(", ")
     assert {"SOL", "REM latency"} <= set(measures)
-    drawn = re.search(r"The report draws the differences in ([^.]+)\.", caution)
+    drawn = re.search(r"The report of a study draws the differences in ([^.]+)\.", caution)
     assert drawn is None or all(m == "TST" or m.startswith("minutes ") for m in drawn[1].split(", "))
     ratios = re.search(r"\(--log-ratio\) are another way for ([^.]+)\.", caution)
     assert ratios is not None
@@ -628,6 +629,15 @@ def test_the_first_sentence_tells_the_most_that_is_possible_without_a_label() ->
     said_of = f"'{first.mapping.name}' ({100 * best:.1f} % would be the most possible without a label for REM), a kappa"
     assert said_of in finding_of_device(BAND, STUDY)
     assert "most possible" not in finding_of_device(PAD, STUDY)
+
+
+def test_a_stage_that_a_mapping_takes_into_a_class_is_no_fault_of_a_device_that_says_the_class() -> None:
+    stages = ["W", "N1", "N2", "N3", "R"] * 8
+    words = {"W": "wake", "N1": "NREM", "N2": "NREM", "N3": "NREM", "R": "rem"}
+    right = align(reference=stages, device=[words[stage] for stage in stages])
+    assert "no label" not in summarise_study([("crew-1", "1", "pad B", right)]).finding
+    wrong = align(reference=stages, device=[words[s] if s != "N3" else "rem" for s in stages])
+    assert "; it has no label for N3, of which 100.0 %" in summarise_study([("crew-1", "1", "pad B", wrong)]).finding
 
 
 def test_rows_of_two_devices_are_device_nights() -> None:
