@@ -60,10 +60,10 @@ def check_whole(name: str, given: Any, *, least: int) -> None:
         raise ValueError(f"{name} must be a whole number from {least} on, not {given!r}")
 
 
-def check_level(given: Any) -> None:
-    """Raise a ValueError unless an argument is the level of an interval."""
+def check_level(given: Any, name: str = "level") -> None:
+    """Raise a ValueError unless an argument is the level of an interval, or another probability by its name."""
     if not is_number(given) or not 0 < given < 1:
-        raise ValueError(f"level must lie between 0 and 1, such as 0.95, not {given!r}")
+        raise ValueError(f"{name} must lie between 0 and 1, such as 0.95, not {given!r}")
 
 
 def take_options(given: Kind | None, kind: type[Kind]) -> Kind:
@@ -462,3 +462,9 @@ class PairingError(InputError):
 
 class OutputError(SleepAgreeError, OSError):
     """A result that cannot be written where it was asked for."""
+
+
+def lacks_library(what: str, library: str, extra: str, path: str = "") -> tuple[str, str, str, str, str, str]:
+    """Return the fields of the error for what needs a library that is not installed."""
+    remedy = f"Install it with: pip install 'sleepagree[{extra}]'"
+    return f"{what} needs {library}, which is not installed", path, "", "", "", remedy

@@ -31,12 +31,11 @@ def page(*, port: int, no_browser: bool, idle: float) -> None:
     """
     from importlib.util import find_spec
 
-    from sleepagree.errors import InputError
+    from sleepagree.errors import InputError, lacks_library
 
     for name in ("python_multipart", "starlette", "uvicorn"):
         if find_spec(name) is None:
-            remedy = "Install what it needs: pip install 'sleepagree[page]'."
-            raise InputError("the page needs a library that is not here", found=name, remedy=remedy)
+            raise InputError(*lacks_library("the page", name, "page"))
     from sleepagree.page.serve import serve_page
 
     def announce(address: str) -> None:

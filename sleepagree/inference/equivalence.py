@@ -9,9 +9,10 @@ from typing import Final
 
 from numpy.typing import ArrayLike
 
+from sleepagree.errors import check_level
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.limits import mover_half_widths, variance_parts
-from sleepagree.inference.normal_theory import check_positive, check_probability, one_limit_factor, one_limit_tail
+from sleepagree.inference.normal_theory import check_positive, one_limit_factor, one_limit_tail
 from sleepagree.inference.people import Design, Moments, pair_nights, take_moments
 from sleepagree.inference.proportions import normal_quantile
 
@@ -220,7 +221,7 @@ def containment_test(
     from scipy.special import ndtri
 
     check_positive("margin", margin)
-    check_probability("proportion", proportion)
+    check_level(proportion, "proportion")
     _check_alpha(alpha)
     nights = pair_nights(reference=reference, device=device, participant=participant)
     head = (nights.participants, len(nights.participant), nights.dropped, float(margin), proportion, alpha)

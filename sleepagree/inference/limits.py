@@ -33,12 +33,12 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from sleepagree.errors import check_level
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.normal_theory import (
     MULTIPLIER_95,
     LimitsInterval,
     check_positive,
-    check_probability,
     one_limit_factor,
 )
 from sleepagree.inference.people import (
@@ -339,7 +339,7 @@ def fit_limits_of_agreement(
     >>> round(limits.bias, 1), round(limits.lower, 1), round(limits.upper, 1)
     (13.0, -4.3, 30.3)
     """
-    check_probability("level", level)
+    check_level(level)
     check_positive("multiplier", multiplier)
     nights = pair_nights(reference=reference, device=device, participant=participant)
     interval = LimitsInterval.MOVER if nights.design is Design.SEVERAL_NIGHTS else LimitsInterval.EXACT

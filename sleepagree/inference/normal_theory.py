@@ -20,6 +20,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.errors import check_whole
+
 Floats = NDArray[np.float64]
 
 #: Standard normal quantile of .975: limits that hold the middle 95 % of the differences.
@@ -39,20 +41,6 @@ class LimitsInterval(Enum):
 
     EXACT = "noncentral t"
     MOVER = "MOVER"
-
-
-def check_count(name: str, value: int, *, at_least: int) -> None:
-    """Raise unless ``value`` is a whole number that is large enough."""
-    if isinstance(value, bool) or int(value) != value:
-        raise TypeError(f"{name} must be a whole number, got {value!r}")
-    if value < at_least:
-        raise ValueError(f"{name} must be at least {at_least}, got {value!r}")
-
-
-def check_probability(name: str, value: float) -> None:
-    """Raise unless ``value`` lies strictly between 0 and 1."""
-    if not 0 < value < 1:
-        raise ValueError(f"{name} must lie between 0 and 1, got {value!r}")
 
 
 def check_positive(name: str, value: float) -> None:
@@ -134,7 +122,7 @@ def one_limit_factor(*, n: int, multiplier: float, probability: float) -> float:
     """
     from scipy.special import nctdtrit
 
-    check_count("n", n, at_least=2)
+    check_whole("n", n, least=2)
     _check_reachable("probability", probability)
     root = math.sqrt(n)
     return float(nctdtrit(n - 1, multiplier * root, probability)) / root
@@ -158,7 +146,7 @@ def one_limit_tail(*, n: int, multiplier: float, factor: float) -> float:
     """
     from scipy.special import nctdtr
 
-    check_count("n", n, at_least=2)
+    check_whole("n", n, least=2)
     root = math.sqrt(n)
     return 1.0 - float(nctdtr(n - 1, multiplier * root, factor * root))
 
@@ -197,7 +185,7 @@ def containment_factor(*, n: int, proportion: float = 0.95, alpha: float = 0.05)
     from scipy.optimize import brentq
     from scipy.special import ndtri
 
-    check_count("n", n, at_least=2)
+    check_whole("n", n, least=2)
     _check_reachable("proportion", proportion)
     _check_reachable("alpha", alpha)
     touching = float(ndtri((1 + proportion) / 2))
@@ -258,6 +246,6 @@ def sd_bias_factor(*, n: int) -> float:
     >>> round(sd_bias_factor(n=2), 6)   # sqrt(pi/2)
     1.253314
     """
-    check_count("n", n, at_least=2)
+    check_whole("n", n, least=2)
     half = (n - 1) / 2
     return math.sqrt(half) * math.exp(math.lgamma(half) - math.lgamma(half + 0.5))

@@ -25,15 +25,13 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sleepagree.errors import InputError, counted
+from sleepagree.errors import InputError, check_level, check_whole, counted
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.limits import VariancePart, mover_half_widths
 from sleepagree.inference.normal_theory import (
     MOST_PARTICIPANTS,
     MULTIPLIER_95,
-    check_count,
     check_positive,
-    check_probability,
     one_limit_factor,
     sd_bias_factor,
     sd_nodes,
@@ -347,9 +345,9 @@ Precision = MeanPrecision | LimitsPrecision
 
 
 def _check_size(participants: int, nights: int, level: float, assurance: float | None) -> None:
-    check_count("participants", participants, at_least=2)
-    check_count("nights", nights, at_least=1)
-    check_probability("level", level)
+    check_whole("participants", participants, least=2)
+    check_whole("nights", nights, least=1)
+    check_level(level)
     # with less, the half-width of very few people is small by chance and grows with more of them
     if assurance is not None and not 0.5 <= assurance < 1:
         raise ValueError(f"assurance must be from 0.5 on and below 1, got {assurance!r}")

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from sleepagree.errors import check_level
 from sleepagree.inference.table_sums import Values, ratio
 
 _Z_95: Final = 1.959963984540054
@@ -32,8 +33,7 @@ def normal_quantile(level: float) -> float:
     >>> round(normal_quantile(0.95), 4)
     1.96
     """
-    if not 0.0 < level < 1.0:
-        raise ValueError(f"level must lie between 0 and 1, not {level!r}")
+    check_level(level)
     if level == 0.95:
         return _Z_95  # the usual level, without the 6 ms that importing statistics costs
     from statistics import NormalDist

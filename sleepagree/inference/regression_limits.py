@@ -11,8 +11,9 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
+from sleepagree.errors import check_level
 from sleepagree.inference.estimate import NAN
-from sleepagree.inference.normal_theory import MULTIPLIER_95, check_positive, check_probability
+from sleepagree.inference.normal_theory import MULTIPLIER_95, check_positive
 from sleepagree.inference.people import Design, as_sentence, fit_line, pair_nights, take_moments
 
 #: Ratio of the SD of a normal variable to its mean absolute value.
@@ -145,7 +146,7 @@ def fit_regression_limits(
     >>> round(lines.slope, 3), round(lines.at(400).bias, 1)
     (-0.163, 18.2)
     """
-    check_probability("level", level)
+    check_level(level)
     check_positive("multiplier", multiplier)
     nights = pair_nights(reference=reference, device=device, participant=participant)
     method = "limits as straight lines in the mean of device and reference (Bland & Altman 1999, section 3.2)"

@@ -24,8 +24,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
+from sleepagree.errors import check_level
 from sleepagree.inference.estimate import NAN, Estimate, undefined
-from sleepagree.inference.normal_theory import check_probability
 from sleepagree.inference.people import Design, Floats, pair_nights, take_moments
 
 _ALIKE: Final = "No two participants (or nights) differ on either side, so there is nothing to tell apart."
@@ -82,7 +82,7 @@ def intraclass_correlation(values: ArrayLike, *, level: float = 0.95) -> Estimat
     >>> f"{icc.value:.2f} ({icc.low:.2f} to {icc.high:.2f})"
     '0.29 (0.02 to 0.76)'
     """
-    check_probability("level", level)
+    check_level(level)
     table = np.asarray(values, dtype=np.float64)
     method = "ICC(A,1) with F interval (McGraw & Wong 1996)"
     if table.ndim != 2 or table.shape[1] < 2:
@@ -170,7 +170,7 @@ def concordance_correlation(*, reference: ArrayLike, device: ArrayLike, level: f
     """
     from scipy.special import ndtri
 
-    check_probability("level", level)
+    check_level(level)
     x, y = np.asarray(reference, dtype=np.float64), np.asarray(device, dtype=np.float64)
     if x.ndim != 1 or x.shape != y.shape:
         raise ValueError(f"reference and device must be of one length, got shapes {x.shape} and {y.shape}")

@@ -20,6 +20,7 @@ from typing import Any, Final, NamedTuple, TypeAlias, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.errors import check_level
 from sleepagree.inference.estimate import NAN, Estimate, undefined
 
 Codes: TypeAlias = NDArray[Any]
@@ -204,8 +205,7 @@ def bca_interval(replicates: Values, *, value: float, acceleration: float, tail:
 
 
 def _tail(level: float) -> float:
-    if not 0.0 < level < 1.0:
-        raise ValueError(f"level must lie between 0 and 1, not {level!r}")
+    check_level(level)
     return (1.0 - level) / 2.0
 
 

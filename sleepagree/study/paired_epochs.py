@@ -19,7 +19,15 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import EpochGridError, FileFormatError, InputError, UnknownStageError, counted, shorten
+from sleepagree.errors import (
+    EpochGridError,
+    FileFormatError,
+    InputError,
+    UnknownStageError,
+    counted,
+    lacks_library,
+    shorten,
+)
 from sleepagree.files.kinds import PARQUET
 from sleepagree.files.reading import InputFile, open_known
 from sleepagree.hypnogram.ledger import Status, cross_labels, list_excluded
@@ -260,14 +268,7 @@ def _parquet_rows(path: Path) -> Iterator[_Rows]:
         import pyarrow as pa
         import pyarrow.parquet as pq
     except ImportError:
-        raise FileFormatError(
-            "Parquet needs the extra 'parquet'",
-            path.name,
-            "",
-            "no pyarrow",
-            "pyarrow",
-            "Install it: pip install 'sleepagree[parquet]'.",
-        ) from None
+        raise InputError(*lacks_library("reading Parquet", "pyarrow", "parquet", path.name)) from None
     with open_known(path, expected=_EXPECTED, own=(PARQUET,)):
         pass
     try:

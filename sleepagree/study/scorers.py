@@ -19,8 +19,8 @@ from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, NO_MAJORITY, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, LabelCodes, Origin, ScoredSpans
-from sleepagree.hypnogram.window import Window, WindowRule
-from sleepagree.hypnogram.zones import add_seconds, seconds_between
+from sleepagree.hypnogram.window import Window, WindowRule, show_time
+from sleepagree.hypnogram.zones import seconds_between
 from sleepagree.inference.table_sums import fold_counts
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings, mapping_named
 from sleepagree.mapping.sets import StageSet, make_stage_set
@@ -156,19 +156,13 @@ def _refuse_apart(sides: Sequence[_Scoring]) -> None:
             raise PairingError(
                 "two scorings of this night share no time",
                 other.name,
-                f"from {_show(other.spans, other_begin - other.shift_s)} to "
-                f"{_show(other.spans, other_end - other.shift_s)}",
+                f"from {show_time(other.spans, other_begin - other.shift_s)} to "
+                f"{show_time(other.spans, other_end - other.shift_s)}",
                 "",
-                f"some of the time of {one.name or 'the other'}, from {_show(one.spans, begin - one.shift_s)} to "
-                f"{_show(one.spans, end - one.shift_s)}",
+                f"some of the time of {one.name or 'the other'}, from {show_time(one.spans, begin - one.shift_s)} to "
+                f"{show_time(one.spans, end - one.shift_s)}",
                 "Give scorings of one recording; check dates and zones first.",
             )
-
-
-def _show(spans: ScoredSpans, seconds: float) -> str:
-    if spans.start is None:
-        return f"{seconds:.0f} s"
-    return f"{add_seconds(spans.start, seconds):%Y-%m-%d %H:%M:%S}"
 
 
 # --- lights marks -----------------------------------------------------------------------------------------
@@ -198,7 +192,7 @@ class _Mark(NamedTuple):
     def by_name(self, sides: Sequence[_Scoring]) -> str:
         """Return who has it where, by each scorer's own clock."""
         times = [
-            f"{_show(s.spans, told - s.shift_s)} ({s.name or f'scorer {i}'})"
+            f"{show_time(s.spans, told - s.shift_s)} ({s.name or f'scorer {i}'})"
             for i, (s, told) in enumerate(zip(sides, self.told, strict=True), 1)
             if told is not None
         ]

@@ -251,7 +251,7 @@ def test_parquet_without_its_library_is_one_message_and_no_folder(
     monkeypatch.setitem(sys.modules, "pyarrow", None)
     result = ended(*words("crew-2-night-1", "band-a", "--out", tmp_path / "out", *ALL), code=1)
     assert result.stderr == (
-        "sleepagree: Parquet needs the library pyarrow, which is not installed. Install it with: "
+        "sleepagree: writing Parquet needs pyarrow, which is not installed. Install it with: "
         "pip install 'sleepagree[parquet]'\n"
     )
     assert list(tmp_path.iterdir()) == []

@@ -317,7 +317,7 @@ def test_result_cannot_be_changed_and_survives_a_process() -> None:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        ({"level": 1.0}, "level must lie between 0 and 1, got 1.0"),
+        ({"level": 1.0}, "level must lie between 0 and 1, such as 0.95, not 1.0"),
         ({"multiplier": 0.0}, "multiplier must be a positive number, got 0.0"),
         ({"device": [1.0, 2.0]}, "one entry per night, got 3, 2 and 3"),
         ({"device": [1.0, np.inf, 2.0]}, "device must be finite or nan, got inf at row 1"),
@@ -491,8 +491,8 @@ def test_the_exact_factor_closes_in_on_the_true_limit() -> None:
 @pytest.mark.parametrize(
     ("call", "error", "message"),
     [
-        (lambda: one_limit_factor(n=1, multiplier=2.0, probability=0.5), ValueError, "n must be at least 2, got 1"),
-        (lambda: one_limit_factor(n=2.5, multiplier=2.0, probability=0.5), TypeError, "n must be a whole number"),
+        (lambda: one_limit_factor(n=1, multiplier=2.0, probability=0.5), ValueError, "n must be a whole number from 2 on, not 1"),
+        (lambda: one_limit_factor(n=2.5, multiplier=2.0, probability=0.5), ValueError, "n must be a whole number"),
         (
             lambda: one_limit_factor(n=2, multiplier=2.0, probability=1 - 1e-16),
             ValueError,

@@ -192,8 +192,8 @@ def test_more_of_anything_never_widens(
 @pytest.mark.parametrize(
     ("size", "message"),
     [
-        ({"participants": 1, "nights": 1}, "participants must be at least 2"),
-        ({"participants": 5, "nights": 0}, "nights must be at least 1"),
+        ({"participants": 1, "nights": 1}, "participants must be a whole number from 2 on"),
+        ({"participants": 5, "nights": 0}, "nights must be a whole number from 1 on"),
         ({"participants": 5, "nights": 1, "level": 95}, "level must lie between 0 and 1"),
         ({"participants": 5, "nights": 1, "assurance": 1.0}, "assurance must be from 0.5 on and below 1"),
         ({"participants": 5, "nights": 1, "assurance": 0.3}, "assurance must be from 0.5 on and below 1"),

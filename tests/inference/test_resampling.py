@@ -80,7 +80,7 @@ def test_replicates_without_value_are_counted_and_too_many_end_the_interval():
 
 
 def test_levels_and_shapes_are_checked():
-    with pytest.raises(ValueError, match="level must lie between 0 and 1, not 95"):
+    with pytest.raises(ValueError, match="level must lie between 0 and 1, such as 0.95, not 95"):
         percentile_interval(np.arange(3.0), level=95)
     with pytest.raises(ValueError, match="replicates must hold at least one value"):
         percentile_interval(np.empty(0))
@@ -360,7 +360,7 @@ def test_minutes_are_cut_at_nothing_and_say_so():
         (np.zeros((0, 2, 2)), {}, "at least one unit"),
         (np.zeros(4), {}, "at least one unit"),
         (np.ones((3, 2, 2)), {"resamples": -1}, "resamples must be 0 or more, not -1"),
-        (np.ones((3, 2, 2)), {"level": 1.0}, "level must lie between 0 and 1, not 1.0"),
+        (np.ones((3, 2, 2)), {"level": 1.0}, "level must lie between 0 and 1, such as 0.95, not 1.0"),
     ],
 )
 def test_misuse_of_clusters_is_told(tables, options, message):

@@ -20,7 +20,16 @@ from typing import Any, Final
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import FileFormatError, InputError, Option, SleepAgreeError, asked, for_page, shorten
+from sleepagree.errors import (
+    FileFormatError,
+    InputError,
+    Option,
+    SleepAgreeError,
+    asked,
+    for_page,
+    lacks_library,
+    shorten,
+)
 from sleepagree.files.kinds import SPREADSHEET, ZIP
 from sleepagree.files.packed import open_zip
 from sleepagree.files.reading import read_bytes
@@ -151,8 +160,7 @@ def _parsed(data: bytes, path: str, wanted: str | None) -> _Sheets:
     try:
         import openpyxl
     except ImportError:
-        remedy = "Install it with: pip install 'sleepagree[excel]'"
-        raise InputError("reading spreadsheets needs openpyxl, which is not installed", path, remedy=remedy) from None
+        raise InputError(*lacks_library("reading spreadsheets", "openpyxl", "excel", path)) from None
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # about styles and the like
