@@ -60,7 +60,8 @@ def night(
     """
     from sleepagree.cli.asking import mend_layout
     from sleepagree.night.compare import compare
-    from sleepagree.render.night_json import dump, night_document
+    from sleepagree.render.json_text import dump
+    from sleepagree.render.night_json import night_document
 
     out = options["out"]
     source = click.get_current_context().get_parameter_source("figures")

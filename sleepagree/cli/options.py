@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from sleepagree.hypnogram.window import Window
     from sleepagree.mapping.mapping import StageMapping
     from sleepagree.readers.layout import Layout
-    from sleepagree.render.night_json import Document
+    from sleepagree.render.json_text import Document
     from sleepagree.study.night_summary import Refusal
 
 Function = TypeVar("Function", bound=Callable[..., Any])
@@ -531,7 +531,7 @@ def show(
 
     Cautions follow.
     """
-    from sleepagree.render.night_json import dump
+    from sleepagree.render.json_text import dump
 
     target = options["json_path"]
     if target == "-":

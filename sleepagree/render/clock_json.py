@@ -9,15 +9,8 @@ from typing import Final
 from sleepagree.caution import Caution
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.hypnogram.align import PairedNight
-from sleepagree.render.night_json import (
-    Document,
-    attributes,
-    inputs_document,
-    number,
-    numbers,
-    software,
-    window_document,
-)
+from sleepagree.render.json_text import Document, attributes, number, numbers, software
+from sleepagree.render.night_json import inputs_document, window_document
 from sleepagree.scoring.clock import TUNING_WARNING, ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
 from sleepagree.scoring.offsets import LOWEST_PEAK_SCORE

@@ -17,8 +17,8 @@ from sleepagree.render.correction_json import (
     correction_document,
     correction_rows,
 )
+from sleepagree.render.json_text import dump, dump_filled
 from sleepagree.render.night_folder import write_below
-from sleepagree.render.night_json import dump, dump_filled
 from sleepagree.study.correct_nights import CorrectedNights
 from sleepagree.study.correction import CorrectedNight, Correction
 

@@ -10,7 +10,7 @@ from sleepagree.describe.cautions import caution_documents
 from sleepagree.inference.class_probabilities import Scores
 from sleepagree.inference.correction import ErrorChange, LearnedValue, WeightedSum
 from sleepagree.mapping.mapping import StageMapping
-from sleepagree.render.night_json import Document, attributes, moment, number, software
+from sleepagree.render.json_text import Document, as_iso, attributes, number, software
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.correction_file import CORRECTION_SCHEMA
 from sleepagree.study.epoch_correction import LearnedEpochs
@@ -121,7 +121,7 @@ def corrected_epoch_rows(
         ]
         words.append(("", ""))
         for epoch, (code, row) in enumerate(zip(paired.device.tolist(), night.probabilities.tolist(), strict=True)):
-            start = moment(paired.epoch_start(epoch)) or f"{paired.begin_s + epoch * paired.epoch_s:g}"
+            start = as_iso(paired.epoch_start(epoch)) or f"{paired.begin_s + epoch * paired.epoch_s:g}"
             told = ("" if math.isnan(value) else f"{value:.4f}" for value in row)
             yield [*(names[i] if names else ()), str(epoch), start, *words[code], *told]
 

@@ -9,6 +9,7 @@ from sleepagree.night.mappings import MappingComparison
 from sleepagree.render import night_json as documents
 from sleepagree.render import study_json as study_documents
 from sleepagree.render.correction_json import corrected_epoch_rows, corrected_rows, correction_rows
+from sleepagree.render.json_text import number
 from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.results import StudyAgreement
 
@@ -110,7 +111,7 @@ def tabulate_mappings(comparison: MappingComparison) -> pd.DataFrame:
         rows.append(
             {
                 **{name: document[key] for name, key in _OF_MAPPINGS.items()},
-                "commonest_accuracy": documents.number(compared.commonest_accuracy),
+                "commonest_accuracy": number(compared.commonest_accuracy),
                 "kappa": kappa["value"],
                 **{f"kappa_{end}": kappa[end] for end in ("low", "high", "block_low", "block_high")},
                 **{f"ceiling_{what}": ceiling[what] for what in ("accuracy", "kappa")},

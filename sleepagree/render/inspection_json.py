@@ -10,7 +10,7 @@ from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.notes import say_notes
 from sleepagree.readers.inspection import FileInspection
 from sleepagree.readers.proposing.layout_proposal import LayoutProposal
-from sleepagree.render.night_json import Document, attributes
+from sleepagree.render.json_text import Document, attributes
 
 INSPECT_SCHEMA: Final = "sleepagree.inspect/2"
 _LISTS: Final = ("unknown", "settled", "problems", "would_do", "read_by_mne")

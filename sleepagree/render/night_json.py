@@ -1,20 +1,12 @@
-"""Results as plain documents of the published schemas: the one place where names of JSON fields stand."""
+"""Nights, compared mappings, plans and folders as documents of the published schemas; rows of a night's CSV files."""
 
 from __future__ import annotations
 
-import json
 import math
-import platform
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, fields, is_dataclass
-from datetime import datetime
-from itertools import islice
 from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
-
-import sleepagree
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.notes import say_notes
@@ -28,6 +20,7 @@ from sleepagree.mapping.sets import StageSet
 from sleepagree.night.answer import NightAnswer, answer_night
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.night.intervals import ClassIntervals, NightIntervals
+from sleepagree.render.json_text import Document, as_iso, attributes, number, numbers, software
 from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.disagreement import Disagreement
 from sleepagree.scoring.measures import MeasurePair
@@ -48,91 +41,13 @@ MAPPINGS_SCHEMA: Final = "sleepagree.mappings/2"
 PLAN_SCHEMA: Final = "sleepagree.plan/2"
 FOLDER_SCHEMA: Final = "sleepagree.nights/1"
 
-Document = dict[str, Any]
-
-# json.dumps escapes what is below a space only
-_HOSTILE: Final = "[\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff\ud800-\udfff]"
-_PIECES_AT_ONCE: Final = 4096
-_FILLED_TO: Final = 110
-
-
-def number(value: float) -> float | None:
-    """Return a JSON number: None for nan or infinity."""
-    value = float(value)
-    return None if math.isnan(value) or math.isinf(value) else value
-
-
-def attributes(found: object, *names: str, **renamed: str) -> Document:
-    """Return attributes of a result as they are, under their own names or under those given."""
-    named = {**{name: name for name in names}, **renamed}
-    return {key: getattr(found, attribute) for key, attribute in named.items()}
-
-
-def numbers(found: object, *names: str, **renamed: str) -> Document:
-    """Return attributes of a result as JSON numbers, under their own names or under those given."""
-    return {key: number(value) for key, value in attributes(found, *names, **renamed).items()}
-
-
-def moment(value: datetime | None) -> str | None:
-    """Return an ISO 8601 text, with seconds, or None."""
-    return None if value is None else value.isoformat(timespec="auto" if value.microsecond else "seconds")
-
-
-def dump(document: Any) -> str:
-    """Return JSON text, the same bytes for the same document.
-
-    Characters that could move the cursor of a terminal, and halves of surrogate pairs, stand as escapes.
-    """
-    return "".join(iterate_dump(document))
-
-
-def iterate_dump(document: Any) -> Iterator[str]:
-    """Yield the text of :func:`dump` in pieces: that of a large study is larger than all else that is held of it."""
-    pieces = json.JSONEncoder(indent=2, ensure_ascii=False, allow_nan=False).iterencode(document)
-    while text := "".join(islice(pieces, _PIECES_AT_ONCE)):
-        yield _tame(text)
-    yield "\n"
-
-
-def dump_filled(document: Any) -> str:
-    """Return JSON text of a small document for people to read: lines are filled, and no number has one of its own."""
-    return "".join(_tame(piece) for piece in (_filled(document, 0), "\n"))
-
-
-def _filled(value: Any, depth: int) -> str:
-    """Return a value with as many items a line as fit; what takes several lines itself begins one."""
-    if not isinstance(value, dict | list):
-        return json.dumps(value, ensure_ascii=False, allow_nan=False)
-    items = [_filled(item, depth + 1) for item in (value.values() if isinstance(value, dict) else value)]
-    if isinstance(value, dict):
-        items = [f"{json.dumps(key, ensure_ascii=False)}: {item}" for key, item in zip(value, items, strict=True)]
-    lines: list[str] = []
-    for item in items:
-        fits = lines and "\n" not in lines[-1] + item and len(lines[-1]) + len(item) + depth < _FILLED_TO
-        lines = [*lines[:-1], f"{lines[-1]}, {item}"] if fits else [*lines, item]
-    begin, end = "{}" if isinstance(value, dict) else "[]"
-    line, rest = "\n" + " " * depth, len(lines) > 1 or "\n" in "".join(lines)
-    return f"{begin}{line} {f',{line} '.join(lines)}{line}{end}" if rest else f"{begin}{''.join(lines)}{end}"
-
-
-def _tame(text: str) -> str:
-    """Return text without what could move a cursor or is no character."""
-    if text.isascii() and "\x7f" not in text:
-        return text
-    return re.sub(_HOSTILE, lambda match: f"\\u{ord(match.group()):04x}", text)
-
-
-def software() -> Document:
-    """Return the versions that the numbers depend on."""
-    return {"sleepagree": sleepagree.__version__, "numpy": np.__version__, "python": platform.python_version()}
-
 
 def side_document(side: Side) -> Document:
     """Return what is told of one input: its file name, never a folder and never a patient field."""
     return {
         **attributes(side.origin, "name", "reader"),
         "sha256": side.origin.sha256 or None,
-        "start": moment(side.start),
+        "start": as_iso(side.start),
         "epochs": side.epochs,
         "epoch_seconds": side.epoch_s,
         "labels": dict(side.labels),
@@ -151,8 +66,8 @@ def window_document(paired: PairedNight) -> Document:
     """Return the window: ISO times, or elapsed seconds where the reference tells no clock."""
     begin, end = paired.begin, paired.epoch_start(paired.status.size)
     return {
-        "from": moment(begin) if begin else paired.begin_s,
-        "to": moment(end) if end else paired.end_s,
+        "from": as_iso(begin) if begin else paired.begin_s,
+        "to": as_iso(end) if end else paired.end_s,
         "rule": str(paired.rule),
         "epochs": int(paired.status.size),
     }
@@ -463,7 +378,7 @@ def epoch_rows(night: NightAgreement) -> list[list[str]]:
     out = [["epoch", "start", *sides, "status"]]
     codes = zip(paired.reference.tolist(), paired.device.tolist(), paired.status.tolist(), strict=True)
     for epoch, (row, column, status) in enumerate(codes):
-        time = moment(paired.epoch_start(epoch)) or f"{paired.begin_s + epoch * paired.epoch_s:g}"
+        time = as_iso(paired.epoch_start(epoch)) or f"{paired.begin_s + epoch * paired.epoch_s:g}"
         out.append([str(epoch), time, *reference[row], *device[column], statuses[status]])
     return out
 

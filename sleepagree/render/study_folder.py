@@ -9,10 +9,10 @@ from sleepagree.describe.study import describe_study, next_command
 from sleepagree.describe.study_checklist import checklist_of_study
 from sleepagree.describe.study_tables import tables_of_study
 from sleepagree.files.writing import csv_text, encode_text
+from sleepagree.render.json_text import iterate_dump
 from sleepagree.render.latex import render_latex
 from sleepagree.render.markdown import render_markdown
 from sleepagree.render.night_folder import write_below
-from sleepagree.render.night_json import iterate_dump
 from sleepagree.render.study_further_json import group_rows
 from sleepagree.render.study_json import bias_rows, confusion_rows, night_rows, study_document
 from sleepagree.study.anonymous import anonymous_table, hide_zones

@@ -12,17 +12,8 @@ from sleepagree.describe.clock import say_device_clock
 from sleepagree.inference.error_sizes import ErrorSizes
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE
 from sleepagree.readers.study_results import STUDY_SCHEMA
-from sleepagree.render.night_json import (
-    Document,
-    attributes,
-    ceiling_document,
-    count_rows,
-    counts_document,
-    flows_document,
-    number,
-    numbers,
-    software,
-)
+from sleepagree.render.json_text import Document, attributes, number, numbers, software
+from sleepagree.render.night_json import ceiling_document, count_rows, counts_document, flows_document
 from sleepagree.render.study_further_json import (
     changes_document,
     groups_document,

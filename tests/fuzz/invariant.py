@@ -24,7 +24,8 @@ from sleepagree.readers.inspection import inspect_file
 from sleepagree.readers.layout import NO_LAYOUT, Layout, read_layout
 from sleepagree.readers.proposing.proposal import layout_as_seen
 from sleepagree.render.inspection_json import inspection_document
-from sleepagree.render.night_json import dump, night_document
+from sleepagree.render.json_text import dump
+from sleepagree.render.night_json import night_document
 from sleepagree.render.terminal import render_terminal
 from tests.readers.edf_bytes import annotation_file, hypnogram
 from tests.told import night_lines

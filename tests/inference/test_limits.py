@@ -491,7 +491,11 @@ def test_the_exact_factor_closes_in_on_the_true_limit() -> None:
 @pytest.mark.parametrize(
     ("call", "error", "message"),
     [
-        (lambda: one_limit_factor(n=1, multiplier=2.0, probability=0.5), ValueError, "n must be a whole number from 2 on, not 1"),
+        (
+            lambda: one_limit_factor(n=1, multiplier=2.0, probability=0.5),
+            ValueError,
+            "n must be a whole number from 2 on, not 1",
+        ),
         (lambda: one_limit_factor(n=2.5, multiplier=2.0, probability=0.5), ValueError, "n must be a whole number"),
         (
             lambda: one_limit_factor(n=2, multiplier=2.0, probability=1 - 1e-16),

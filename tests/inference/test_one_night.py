@@ -44,7 +44,7 @@ def test_quantiles_are_those_of_scipy(level: float) -> None:
 
 def test_without_degrees_of_freedom_the_quantile_is_infinite() -> None:
     assert t_quantile(0.95, 0.0) == t_quantile(0.95, -1.0) == t_quantile(0.95, 1e-4) == math.inf
-    with pytest.raises(ValueError, match="level must lie between 0 and 1, such as 0.95, not 95"):
+    with pytest.raises(ValueError, match=r"level must lie between 0 and 1, such as 0\.95, not 95"):
         t_quantile(95, 3)
 
 

@@ -80,7 +80,7 @@ def test_replicates_without_value_are_counted_and_too_many_end_the_interval():
 
 
 def test_levels_and_shapes_are_checked():
-    with pytest.raises(ValueError, match="level must lie between 0 and 1, such as 0.95, not 95"):
+    with pytest.raises(ValueError, match=r"level must lie between 0 and 1, such as 0\.95, not 95"):
         percentile_interval(np.arange(3.0), level=95)
     with pytest.raises(ValueError, match="replicates must hold at least one value"):
         percentile_interval(np.empty(0))

@@ -424,7 +424,8 @@ def check_what_is_said(night, comparison):
     """Documents and texts of a night that was scored."""
     import json
 
-    from sleepagree.render.night_json import dump, epoch_rows, mappings_document, night_document
+    from sleepagree.render.json_text import dump
+    from sleepagree.render.night_json import epoch_rows, mappings_document, night_document
     from tests.told import mappings_lines, night_lines
 
     found = json.loads(dump(night_document(night)))

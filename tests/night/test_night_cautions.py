@@ -19,7 +19,8 @@ from sleepagree.mapping.sets import make_stage_set
 from sleepagree.night.compare import compare
 from sleepagree.night.mappings import compare_mappings
 from sleepagree.readers.layout import parse_layout
-from sleepagree.render.night_json import dump, night_document
+from sleepagree.render.json_text import dump
+from sleepagree.render.night_json import night_document
 from tests.said import said
 from tests.told import night_lines
 from tests.worked import pair, side

@@ -12,7 +12,7 @@ from threadpoolctl import threadpool_limits
 
 from sleepagree.files.writing import encode_text
 from sleepagree.render.correction_json import correction_document
-from sleepagree.render.night_json import dump_filled
+from sleepagree.render.json_text import dump_filled
 from sleepagree.study.correction_learning import learn_correction
 from sleepagree.study.from_table import score_table
 from tests.ferry import FERRY, simulated_nights

@@ -15,17 +15,8 @@ from sleepagree.hypnogram.ledger import EXCLUDED
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.night.compare import compare
 from sleepagree.night.mappings import compare_mappings
-from sleepagree.render.night_json import (
-    confusion_rows,
-    dump,
-    epoch_rows,
-    iterate_dump,
-    mappings_document,
-    measure_rows,
-    moment,
-    night_document,
-    number,
-)
+from sleepagree.render.json_text import as_iso, dump, iterate_dump, number
+from sleepagree.render.night_json import confusion_rows, epoch_rows, mappings_document, measure_rows, night_document
 from tests.worked import pair, side
 
 REFERENCE = "W*6 N1*2 N2*30 ?*2 N3*20 R*12 -*2 N2*9 W*3"
@@ -198,9 +189,9 @@ def test_moments_are_iso_texts():
     from datetime import datetime, timedelta, timezone
 
     plus_two = timezone(timedelta(hours=2))
-    assert moment(None) is None
-    assert moment(datetime(2026, 3, 1, 22, 30, tzinfo=plus_two)) == "2026-03-01T22:30:00+02:00"
-    assert moment(datetime(2026, 3, 1, 22, 30, 0, 500_000)) == "2026-03-01T22:30:00.500000"
+    assert as_iso(None) is None
+    assert as_iso(datetime(2026, 3, 1, 22, 30, tzinfo=plus_two)) == "2026-03-01T22:30:00+02:00"
+    assert as_iso(datetime(2026, 3, 1, 22, 30, 0, 500_000)) == "2026-03-01T22:30:00.500000"
 
 
 @given(
@@ -227,14 +218,14 @@ def test_pieces_of_a_large_document_are_its_text(monkeypatch: pytest.MonkeyPatch
     document = {"crew": [{"name": f"sailor {i}", "words": ["a", 1.5, None, True, {}, []]} for i in range(30)]}
     whole = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     for at_once in (1, 7, 10_000):
-        monkeypatch.setattr("sleepagree.render.night_json._PIECES_AT_ONCE", at_once)
+        monkeypatch.setattr("sleepagree.render.json_text._PIECES_AT_ONCE", at_once)
         pieces = list(iterate_dump(document))
         assert "".join(pieces) == whole == dump(document)
     assert max(map(len, pieces)) > 1000
 
 
 def test_what_could_move_a_cursor_is_escaped_in_every_piece(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("sleepagree.render.night_json._PIECES_AT_ONCE", 2)
+    monkeypatch.setattr("sleepagree.render.json_text._PIECES_AT_ONCE", 2)
     document = {"\x9b2J": ["\x7f", "\u202e", "\ud800", "plain", "é"]}
     text = dump(document)
     assert not {"\x9b", "\x7f", "\u202e", "\ud800"} & set(text)

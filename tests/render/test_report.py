@@ -20,8 +20,9 @@ from sleepagree.describe.closing import CAUTIONS
 from sleepagree.describe.paragraphs import methods_of_night
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.render.figures import script_json
+from sleepagree.render.json_text import dump
 from sleepagree.render.night_folder import write_night
-from sleepagree.render.night_json import dump, night_document
+from sleepagree.render.night_json import night_document
 from sleepagree.render.page import page_files
 from sleepagree.study.night_summary import Refusal
 from sleepagree.study.results import StudyOptions

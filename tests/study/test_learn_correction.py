@@ -20,7 +20,7 @@ from sleepagree.hypnogram.window import parse_window
 from sleepagree.inference.correction import Method, Verdict, as_written
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.correction_json import corrected_document, correction_document
-from sleepagree.render.night_json import dump_filled
+from sleepagree.render.json_text import dump_filled
 from sleepagree.render.terminal import render_terminal
 from sleepagree.study import correction_learning
 from sleepagree.study.correction import Correction
