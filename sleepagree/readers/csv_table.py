@@ -461,11 +461,13 @@ def _decode(data: bytes, path: str, encoding: str | None) -> str:
         found = f"byte 0x{data[error.start]:02x}"
         from sleepagree.readers.encodings import likely_encodings  # few files come here
 
-        likely = next(iter(likely_encodings(data)), "utf-8")
-        remedy = "If it was written in another encoding, " + for_page(
-            f'name that in a layout, for instance\n    [file]\n    encoding = "{likely}"',
-            f"answer {asked('encoding')}, for instance {likely}.",
-        )
+        likely = next(iter(likely_encodings(data)), None)
+        remedy = "In no encoding that is tried is it a text. Export it again as UTF-8."
+        if likely is not None:
+            remedy = "If it was written in another encoding, " + for_page(
+                f'name that in a layout, for instance\n    [file]\n    encoding = "{likely}"',
+                f"answer {asked('encoding')}, for instance {likely}.",
+            )
         raise FileFormatError(problem, path, where, found, expected, remedy) from None
     except UnicodeError as error:
         raise FileFormatError(problem, path, "", str(error), expected) from None

@@ -136,6 +136,14 @@ def test_a_wrong_encoding_in_a_layout_is_told_with_the_likeliest(tmp_path: Path)
         read_spans(path, layout=parse_layout(b'[file]\nencoding = "euc_kr"\n', "night.toml"))
 
 
+def test_where_no_encoding_fits_none_is_named(tmp_path: Path) -> None:
+    path = tmp_path / "night.csv"
+    path.write_bytes(b"time,stage\n2026-03-01T22:30:00,\x93\x01\x81\n")
+    with pytest.raises(FileFormatError, match="the text is not UTF-8") as caught:
+        read_spans(path)
+    assert caught.value.remedy == "In no encoding that is tried is it a text. Export it again as UTF-8."
+
+
 def test_a_word_in_brackets_explains_one_that_nobody_knows() -> None:
     meant = propose_meanings(
         [
