@@ -82,6 +82,8 @@ _BULLET: Final = re.compile(r"^\s*[-*•–+]\s+")
 _BRACKETS: Final = "[]()<>"
 #: Between one state and the next.
 ARROW: Final = re.compile(r"\s*(?:[-=]+>|[→⇒⟶➔])\s*")
+#: Between a beginning and an end.
+_UNTIL: Final = re.compile(r"[-=\u2010-\u2015\u2212~\u2192]+>?|to|till?|until|bis|à|a|al|hasta|tot|до", re.IGNORECASE)
 _JOINT: Final = re.compile(r"^[-–—:|>]\s+")
 #: Parts nothing: a line is one cell.
 WHOLE_LINES: Final = "\x1f"
@@ -177,24 +179,38 @@ def _plain_text(data: bytes, path: str, encoding: str | None) -> tuple[str, tupl
 def part_after_times(line: str) -> str:
     r"""Return a line with a tab behind each of the times that it begins with, another line as it is.
 
-    Of states with an arrow between them the one behind it is left: the other is what the line before says.
+    Of states with an arrow between them the one behind it is left: the other is what the line before says. Two times
+    written alike with a mark or a word such as "to" between them stay together.
 
     Examples
     --------
     >>> part_after_times("22:41 -> deep sleep"), part_after_times("[8/3 22:41] awake → light"), part_after_times("Up")
     ('22:41\tdeep sleep', '8/3\t22:41\tlight', 'Up')
+    >>> part_after_times("8/3 22:41 - 23:03: deep"), part_after_times("8/3 22:41 to 8/3 23:03 deep")
+    ('8/3\t22:41 - 23:03\tdeep', '8/3 22:41 - 8/3 23:03\tdeep')
     """
     words = list(re.finditer(r"\S+", _BULLET.sub("", line)))
-    times: list[str] = []
-    at = 0
-    while len(times) < _MOST_TIMES and (size := _words_of_time([word[0] for word in words[at : at + 4]])):
-        times.append(" ".join(word[0].strip(_BRACKETS) for word in words[at : at + size]).rstrip(":,;"))
-        at += size
+    bare = [word[0] for word in words]
+    times, at = _times_at(bare, 0)
+    if times and at < len(words) and _UNTIL.fullmatch(bare[at]):
+        ends, behind = _times_at(bare, at + 1)
+        begins = times[-len(ends) :]
+        if ends and list(map(_written, begins)) == list(map(_written, ends)):
+            times, at = [*times[: -len(ends)], f"{' '.join(begins)} - {' '.join(ends)}"], behind
     if not times or at == len(words):
         return line
     rest = line[len(line) - len(words[at].string) + words[at].start() :].rstrip()
     state = ARROW.split(rest)[-1]
     return "\t".join([*times, _JOINT.sub("", state, count=1) if _JOINT.match(rest) else state])
+
+
+def _times_at(words: Sequence[str], at: int) -> tuple[list[str], int]:
+    """Return the times that stand at a word and behind it, and where the first word behind them stands."""
+    times: list[str] = []
+    while len(times) < _MOST_TIMES and (size := _words_of_time(words[at : at + 4])):
+        times.append(" ".join(word.strip(_BRACKETS) for word in words[at : at + size]).rstrip(":,;"))
+        at += size
+    return times, at
 
 
 def parted_after_times(lines: Sequence[str]) -> tuple[list[str], int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -137,10 +138,35 @@ def test_a_form_does_not_go_with_columns_of_marks() -> None:
         ("11:01 p. m. ligero", ["11:01 p. m.", "ligero"]),
         ("오후 11:01 깊은 잠", ["오후 11:01", "깊은 잠"]),
         ("(23:01) wake → light", ["23:01", "light"]),
+        ("23:01 wake 23:04 light", ["23:01", "wake 23:04 light"]),
+        ("23:01 to 4.5 deep", ["23:01", "to 4.5 deep"]),
+        ("[11:01 pm – 11:04 pm] light", ["11:01 pm - 11:04 pm", "light"]),
     ],
 )
 def test_times_at_the_beginning_of_a_line(line: str, cells: list[str]) -> None:
     assert part_after_times(line).split("\t") == cells
+
+
+@pytest.mark.parametrize(
+    ("line", "answers"),
+    [
+        ("{a:%H:%M:%S} - {b:%H:%M:%S} {stage}", {"begins": START.isoformat()}),
+        ("{a:%H:%M:%S} – {b:%H:%M:%S}: {stage}", {"begins": START.isoformat()}),
+        ("{a:%H:%M:%S} until {b:%H:%M:%S} {stage}", {"begins": START.isoformat()}),
+        ("{a:%Y-%m-%d %H:%M:%S} -> {b:%Y-%m-%d %H:%M:%S} {stage}", {}),
+        ("{a:%Y-%m-%d %H:%M:%S} to {b:%H:%M:%S} {stage}", {}),
+    ],
+)
+def test_a_range_at_the_beginning_of_a_line_keeps_its_end(tmp_path: Path, line: str, answers: dict[str, str]) -> None:
+    """Every second row of a diary of band A is left out, so that none ends where the next begins."""
+    bouts = list(zip(pairwise(EDGES), BOUTS, strict=True))[::2]
+    path = write(tmp_path, [line.format(a=MOMENTS[a], b=MOMENTS[b], stage=stage) for (a, b), (stage, _) in bouts])
+    proposal, values = proposed(path)
+    assert values["start"] == values["end"]
+    spans = read_spans(path, layout=proposal.layout(answers))
+    assert spans.start == START
+    assert (spans.onset_s / 30).tolist() == [float(a) for (a, _), _ in bouts]
+    assert (spans.duration_s / 30).tolist() == [float(epochs) for _, (_, epochs) in bouts]
 
 
 HOURS = ["WWNNNSSSMM", "NNNNNSSSSS", "NNSSSMMMMN", "SSNNNNNNNN", "MMMMMNNNNN", "NNNNNSSSSS"]
