@@ -129,6 +129,17 @@ def test_a_plain_name_goes_before_what_other_columns_hold(tmp_path: Path) -> Non
     assert [(label.label, label.word) for label in proposal.labels] == [("0", ""), ("1", ""), ("2", "")]
 
 
+@pytest.mark.parametrize(
+    ("words", "why"), [(("wake", "sleep"), Why.WORDS), (("no", "yes"), Why.FEW), (("awake", "in bed"), Why.WORDS)]
+)
+def test_codes_beside_a_column_of_two_words_are_offered(tmp_path: Path, words: tuple[str, str], why: Why) -> None:
+    body = "".join(f"{1_772_400_600 + 30 * i},{i // 3 % 4},{words[i > 3]},{60 + i % 5}\n" for i in range(48))
+    proposal = propose_layout(write(tmp_path, "t,level,pad B,pulse\n" + body))
+    assert proposal is not None
+    stage = next(setting for setting in proposal.settings if setting.key == "stage")
+    assert (stage.value, stage.why, stage.others[0]) == ("pad B", why, Choice("level"))
+
+
 def test_digits_are_never_given_a_meaning(tmp_path: Path) -> None:
     body = "".join(f"{1_772_400_600 + 30 * i},{i // 4}\n" for i, _ in ROWS)
     proposal = propose_layout(write(tmp_path, "t,c\n" + body))

@@ -204,7 +204,8 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
     if rivals:
         line = Setting("stage", None, Why.SEVERAL_STAGES, choices_of((stage, *rivals)))
     else:
-        line = Setting("stage", stage.name, _why(stages, named["stage"]), choices_of(stages[1:]))
+        codes = [c for c in free if c not in stages and stage.name not in named["stage"] and _may_be_stages(c)]
+        line = Setting("stage", stage.name, _why([*stages, *codes], named["stage"]), choices_of([*stages[1:], *codes]))
     made = [*settings, line]
     if is_key := _is_key(stage, settings):
         columns = _in_turn(columns, stage)
@@ -423,6 +424,12 @@ def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[
         ),
     )
     return [c for c in ranked if _known(c) > 0 or c.name in named] or ranked
+
+
+def _may_be_stages(column: ColumnSeen) -> bool:
+    """Whether a column of few numbers, which come back, may be one of stages beside another of words for them."""
+    is_few = column.kind is ColumnKind.CODES and column.distinct >= _FEWEST_SAME
+    return is_few and not are_blocks(column.cells) and not _is_measured(column)
 
 
 def _are_numbers(column: ColumnSeen) -> bool:
