@@ -33,8 +33,8 @@ ROOMS = {
     "in_memory.labels in_memory.times in_memory.frames in_memory.tables memory inspection study_results "
     "proposing.column_kinds proposing.code_lines proposing.beside_rows proposing.table_place "
     "proposing.layout_proposal proposing.label_meanings proposing.table_parts proposing.marked_stages "
-    "proposing.worded_stages proposing.recording_roles proposing.time_roles proposing.column_roles "
-    "proposing.placed_roles proposing.json_proposal proposing.proposal",
+    "proposing.worded_stages proposing.recording_roles proposing.time_roles proposing.length_roles "
+    "proposing.column_roles proposing.placed_roles proposing.json_proposal proposing.proposal",
     "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
     "regression_limits reliability planning correction error_sizes class_probabilities group_means "
     "within_people",

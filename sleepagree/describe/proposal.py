@@ -57,6 +57,7 @@ _ASK: Final = {
     "night": "which night to read",
     "time": "the form of the times",
     "duration_unit": "the unit of the lengths",
+    "ends": "whether an end is the last moment of its row, or the first after it",
     "stage_form": "which of two stages in a text is the one that begins",
     "night_of": "which day the date beside the times names; it stays the same over midnight",
 }

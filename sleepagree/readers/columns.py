@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 
 from sleepagree.errors import LONGEST_FOUND, FileFormatError, Option, asked, for_page, shorten
 from sleepagree.files.toml import toml_text
-from sleepagree.readers.layout import COLUMNS, Layout, Shape, for_layout
+from sleepagree.readers.layout import COLUMNS, Layout, Marks, Shape, for_layout
 from sleepagree.readers.times.words import unit_in_name
 
 _TIME_WORD: Final = r"(_?(date_?)?time)?"
@@ -42,6 +42,13 @@ _MINUTES: Final = frozenset(("min", "mins", "minute", "minutes"))
 _MILLISECONDS: Final = frozenset(("ms", "msec", "millisecond", "milliseconds"))
 _HOURS: Final = frozenset(("h", "hr", "hrs", "hour", "hours"))
 _UNITS: Final = _SECONDS | _MINUTES | _MILLISECONDS
+#: What columns of times are called that name the end or the middle of their rows, in some languages.
+_ENDS: Final = re.compile(
+    "end(s|ed|ing)?|stop(s|ped)?|finish(ed)?|until|till|to|ende|bis|fin|hasta|fine|fino|einde|tot|slut|loppu|koniec"
+    "|konec|kraj|конец|終了|終わり|结束"
+)
+_MIDDLES: Final = re.compile("mid(dle|point|time)?|cent(re|er)|mitte|milieu|medio|metà|midden")
+_PARTS_OF_ROWS: Final = ((_ENDS, Marks.END), (_MIDDLES, Marks.MIDDLE))
 _CLOCK_WORDS: Final = frozenset(("utc", "local", "iso"))
 _WHAT: Final = {role: f"the {role}s" for role in _PLAIN_NAMES} | {"start": "the times", "step": "the step"}
 _SHOWN: Final = 12
@@ -196,6 +203,12 @@ def _find(
         rechtschaffen_kales=f"column '{shorten(stage)}'" if _says_rechtschaffen_kales(stage) and not marked else "",
         marks=marked,
     )
+
+
+def marks_in_name(name: str) -> Marks | None:
+    """Return which part of a row the name of a column of times says that they mark, None where it says none."""
+    words = re.findall(r"[^\W\d_]+", re.sub(r"(?<=[a-z])(?=[A-Z])", "_", name).casefold())
+    return next((part for said, part in _PARTS_OF_ROWS if any(map(said.fullmatch, words))), None)
 
 
 def told_unit(name: str) -> float | None:

@@ -12,35 +12,32 @@ from numpy.typing import NDArray
 
 from sleepagree.errors import SleepAgreeError
 from sleepagree.mapping.languages import propose_meanings
-from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
-from sleepagree.readers.columns import plain_columns, told_unit
+from sleepagree.mapping.words import recognise_label
+from sleepagree.readers.columns import marks_in_name, plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
 from sleepagree.readers.layout import (
     COLUMNS,
     DURATION_UNITS,
-    ELAPSED_UNITS,
     Layout,
+    Marks,
     Shape,
-    TimeForm,
 )
 from sleepagree.readers.proposing.column_kinds import (
     NUMERIC,
     ColumnKind,
     ColumnSeen,
     TimeReading,
-    elapsed_us,
     may_be_times,
     see_column,
 )
 from sleepagree.readers.proposing.label_meanings import meanings_of, meanings_of_names, with_moments
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why, choices_of, values_of
+from sleepagree.readers.proposing.length_roles import lengths_of_one, tells_lengths
 from sleepagree.readers.proposing.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
 from sleepagree.readers.proposing.recording_roles import (
-    choosing_lines,
     night_of_blocks,
     one_recording,
     people_settings,
-    rows_of_one,
     with_beginnings,
 )
 from sleepagree.readers.proposing.table_parts import foot_apart, ranges_apart, with_foot
@@ -50,12 +47,10 @@ from sleepagree.readers.proposing.time_roles import (
     form_settings,
     nearly_always_differs,
     time_settings,
-    turn_of,
     unread_times,
     zone_settings,
 )
 from sleepagree.readers.proposing.worded_stages import Worded, find_worded, varies_in_numbers
-from sleepagree.readers.rows import Rows, lights_mark
 from sleepagree.readers.table.code_runs import codes_of_texts
 from sleepagree.readers.table.ranges import ENDS
 from sleepagree.readers.table.recordings import are_blocks
@@ -152,8 +147,28 @@ def find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
         found = _with_all_labels(found, table)
     found = replace(found, labels=with_foot(found.labels, found.told.get("stage"), table.names, foot))
     made = [replace(s, value=s.value.removesuffix(ENDS)) if s.key == "end" else s for s in found.settings]
+    made = made if given.end else _with_marks_told(made)
     columns = tuple(c for c in found.columns if not c.name.endswith(ENDS))
     return replace(found, settings=with_beginnings(made, seen), columns=columns)
+
+
+def _with_marks_told(settings: list[Setting]) -> list[Setting]:
+    """Return lines with what lacks where the column of times says that they are no beginnings.
+
+    `marks` is about one epoch: of a row of many the column of times is asked. The first of rows by their ends alone has
+    no beginning.
+    """
+    told = values_of(settings)
+    name = told.get("start") or ""
+    marks = marks_in_name(name)
+    if marks is None or "end" in told:
+        return settings
+    if told.get("shape") == Shape.RUNS:
+        blank = Setting("start", None, Why.UNTOLD, (Choice(name, "if rows begin then"),))
+        return [blank if s.key == "start" else s for s in settings]
+    line = Setting("marks", marks.value, Why.NAME_TELLS, (Choice(Marks.START.value),))
+    lacks_first = marks is Marks.END and told.get("shape") == Shape.INTERVALS and "begins" not in told
+    return [*settings, line, *([Setting("begins", None, Why.UNTOLD)] if lacks_first else [])]
 
 
 def _worded(table: Table, given: Layout) -> Worded | None:
@@ -273,11 +288,11 @@ def _with_times(
         made += people_settings(free, starts)
         if may_tell_lengths:
             chosen = [c for c in columns if c.name in {s.value for s in made if s.key.endswith("_column")} - used]
-            made += _lengths_of_one(free, starts, stage, timed, chosen)
+            made += lengths_of_one(free, starts, stage, timed, chosen)
     elif not timed and (unread := [c for c in rest if c.name == given.start or (not given.start and may_be_times(c))]):
         made += unread_times(rest, unread, stage)
         if may_tell_lengths:
-            made += [Setting("duration", c.name, Why.UNITS_TOLD) for c in rest if _tells_lengths(c, stage)][:1]
+            made += [Setting("duration", c.name, Why.UNITS_TOLD) for c in rest if tells_lengths(c, stage)][:1]
     elif not named and not timed and not is_key:
         made += (night := night_of_blocks(rest, stage))
         counted = stage
@@ -333,6 +348,7 @@ def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[S
     labels = meanings_of([code for part in codes for code in part])
     length, begins = counted_rows(sum(map(len, codes)))
     moments = [column for column in columns if column.kind is ColumnKind.MOMENTS]
+    moments.sort(key=lambda column: marks_in_name(column.name) is not None)
     if not moments:
         timed, starts = time_settings(
             [c for c in columns if c.kind in (ColumnKind.TIMES_OF_DAY, ColumnKind.DATES, ColumnKind.HALVES)]
@@ -440,85 +456,6 @@ def _are_numbers(column: ColumnSeen) -> bool:
 
 def _is_measured(column: ColumnSeen) -> bool:
     return column.kind is ColumnKind.CODES and any(len(value.lstrip("+-")) > 1 for value in column.values)
-
-
-def _lengths(
-    columns: Sequence[ColumnSeen], starts: Microseconds, stage: ColumnSeen, timed: Sequence[Setting]
-) -> list[Setting]:
-    """Return the lines about how long rows last."""
-    told = values_of(timed)
-    form = told.get("time")
-    unit = TimeForm(form) if form is not None and form in ELAPSED_UNITS else None
-    for column in (c for c in columns if c.name != told["start"]):
-        if column.kind is ColumnKind.TIMES_OF_DAY:
-            ends = starts + (column.us - starts) % turn_of(form)
-        elif column.kind is ColumnKind.MOMENTS:
-            ends = column.us
-        elif unit is not None and column.kind in (ColumnKind.NUMBERS, ColumnKind.COUNT):
-            ends = elapsed_us(column, unit)
-        else:
-            continue
-        if (starts <= ends + SECOND_US).all() and (ends[:-1] <= starts[1:] + SECOND_US).mean() > 0.5:
-            return [Setting("end", column.name, Why.FOLLOWS)]
-    steps = np.diff(starts) / SECOND_US
-    if steps.size == 0 or np.unique(steps).size == 1:
-        return []
-    for column in columns:
-        if _tells_lengths(column, stage):
-            return [Setting("duration", column.name, Why.UNITS_TOLD)]
-        if column.kind in (ColumnKind.NUMBERS, ColumnKind.CODES) and "" not in column.values:
-            for name, seconds in DURATION_UNITS.items():
-                lasts = column.numbers[:-1] * seconds
-                if np.unique(lasts).size > 1 and (np.abs(lasts - steps) <= 1).mean() > 0.8:
-                    lines = {"duration": column.name, "duration_unit": name}
-                    return [Setting(key, value, Why.FOLLOWS) for key, value in lines.items()]
-    rows = np.array([i for i, cell in enumerate(stage.cells) if not _is_mark(cell)], np.intp)
-    staged = stage.taking(rows)
-    if (always_differs(staged) or nearly_always_differs(staged)) and (np.diff(starts[rows]) > 0).all():
-        return [Setting("shape", "intervals", Why.CHANGES)]
-    return []
-
-
-def _lengths_of_one(
-    columns: Sequence[ColumnSeen],
-    starts: Microseconds,
-    stage: ColumnSeen,
-    timed: Sequence[Setting],
-    chosen: Sequence[ColumnSeen],
-) -> list[Setting]:
-    """Return the lines about how long rows of one recording last, and about whose rows to read where they tell that.
-
-    Rows of several people follow each other in no way. ``chosen`` are columns that tell recordings apart by times.
-    """
-
-    def among(rows: Rows) -> list[Setting]:
-        rows = rows[::-1] if runs_backwards(starts[rows]) else rows
-        return _lengths([c.taking(rows) for c in columns], starts[rows], stage.taking(rows), timed)
-
-    every = np.arange(stage.rows)
-    if chosen or (found := among(every)):
-        return among(rows_of_one(every, chosen)) if chosen else found
-    for column in columns:
-        if 1 < column.distinct <= _MOST_ALIKE and not are_blocks(column.cells):
-            each = [among(np.flatnonzero([cell == value for cell in column.cells])) for value in column.values]
-            lasting = [{s.value for s in lines if s.key in ("duration", "end")} - {column.name} for lines in each]
-            if lasting[0] and all(told == lasting[0] for told in lasting):
-                return [*choosing_lines([column], None, ()), *each[0]]
-    return []
-
-
-def _tells_lengths(column: ColumnSeen, stage: ColumnSeen) -> bool:
-    """Whether a column holds lengths with their units beside every stage; a mark of the lights has none."""
-    if column.kind is ColumnKind.LENGTHS:
-        return True
-    cells = [c for c, label in zip(column.cells, stage.cells, strict=True) if c or not _is_mark(label)]
-    return column.kind in (ColumnKind.WORDS, ColumnKind.TEXTS) and see_column("", cells).kind is ColumnKind.LENGTHS
-
-
-def _is_mark(cell: str) -> bool:
-    """Whether a label is about the light, and no stage."""
-    meaning = propose_meanings([cell]).get(cell)
-    return bool(lights_mark(cell)) or (meaning is not None and meaning.word == NOT_A_STAGE)
 
 
 def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from itertools import starmap
 from pathlib import Path
 from typing import Any, Final
@@ -29,6 +29,8 @@ from sleepagree.readers.layout import (
     NO_LAYOUT,
     WIDE_SPACES,
     Layout,
+    Marks,
+    Shape,
     strptime_has_half_days,
     told_values,
 )
@@ -59,7 +61,7 @@ from sleepagree.readers.proposing.table_place import (
     lines_above,
 )
 from sleepagree.readers.table.excel import sheet_names, sheets_kept
-from sleepagree.readers.times.clock import naive_datetime
+from sleepagree.readers.times.clock import Clock, naive_datetime
 from sleepagree.readers.times.nights import runs_backwards
 
 _MOST_ABOVE: Final = 20
@@ -399,8 +401,8 @@ def _is_layout(proposal: LayoutProposal) -> bool:
 def _as_read(path: str, proposal: LayoutProposal) -> LayoutProposal:
     """Return the proposal with the file as it would be read: the first choice stands for every blank."""
     answers = {s.key: s.others[0].value for s in proposal.blanks if s.others}
-    if "begins" in values_of(proposal.blanks) and any(c.kind is ColumnKind.TIMES_OF_DAY for c in proposal.columns):
-        answers["begins"] = _some_beginning(proposal.columns)
+    if "begins" in values_of(proposal.blanks) and (begins := _some_beginning(proposal)):
+        answers["begins"] = begins
     try:
         seen = inspect_file(Path(path), layout=proposal.layout(answers))
     except SleepAgreeError as error:
@@ -418,10 +420,20 @@ def _lacks_place(proposal: LayoutProposal, seen: FileInspection) -> bool:
     return not is_told and seen.start is not None and seen.start.tzinfo is not None and not has_place(seen.start)
 
 
-def _some_beginning(columns: Sequence[ColumnSeen]) -> str:
-    """Return a moment from which times of day can be counted: noon, or on a 12-hour clock the first of them."""
-    readings = (c.readings[0] for c in columns if c.kind is ColumnKind.TIMES_OF_DAY and c.readings)
-    half = next((r.times.us for r in readings if r.form and strptime_has_half_days(r.form)), None)
-    if half is None:
-        return "2000-01-01T12:00:00"
-    return naive_datetime(int(half[-1 if runs_backwards(half) else 0])).replace(year=2000).isoformat()
+def _some_beginning(proposal: LayoutProposal) -> str:
+    """Return a moment from which times can be counted, "" where none is needed.
+
+    That is noon for times of day, on a 12-hour clock the first of them, and a minute before the first of ends alone.
+    """
+    told = values_of(proposal.told)
+    if "date" in told:
+        return ""
+    by_ends = told.get("marks") == Marks.END and told.get("shape") == Shape.INTERVALS
+    for reading in (c.readings[0] for c in proposal.columns if c.readings):
+        clock, us = reading.times.clock, reading.times.us
+        is_half = clock is Clock.DAY and bool(reading.form) and strptime_has_half_days(reading.form or "")
+        if by_ends or is_half:
+            first = naive_datetime(int(us[-1 if runs_backwards(us) else 0])) - by_ends * timedelta(minutes=1)
+            first = first.replace(year=2000) if clock is Clock.DAY else first
+            return first.isoformat() + "+00:00" * (clock is Clock.UTC)
+    return "2000-01-01T12:00:00" * any(c.kind is ColumnKind.TIMES_OF_DAY for c in proposal.columns)

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
-from sleepagree.readers.layout import (
-    TimeForm,
-    strptime_has_half_days,
-)
+from sleepagree.readers.columns import marks_in_name
+from sleepagree.readers.layout import ELAPSED_UNITS, TimeForm, strptime_has_half_days
 from sleepagree.readers.proposing.column_kinds import (
     ColumnKind,
     ColumnSeen,
@@ -21,12 +19,12 @@ from sleepagree.readers.proposing.column_kinds import (
     read_every_way,
 )
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, choices_of
-from sleepagree.readers.proposing.recording_roles import (
-    stands_still,
-)
+from sleepagree.readers.proposing.recording_roles import stands_still
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Microseconds
 from sleepagree.readers.times.words import read_length
 
+#: Kinds of numbers that may count from the start of a recording.
+_ELAPSED: Final = (ColumnKind.NUMBERS, ColumnKind.COUNT)
 _FEWEST_CHANGES: Final = 5
 _NEARLY_ALWAYS: Final = 0.9
 
@@ -39,38 +37,77 @@ def time_settings(columns: Sequence[ColumnSeen]) -> tuple[list[Setting], Microse
     else:
         moments = [c for c in moments if not stands_still(c)] or moments  # when rows were written, all at once
     if moments:
-        # the column of beginnings is one that another follows as its ends, else the first
-        start = next((a for a in moments if any(_pair(a, b) for b in moments if b is not a)), moments[0])
-        others = choices_of(c for c in moments if c is not start and not _pair(start, c))
-        made = [Setting("start", start.name, Why.ONLY if not others else Why.FIRST, others)]
+        start, line = _beginnings(moments)
+        made = [line]
         made += form_settings(start.readings)
         made += zone_settings(columns, start.readings[0])
         made += [Setting("begins", None, Why.UNTOLD)] if start.readings[0].times.clock is Clock.ELAPSED else []
         return made, start.us
-    days = [c for c in columns if c.kind is ColumnKind.TIMES_OF_DAY and c.distinct > 1]
-    dates = [c for c in columns if c.kind is ColumnKind.DATES]
-    if days and dates:
-        return _dated(columns, dates, days)
-    if days:
-        made = [Setting("start", days[0].name, Why.ONLY if len(days) == 1 else Why.FIRST)]
+    if days := [c for c in columns if c.kind is ColumnKind.TIMES_OF_DAY and c.distinct > 1]:
+        day, line = _beginnings(days)
+        if dates := [c for c in columns if c.kind is ColumnKind.DATES]:
+            return _dated(columns, dates, day, line)
+        made = [line]
         half = next((c for c in columns if c.kind is ColumnKind.HALVES), None)
-        joined = [] if half is None else [f"{a} {b}" for a, b in zip(days[0].cells, half.cells, strict=True)]
-        reading, *_ = read_every_way(joined) or days[0].readings
+        joined = [] if half is None else [f"{a} {b}" for a, b in zip(day.cells, half.cells, strict=True)]
+        reading, *_ = read_every_way(joined) or day.readings
         form, us = reading.form, reading.times.us
         if half is not None and form and "%p" in form:
             made.append(Setting("am_pm", half.name, Why.ONLY))
-        if us[0] == 0 and all(read_length(cell) is not None for cell in days[0].values):
+        if us[0] == 0 and all(read_length(cell) is not None for cell in day.values):
             made.append(Setting("time", TimeForm.ELAPSED_S.value, Why.FROM_ZERO, (Choice(TimeForm.ISO.value),)))
             return [*made, Setting("begins", None, Why.UNTOLD)], us
         made += [Setting("time", form, Why.ONE_FORM)] if form else []
-        us = us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * turn_of(form)
-        return [*made, Setting("begins", None, Why.UNTOLD)], us
-    for column in columns:
-        if column.kind in (ColumnKind.NUMBERS, ColumnKind.COUNT) and (forms := elapsed_forms(column)):
-            made = [Setting("start", column.name, Why.ONLY)]
-            made.append(Setting("time", forms[0].value, Why.AS_LONG, tuple(Choice(f.value) for f in forms[1:])))
-            return [*made, Setting("begins", None, Why.UNTOLD)], elapsed_us(column, forms[0])
+        return [*made, Setting("begins", None, Why.UNTOLD)], _turned_on(us, form)
+    elapsed = {c.name: forms for c in columns if c.kind in _ELAPSED and (forms := elapsed_forms(c))}
+    if elapsed:
+        column, line = _beginnings([c for c in columns if c.name in elapsed], lambda c: elapsed[c.name][0].value)
+        form, *others = elapsed[column.name]
+        made = [line, Setting("time", form.value, Why.AS_LONG, tuple(Choice(f.value) for f in others))]
+        return [*made, Setting("begins", None, Why.UNTOLD)], elapsed_us(column, form)
     return [], None
+
+
+def _beginnings(
+    columns: Sequence[ColumnSeen], form_of: Callable[[ColumnSeen], str | None] = lambda column: column.readings[0].form
+) -> tuple[ColumnSeen, Setting]:
+    """Return the column of beginnings, which is one that another follows as its ends, else the first; and its line."""
+
+    def pair(start: ColumnSeen, end: ColumnSeen) -> bool:
+        form = form_of(start)
+        us = start.us if start.readings else elapsed_us(start, TimeForm(form or ""))
+        us = _turned_on(us, form) if start.kind is ColumnKind.TIMES_OF_DAY else us
+        ends = ends_in(end, us, form)
+        if marks_in_name(start.name) is not None:
+            return False
+        is_alike = not start.readings or start.readings[0].times.clock is end.readings[0].times.clock
+        return is_alike and ends is not None and are_ends(us, ends)
+
+    start = next((a for a in columns if any(pair(a, b) for b in columns if b is not a)), columns[0])
+    others = choices_of(c for c in columns if c is not start and not pair(start, c))
+    return start, Setting("start", start.name, Why.FIRST if others else Why.ONLY, others)
+
+
+def _turned_on(us: Microseconds, form: str | None) -> Microseconds:
+    """Return times of a clock as they follow each other, on later days where it begins again."""
+    on: Microseconds = us + np.cumsum(np.diff(us, prepend=us[0]) < 0) * turn_of(form)
+    return on
+
+
+def ends_in(column: ColumnSeen, starts: Microseconds, form: str | None) -> Microseconds | None:
+    """Return the times of a column as ends of rows whose beginnings are told in a form; None where it cannot be."""
+    if column.kind is ColumnKind.TIMES_OF_DAY:
+        return starts + (column.us - starts) % turn_of(form)
+    if column.kind is ColumnKind.MOMENTS:
+        return column.us
+    unit = TimeForm(form) if form is not None and form in ELAPSED_UNITS else None
+    return elapsed_us(column, unit) if unit is not None and column.kind in _ELAPSED else None
+
+
+def are_ends(starts: Microseconds, ends: Microseconds) -> bool:
+    """Whether rows end at some times: none before it begins, most later, and most before the next begins."""
+    is_later = bool((starts <= ends + SECOND_US).all() and (starts < ends).mean() > 0.5)
+    return is_later and bool((ends[:-1] <= starts[1:] + SECOND_US).mean() > 0.5)
 
 
 def turn_of(form: str | None) -> int:
@@ -86,13 +123,13 @@ def form_settings(readings: Sequence[TimeReading]) -> list[Setting]:
 
 
 def _dated(
-    columns: Sequence[ColumnSeen], dates: Sequence[ColumnSeen], days: Sequence[ColumnSeen]
+    columns: Sequence[ColumnSeen], dates: Sequence[ColumnSeen], day: ColumnSeen, line: Setting
 ) -> tuple[list[Setting], Microseconds | None]:
-    """Return the lines about dates and times of day in columns of their own."""
-    date, day = dates[0], days[0]
+    """Return the lines about dates and times of day in columns of their own, ``line`` that about the latter."""
+    date = dates[0]
     half = next((c for c in columns if c.kind is ColumnKind.HALVES), None)
     made = [
-        Setting("start", day.name, Why.ONLY if len(days) == 1 else Why.FIRST),
+        line,
         Setting("date", date.name, Why.ONLY if len(dates) == 1 else Why.FIRST, choices_of(dates[1:])),
     ]
     if date.readings:  # both are times by the file's own types
@@ -156,11 +193,3 @@ def zone_settings(columns: Sequence[ColumnSeen], reading: TimeReading) -> list[S
     if not zones or reading.times.clock not in (Clock.LOCAL, Clock.DAY):
         return []
     return [Setting("zone_column", zones[0].name, Why.ONLY)]
-
-
-def _pair(start: ColumnSeen, end: ColumnSeen) -> bool:
-    """Whether rows that begin in one column end in the other, before the next begins."""
-    a, b = start.us, end.us
-    if a.size != b.size or start.readings[0].times.clock is not end.readings[0].times.clock:
-        return False
-    return bool((a <= b).all() and (a < b).mean() > 0.5 and (b[:-1] <= a[1:] + SECOND_US).mean() > 0.5)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -22,7 +23,15 @@ from sleepagree.readers.row_lengths import (
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.table.times import RowTimes
-from sleepagree.readers.times.clock import SECOND_US, Column, Microseconds, show_number
+from sleepagree.readers.times.clock import (
+    SECOND_US,
+    Clock,
+    Column,
+    FileClock,
+    Microseconds,
+    microseconds_of,
+    show_number,
+)
 from sleepagree.readers.times.numbers import read_durations
 
 LONGEST_STEP_S: Final = 3600.0
@@ -76,6 +85,8 @@ def find_extent(reading: TableReading, times: RowTimes, staged: Rows, codes: NDA
         if duration_s is not None:
             return _for_durations(reading, onset, duration_s)
         reading.cautions.append(Caution.of(CautionKind.ZERO_DURATIONS))
+    elif layout.shape is Shape.INTERVALS and layout.marks is Marks.END:
+        return _since_last(reading, times, staged)
     elif layout.shape is Shape.INTERVALS:
         return _until_next(reading, times.starts.us, staged)
     step = find_epoch_step(
@@ -183,6 +194,38 @@ def _until_next(reading: TableReading, starts_us: Microseconds, staged: Rows) ->
     stops = np.union1d(stops, closings[closings > last_us][:1])
     end = stops[np.searchsorted(stops, onset, side="right")]
     return _with_common_step(reading, onset, _within_a_night(reading, onset, end, closings))
+
+
+def _since_last(reading: TableReading, times: RowTimes, staged: Rows) -> Extent:
+    """Return rows that last since the end of the one before; the layout says when the first of them begins."""
+    ends = times.starts.us[staged]
+    unique, rows = np.unique(ends, return_index=True)
+    begin = _first_beginning(reading, times.clock)
+    lasting = np.diff(unique, prepend=unique[0] if begin is None else begin)
+    wrong = np.flatnonzero((lasting <= 0) | (lasting > _LONGEST_STAGE_S * SECOND_US))
+    if wrong.size:
+        where = reading.places.at(int(staged[rows[wrong[0]]]))
+        found = "" if begin is None else f"{show_number(lasting[wrong[0]] / SECOND_US)} s since the moment before it"
+        lead = "Export the beginnings too. That of the first row can be told in a layout"
+        remedy = for_layout(lead, "begins", "2026-03-01T22:30:00")
+        expected = "more than 0 s and 6 h at most since the end before it, or since 'begins'"
+        raise EpochGridError("nothing tells when this row begins", reading.path, where, found, expected, remedy)
+    reading.notes.append(Note.of(NoteKind.TIMES_MARK, mark=Marks.END.value))
+    return _with_common_step(reading, ends - lasting[np.searchsorted(unique, ends)], ends)
+
+
+def _first_beginning(reading: TableReading, clock: FileClock) -> int | None:
+    """Return when the first row begins, second 0 of elapsed times, else as the layout says; None where it does not."""
+    begins = reading.layout.begins
+    if clock.kind is Clock.ELAPSED:
+        return 0
+    if not isinstance(begins, datetime):
+        return None
+    if clock.kind is Clock.UTC:
+        return microseconds_of(begins.replace(tzinfo=begins.tzinfo or clock.zone).astimezone(UTC))
+    if begins.tzinfo is not None:
+        raise reading.contradiction("begins", "the times of the rows tell no offset")
+    return microseconds_of(begins)
 
 
 def _closings(reading: TableReading, starts_us: Microseconds, stops: Microseconds) -> Microseconds:

@@ -15,7 +15,7 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.words import UNSCORED, recognise_label
 from sleepagree.readers.columns import find_columns, list_names, plain_columns
 from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
-from sleepagree.readers.layout import NO_LAYOUT, Layout, Shape, one_zone, toml_value
+from sleepagree.readers.layout import NO_LAYOUT, Layout, Marks, Shape, one_zone, toml_value
 from sleepagree.readers.row_lengths import coarse_grid_caution
 from sleepagree.readers.rows import LabelledRows, Places, Rows, SourceFacts, make_spans
 from sleepagree.readers.table.across import as_epochs
@@ -161,7 +161,7 @@ def _without_closing(reading: TableReading, said: Labels, times: RowTimes, stage
     Of 22:30 deep, 22:35 wake, 23:00 unscored the last row only ends the one before it; of 22:35 unscored, 22:35 wake
     the first one lasts no time.
     """
-    lasts = times.ends is not None or reading.columns.duration is not None
+    lasts = times.ends is not None or reading.columns.duration is not None or reading.layout.marks is Marks.END
     if lasts or reading.layout.shape is not Shape.INTERVALS:
         return staged
     onset = times.starts.us[staged]

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, OwnWord
 from sleepagree.errors import SleepAgreeError
+from sleepagree.readers.columns import told_unit
 from sleepagree.readers.layout import DURATION_UNITS
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.table import ColumnData
@@ -24,6 +25,8 @@ _TIME: Final = re.compile(r"\d\d?:\d\d|\d[-/.]\d+[-/.]\d")
 _NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
 _FEWEST_ROWS: Final = 3
 _FIT: Final = 0.02
+_NEARLY_ALL: Final = 0.8
+_MOSTLY: Final = 0.5
 #: Share of the variation of the steps that lengths may miss them by.
 _MOST_MISSED: Final = 0.25
 
@@ -58,7 +61,7 @@ def unused_lengths(
         if data is None or position in used or starts.us.size < _FEWEST_ROWS:
             continue
         is_end = _are_ends(data, starts, name, form)
-        if is_end or _are_durations(data, starts):
+        if is_end or _are_durations(data, starts, told_unit(name)):
             role = "end" if is_end else "duration"
             out.append(Caution.of(CautionKind.LENGTHS_UNUSED, column=OwnWord(name), role=role))
     return out
@@ -103,7 +106,7 @@ def _read(texts: Sequence[str], name: str, form: str | None) -> Times | None:
         return None
 
 
-def _are_durations(data: ColumnData, starts: Times) -> bool:
+def _are_durations(data: ColumnData, starts: Times, unit_s: float | None) -> bool:
     if isinstance(data, Times):
         return False
     filled = _filled(data)
@@ -120,7 +123,19 @@ def _are_durations(data: ColumnData, starts: Times) -> bool:
     steps_s, lengths = np.diff(starts.us[order]) / SECOND_US, numbers[order][:-1]
     has_length = ~np.isnan(lengths)
     steps_s, lengths = steps_s[has_length], lengths[has_length]
+    if unit_s is not None and mostly_fill(steps_s, lengths * unit_s):
+        return True
     return any(_lead_on(steps_s, lengths * unit) for unit in DURATION_UNITS.values())
+
+
+def mostly_fill(steps_s: NDArray[np.float64], lengths_s: NDArray[np.float64]) -> bool:
+    """Whether lengths in a unit that is told may be those of rows with gaps: few pass the next row, most come near it.
+
+    Where rows are missing among epochs, a measure of one epoch does not.
+    """
+    telling = _off_the_grid(steps_s)
+    is_within = bool((lengths_s <= steps_s + 1).mean() > _NEARLY_ALL)
+    return is_within and telling.sum() >= _FEWEST_ROWS and bool((2 * lengths_s > steps_s)[telling].mean() > _MOSTLY)
 
 
 def _filled(data: Sequence[str] | Times) -> Rows:
