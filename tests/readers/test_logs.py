@@ -169,6 +169,20 @@ def test_a_range_at_the_beginning_of_a_line_keeps_its_end(tmp_path: Path, line: 
     assert (spans.duration_s / 30).tolist() == [float(epochs) for _, (_, epochs) in bouts]
 
 
+@pytest.mark.parametrize("line", ["{} - {} {}", "{}-{} {}", "{}-{},{}"])
+def test_a_first_row_whose_stage_stands_nowhere_else_is_no_row_of_names(tmp_path: Path, line: str) -> None:
+    rows = [
+        ("22:30", "22:39", "wake"),
+        ("22:41", "23:03", "light"),
+        ("23:10", "23:24", "deep"),
+        ("23:24", "23:30", "light"),
+    ]
+    proposal, values = proposed(write(tmp_path, [line.format(*row) for row in rows]))
+    assert (values["start"], values["end"], values["header"]) == ("1", "1", False)
+    spans = read_spans(tmp_path / "night.csv", layout=proposal.layout({"begins": "2026-03-01T22:30:00"}))
+    assert (spans.duration_s / 60).tolist() == [9.0, 22.0, 14.0, 6.0]
+
+
 HOURS = ["WWNNNSSSMM", "NNNNNSSSSS", "NNSSSMMMMN", "SSNNNNNNNN", "MMMMMNNNNN", "NNNNNSSSSS"]
 
 

@@ -28,7 +28,7 @@ from sleepagree.readers.layout import AFTER_TIMES, WIDE_SPACES
 from sleepagree.readers.proposing.code_lines import Block, are_characters
 from sleepagree.readers.proposing.column_kinds import NUMERIC, TIMES, ColumnKind, see_column
 from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_texts
-from sleepagree.readers.table.ranges import split_ranges
+from sleepagree.readers.table.ranges import split_range, split_ranges
 
 _DATE: Final = re.compile(
     r"(?<!\d)(?:\d{4}[-./年]\d{1,2}[-./月]\d{1,2}日?|\d{1,2}[./-] ?\d{1,2}[./-] ?\d{4}"
@@ -172,7 +172,7 @@ def has_header(rows: Sequence[Sequence[str]]) -> bool:
         below = see_column("", [row[i] for row in rows[1:]])
         if cell.strip() in below.cells and cell.strip():
             return False
-        if _is_of(below.kind, cell):
+        if _is_of(below.kind, cell) or (split_range(cell) and split_range(below.cells[0])):
             return False
     return len(rows[0]) > 1 or not are_characters([row[0] for row in rows])
 
