@@ -206,9 +206,9 @@ def _since_last(reading: TableReading, times: RowTimes, staged: Rows) -> Extent:
     if wrong.size:
         where = reading.places.at(int(staged[rows[wrong[0]]]))
         found = "" if begin is None else f"{show_number(lasting[wrong[0]] / SECOND_US)} s since the moment before it"
-        lead = "Export the beginnings too. That of the first row can be told in a layout"
-        remedy = for_layout(lead, "begins", "2026-03-01T22:30:00")
-        expected = "more than 0 s and 6 h at most since the end before it, or since 'begins'"
+        first = for_layout("Tell that of the first row in a layout with", "begins", "2026-03-01T22:30:00")
+        remedy = f"Export the beginnings too. {first}"
+        expected = "more than 0 s and 6 h at most since the moment before it"
         raise EpochGridError("nothing tells when this row begins", reading.path, where, found, expected, remedy)
     reading.notes.append(Note.of(NoteKind.TIMES_MARK, mark=Marks.END.value))
     return _with_common_step(reading, ends - lasting[np.searchsorted(unique, ends)], ends)
