@@ -13,7 +13,7 @@ import pytest
 from sleepagree.caution import CautionKind
 from sleepagree.describe.proposal import ask_for
 from sleepagree.errors import EpochGridError, FileFormatError, SleepAgreeError
-from sleepagree.readers import read_spans
+from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.columns import marks_in_name
 from sleepagree.readers.layout import Marks, parse_layout
 from tests.readers.test_odd_exports import BOUTS, EDGES, MOMENTS, STAGES, START, after_answers, proposed, read, write
