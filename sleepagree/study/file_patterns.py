@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, NoReturn
@@ -67,6 +68,7 @@ class FilePattern:
         >>> pattern.readings("cook_n2.csv")
         ({'participant': 'cook', 'night': '2'},)
         """
+        path = same_letters(path)
         if path.count("/") != self.text.count("/"):
             return ()
         parts = self.parts
@@ -87,6 +89,11 @@ class FilePattern:
             elif at == len(path):
                 found.append(dict(values))
         return tuple(found)
+
+
+def same_letters(text: str) -> str:
+    """Return a text with each letter written in one way: some systems store é as e and an accent."""
+    return unicodedata.normalize("NFC", text)
 
 
 def _ends(part: str, path: str, at: int, values: _Values) -> Iterator[tuple[int, _Values]]:
@@ -133,7 +140,8 @@ def parse_pattern(
     InputError
         When it names an unknown field, lacks both, is absolute or leaves the folder.
     """
-    found = FilePattern(text.replace(os.sep, "/").removeprefix("./"), option, people)
+    known = None if people is None else frozenset(map(same_letters, people))
+    found = FilePattern(same_letters(text.replace(os.sep, "/").removeprefix("./")), option, known)
     if not found.text or found.text.startswith("/") or ".." in found.text.split("/") or "**" in found.text:
         expected, remedy = "a relative path without .. and **", "Write one * for each folder in between."
         found.refuse("the pattern must name files below the folder", text or "nothing", expected, remedy)

@@ -3,6 +3,8 @@
 import csv
 import io
 import os
+import shlex
+import unicodedata
 from pathlib import Path
 
 import numpy as np
@@ -150,6 +152,20 @@ def test_names_that_nearly_match_are_hinted_at_and_not_matched(tmp_path):
     assert found.hints == (
         "P01 (reference) and p1 (device) differ only in case or leading zeros; they were not matched.",
     )
+
+
+@pytest.mark.parametrize("form", ["NFC", "NFD"])
+def test_letters_that_are_stored_in_another_way_are_the_same_letters(tmp_path, form):
+    lab, band = (unicodedata.normalize(form, text) for form, text in (("NFC", "lab/Zoë.csv"), ("NFD", "bänd/Zoë.csv")))
+    make_files(tmp_path, lab, band)
+    pattern = unicodedata.normalize(form, "bänd/{participant}.csv")
+    people = [unicodedata.normalize(form, "Zoë")]
+    found = nights_from_folder(
+        tmp_path, reference_pattern="lab/{participant}.csv", device_pattern=pattern, people=people
+    )
+    # files keep the names by which they are opened
+    assert found.rows == (NightFiles("Zo\u00eb", "1", "device", (lab,), band),)
+    assert found.hints == ()
 
 
 def test_names_that_nearly_match_are_hinted_at_whatever_the_device(tmp_path):
@@ -417,6 +433,17 @@ def test_the_command_writes_the_table_and_says_what_did_not_match(tmp_path):
     again = CliRunner().invoke(main, ["nights", str(tmp_path), *PATTERNS, "--out", str(table)])
     assert again.exit_code == 1
     assert "--overwrite" in again.stderr
+
+
+@pytest.mark.parametrize(("out", "named"), [("my nights.csv", "my nights.csv"), ("-n.csv", "./-n.csv")])
+def test_the_next_command_can_be_typed_as_it_stands(tmp_path, monkeypatch, out, named):
+    monkeypatch.chdir(tmp_path)
+    make_files(tmp_path, "lab/cook.csv", "band/cook.csv")
+    arguments = ["--reference", "lab/{participant}.csv", "--device", "band/{participant}.csv", f"--out={out}"]
+    result = CliRunner().invoke(main, ["nights", ".", *arguments])
+    assert result.exit_code == 0
+    next_command = result.stdout.strip().splitlines()[-1]
+    assert shlex.split(next_command) == ["sleepagree", "study", named, "--out", "results"]
 
 
 def test_the_table_on_standard_output_is_nothing_but_the_table(tmp_path):
