@@ -93,10 +93,10 @@ def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[s
         proposed = propose_patterns(folder, people=people)
         found = proposed.found
         name_inputs(lambda: (folder / file for file in matched_files(found)))
-        command = _command(proposed)
+        choices = [(_command(one), one.found) for one in (proposed, *proposed.others)]
         document = folder_document(found, proposed=proposed)
         shared.refuse_outputs(options)
-        shared.show(lambda: describe_folder(found, proposed=command), document, options, (*found.notes, *found.hints))
+        shared.show(lambda: describe_folder(found, proposed=choices), document, options, (*found.notes, *found.hints))
         return
     layouts = {device: Path(file) for device, file in map(shared.one_of_device, options["layouts"])}
     if len(layouts) < len(options["layouts"]):

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
 from collections import Counter
 from collections.abc import Sequence
 from typing import Final
 
 from sleepagree.describe.blocks import Command, Description, Items, Section, section, sections_of, table
 from sleepagree.describe.words import file_name, plain
-from sleepagree.errors import counted, shorten
+from sleepagree.errors import counted, printable, shorten
 from sleepagree.study.from_folder import FolderNights, NightFiles
 
 _PEOPLE: Final = 12
@@ -16,7 +17,9 @@ _DEVICES: Final = 3
 _FILES: Final = 5
 
 
-def describe_folder(found: FolderNights, *, table: str = "", proposed: str = "") -> Description:
+def describe_folder(
+    found: FolderNights, *, table: str = "", proposed: Sequence[tuple[str, FolderNights]] = ()
+) -> Description:
     """Return everything that is said about a folder of recordings.
 
     Parameters
@@ -25,25 +28,30 @@ def describe_folder(found: FolderNights, *, table: str = "", proposed: str = "")
         What the patterns found in it.
     table : str
         The nights table that was written; "" for none.
-    proposed : str
-        The command that writes it, where the patterns were proposed; "" where they were given.
+    proposed : sequence of (str, FolderNights)
+        Where the patterns were proposed: the command that writes it, and what that finds; several where the names fit
+        in several ways.
     """
     devices = list(dict.fromkeys(row.device for row in found.rows))
     people = list(dict.fromkeys(row.participant for row in found.rows))
     nights = len({(row.participant, row.night) for row in found.rows})
     sections = [
         _overview(found, people, devices),
-        _example(found.rows[0]),
+        None if len(proposed) > 1 else _example(found.rows),
         _files("references", "references without a device file", found.references_alone),
         _files("devices", "device files without a reference", found.devices_alone),
         _files("others", "other files", found.others),
     ]
     if table:
         told = f"Wrote {plain(table)} ({counted(len(found.rows), 'row')}). Next:"
-        sections.append(section("next", "", Command(f"sleepagree study {table} --out results"), detail=told))
-    if proposed:
+        # a file's name that begins like an option would be taken for one
+        named = f"./{table}" if table.startswith("-") else table
+        words = printable(shlex.join(["sleepagree", "study", named, "--out", "results"]))
+        sections.append(section("next", "", Command(words), detail=told))
+    for command, its in proposed:
         told = "Proposed from the names; nothing was written. If the files belong together like this:"
-        sections.append(section("next", "", Command(proposed), detail=told))
+        sections += [_example(its.rows)] if len(proposed) > 1 else []
+        sections.append(section("next", "", Command(command), detail=told))
     finding = (
         f"{counted(len(found.rows), 'row')} from {counted(len(people), 'participant')}, {counted(nights, 'night')} and "
         f"{counted(len(devices), 'device')}"
@@ -51,7 +59,9 @@ def describe_folder(found: FolderNights, *, table: str = "", proposed: str = "")
     return Description("sleepagree: one folder", file_name(found.folder.name, "."), (finding,), sections_of(*sections))
 
 
-def _example(row: NightFiles) -> Section | None:
+def _example(rows: Sequence[NightFiles]) -> Section | None:
+    """Return the files of a night, of one whose number is not its participant's where there is one."""
+    row = next((row for row in rows if row.participant != row.night), rows[0])
     example = (*(("reference", file) for file in row.reference), ("device", row.device_file))
     return section(
         "example",

@@ -356,13 +356,17 @@ def _planned_document(study: SmallestStudy) -> Document:
 
 def folder_document(found: FolderNights, *, proposed: ProposedPatterns | None = None) -> Document:
     """Return the nights of a folder as "sleepagree.nights/1", and the patterns where they were proposed."""
+    proposals = (
+        [attributes(one, "reference", "devices", "names") for one in (proposed, *proposed.others)] if proposed else []
+    )
     return {
         "schema": FOLDER_SCHEMA,
         "nights": [asdict(row) for row in found.rows],
         "references_without_device": found.references_alone,
         "device_files_without_reference": found.devices_alone,
         "other_files": found.others,
-        "proposed": None if proposed is None else attributes(proposed, "reference", "devices", "names"),
+        "proposed": proposals[0] if proposals else None,
+        "other_proposals": proposals[1:],
         "cautions": [*found.notes, *found.hints],
     }
 

@@ -3,20 +3,21 @@
 Names are taken apart twice, finely (letters, figures and what parts them) and coarsely (what parts folders, words
 and endings). Names alike but for letters and figures are one kind of name; what differs inside a kind is a field, and
 which one shows by what the other side's names hold, too. Whatever is proposed has been tried with
-:func:`nights_from_folder`; the pair with most nights is proposed, the first of equals.
+:func:`nights_from_folder`; the pair with most nights is proposed, of equals the one with most words beside its fields
+that both sides share. Where equals remain that bring other files together, they are told, too.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
 from typing import Final, NamedTuple
 
 from sleepagree.errors import InputError, for_page
-from sleepagree.study.file_patterns import NIGHT, PARTICIPANT
+from sleepagree.study.file_patterns import NIGHT, PARTICIPANT, same_letters
 from sleepagree.study.from_folder import (
     DEVICE,
     PART,
@@ -53,12 +54,15 @@ class ProposedPatterns:
         Names of the devices whose patterns have no ``{device}``, in order.
     found : FolderNights
         The nights they make.
+    others : tuple of ProposedPatterns
+        Patterns that fit as well and bring other files together: somebody must say which are right.
     """
 
     reference: str
     devices: tuple[str, ...]
     names: tuple[str, ...]
     found: FolderNights
+    others: tuple[ProposedPatterns, ...] = ()
 
 
 class _Kind(NamedTuple):
@@ -86,6 +90,14 @@ class _Kind(NamedTuple):
             if len(set(self.column(at))) > 1:
                 places.setdefault(self.column(at), at)
         return sorted(places.values())
+
+    def beside(self, at: int) -> list[str]:
+        """Return the words of all names right before and right behind a place, with marks between at most, or ""."""
+        row, found = self.rows[0], []
+        for places in (range(at - 1, -1, -1), range(at + 1, len(row))):
+            near = next((i for i in places if row[i] in "/." or row[i][0].isalnum()), at)
+            found.append(row[near].casefold() if row[near].isalpha() and len(set(self.column(near))) == 1 else "")
+        return found
 
     def role(self, at: int) -> str:
         """Return what the piece before a place, or its own form, calls it: a night, a part, or nothing."""
@@ -115,9 +127,10 @@ def propose_patterns(folder: Path, *, people: Sequence[str] | None = None) -> Pr
     InputError
         When the folder cannot be read, or its names do not show which files belong together.
     """
-    files = list_files(folder)
+    files = [same_letters(file) for file in list_files(folder)]
     references, devices = _sides(folder, files)
-    best: tuple[tuple[int, int], ProposedPatterns] | None = None
+    best: tuple[tuple[int, int], ProposedPatterns, dict[str, str]] | None = None
+    equals: dict[tuple[str, str], list[str]] = {}
     for cut in (_fine(people), _COARSE):
         # what tells devices apart is a field, or, where it would let references in, a pattern for each
         offers: dict[tuple[str, bool], dict[str, str]] = {}
@@ -125,21 +138,41 @@ def propose_patterns(folder: Path, *, people: Sequence[str] | None = None) -> Pr
             free = [at for at in device.differing if at not in _pairs(reference, device).values()]
             apart = [kind for at in free[:1] for kind in device.split(at)]
             for kind in (device, *apart):
-                for pattern, other in _patterns(reference, kind, people):
+                for pattern, ways in _patterns(reference, kind, people):
+                    other, *also = _likeliest(folder, pattern, ways, people)
+                    equals[pattern, other] = also
                     for one_each in {kind is not device, not apart}:
                         offer = offers.setdefault((pattern, one_each), {})
                         offer.setdefault(other, _device_name(kind, reference))
         for (pattern, _), others in offers.items():
             for tried in ([*others], *([other] for other in others)):
-                proposed = _tried(folder, pattern, {other: others[other] for other in tried}, people)
+                named = {other: others[other] for other in tried}
+                proposed = _tried(folder, pattern, named, people)
                 if proposed is not None:
                     score = len(proposed.found.rows), (PARTICIPANT in pattern) + (NIGHT in pattern)
                     if best is None or score > best[0]:
-                        best = score, proposed
+                        best = score, proposed, named
     if best is None:
         kinds_told = f"{len(references)} files of the reference such as {references[0]}"
         raise _no_proposal(folder, f"{kinds_told}, {len(devices)} others such as {devices[0]}")
-    return best[1]
+    _, proposed, named = best
+    others = [
+        _tried(folder, proposed.reference, {equal if o == other else o: name for o, name in named.items()}, people)
+        for other in named
+        for equal in equals[proposed.reference, other]
+    ]
+    return _told_open(proposed, [other for other in others if other is not None])
+
+
+def _told_open(proposed: ProposedPatterns, others: Sequence[ProposedPatterns]) -> ProposedPatterns:
+    """Return a proposal with the others that fit as well; each then says that it is one of several."""
+    if not others:
+        return proposed
+    told = f"The names fit in {len(others) + 1} ways, and do not show which is right."
+    first, *further = (
+        replace(one, found=replace(one.found, hints=(*one.found.hints, told))) for one in (proposed, *others)
+    )
+    return replace(first, others=tuple(further))
 
 
 def _sides(folder: Path, files: Sequence[str]) -> tuple[list[str], list[str]]:
@@ -196,19 +229,36 @@ def _pairs(reference: _Kind, device: _Kind) -> dict[int, int]:
     """Return places of the reference's names -> those of the device's that say the same of whom or when."""
     pairs: dict[int, int] = {}
     for at in reference.differing:
-        here, role = reference.values(at), reference.role(at)
+        here = reference.values(at)
         scores = [
-            (device.role(other) == role, len(here & there) / len(here | there), -other)
-            for other in device.differing
-            if other not in pairs.values() and device.role(other) != PART and here & (there := device.values(other))
+            (_speaks(reference, at, device, other), len(here & there) / len(here | there), -other)
+            for other in _alike(reference, at, device)
+            if other not in pairs.values() and (there := device.values(other))
         ]
-        if scores and role != PART:
+        if scores:
             pairs[at] = -max(scores)[2]
     return pairs
 
 
-def _patterns(reference: _Kind, device: _Kind, people: Sequence[str] | None) -> Iterator[tuple[str, str]]:
-    """Yield pairs of patterns for two kinds of names: with whole names of people, and without what begins them all."""
+def _alike(reference: _Kind, at: int, device: _Kind) -> list[int]:
+    """Return the places of the device's names that have texts in common with a place of the reference's."""
+    here = set() if reference.role(at) == PART else reference.values(at)
+    return [other for other in device.differing if device.role(other) != PART and here & device.values(other)]
+
+
+def _speaks(reference: _Kind, at: int, device: _Kind, other: int) -> tuple[int, int]:
+    """Return what else speaks for two places: whether they are called alike, and the words beside both."""
+    words = zip(reference.beside(at), device.beside(other), strict=True)
+    return int(device.role(other) == reference.role(at)), sum(one == two != "" for one, two in words)
+
+
+def _patterns(
+    reference: _Kind, device: _Kind, people: Sequence[str] | None
+) -> Iterator[tuple[str, dict[str, tuple[int, int]]]]:
+    """Yield patterns of two kinds of names: with whole names of people, and without what begins them all.
+
+    With the reference's come all of the device's that lay the same fields elsewhere, and what speaks for each.
+    """
     pairs = _pairs(reference, device)
     if not pairs:
         return
@@ -220,9 +270,24 @@ def _patterns(reference: _Kind, device: _Kind, people: Sequence[str] | None) -> 
     if not nights and len(others) > 1:
         nights = others[1:]
     fields = dict.fromkeys(others[:1], PARTICIPANT) | dict.fromkeys(nights[:1], NIGHT)
-    own = {pairs[at]: name for at, name in fields.items()}
+    ways = [tuple(pairs[at] for at in fields), *product(*(_alike(reference, at, device) for at in fields))]
     for whole in (True, False) if people is None else (False,):
-        yield _pattern(reference, fields, SCORER, whole=whole), _pattern(device, own, DEVICE, whole=whole)
+        found: dict[str, tuple[int, int]] = {}
+        for way in ways:
+            if len(set(way)) == len(fields):
+                spoken = [_speaks(reference, at, device, other) for at, other in zip(fields, way, strict=True)]
+                own = dict(zip(way, fields.values(), strict=True))
+                found[_pattern(device, own, DEVICE, whole=whole)] = sum(s[0] for s in spoken), sum(s[1] for s in spoken)
+        yield _pattern(reference, fields, SCORER, whole=whole), found
+
+
+def _likeliest(folder: Path, pattern: str, ways: dict[str, tuple[int, int]], people: Sequence[str] | None) -> list[str]:
+    """Return the patterns of a device that make most nights and for which most speaks, where there are several."""
+    if len(ways) == 1:
+        return [*ways]
+    tried = {other: _tried(folder, pattern, {other: DEVICE}, people) for other in ways}
+    scores = {other: (len(made.found.rows), ways[other]) for other, made in tried.items() if made is not None}
+    return [other for other in scores if scores[other] == max(scores.values())] or [*ways][:1]
 
 
 def _pattern(kind: _Kind, fields: dict[int, str], maker: str, *, whole: bool) -> str:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import shlex
+import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from sleepagree.errors import InputError
+from sleepagree.study.from_folder import FolderNights
 from sleepagree.study.proposed_patterns import propose_patterns
 from tests.commands import ended
 
@@ -59,6 +61,80 @@ def test_what_is_proposed_brings_every_night_together(naming: str, crew: str, tm
     assert len({who for who, _ in own.values()}) == 3
     assert all(own[p, 1][0] == own[p, 2][0] for p in CREWS[crew])
     assert len({row.device for row in found.rows}) == len(name("x", 1)) - 1
+
+
+#: Numbers of people and nights are the same texts: only words tell which is which.
+SHARED_WORDS: dict[str, Naming] = {
+    "before the person": lambda p, n: (f"lab/crew{p}_night{n}.csv", f"band/{n}_crew{p}.csv"),
+    "behind the person": lambda p, n: (f"lab/{p}-crew-{n}.edf", f"band/at {n}, {p} crew.csv"),
+    "before the night": lambda p, n: (f"lab/{p}_watch{n}.edf", f"band/watch {n} of {p}.csv"),
+    "of one device of two": lambda p, n: (
+        f"lab/crew{p}_night{n}.edf", f"band/crew{p}_night{n}.csv", f"pad/{n}-export-crew{p}.csv",
+    ),
+}  # fmt: skip
+NO_WORDS: dict[str, Naming] = {
+    "letters of one side": lambda p, n: (f"lab/S0{p}V0{n}.csv", f"band/0{n}-0{p}.csv"),
+    "folders": lambda p, n: (f"lab/0{p}/0{n}.csv", f"band/0{n}/0{p}.csv"),
+    "the same order": lambda p, n: (f"lab/{p}-{n}.csv", f"band/{p}-{n}.csv"),
+}
+
+
+def paired(found: FolderNights) -> set[tuple[str, str]]:
+    return {(row.reference[0], row.device_file) for row in found.rows}
+
+
+def made(naming: Naming, folder: Path) -> set[tuple[str, str]]:
+    """Make the files of three nights of three people; return which belong together."""
+    nights = [naming(str(p), n) for p in (1, 2, 3) for n in (1, 2, 3)]
+    make(folder, [path for paths in nights for path in paths])
+    return {(reference, device) for reference, *devices in nights for device in devices}
+
+
+@pytest.mark.parametrize("naming", SHARED_WORDS)
+def test_a_word_that_both_sides_share_tells_the_person_from_the_night(naming: str, tmp_path: Path) -> None:
+    truth = made(SHARED_WORDS[naming], tmp_path)
+    proposed = propose_patterns(tmp_path)
+    assert paired(proposed.found) == truth
+    assert (proposed.others, proposed.found.hints) == ((), ())
+
+
+@pytest.mark.parametrize("naming", NO_WORDS)
+def test_where_nothing_tells_the_person_from_the_night_both_ways_are_proposed(naming: str, tmp_path: Path) -> None:
+    truth = made(NO_WORDS[naming], tmp_path)
+    proposed = propose_patterns(tmp_path)
+    (other,) = proposed.others
+    ways = [paired(proposed.found), paired(other.found)]
+    assert truth in ways
+    assert ways[0] != ways[1]
+    told = ("The names fit in 2 ways, and do not show which is right.",)
+    assert proposed.found.hints == other.found.hints == told
+    shown = ended("nights", tmp_path)
+    assert told[0] in shown.stderr
+    # each with a command of its own, and an example in which a swap would be seen
+    for one in (proposed, other):
+        row = next(row for row in one.found.rows if row.participant != row.night)
+        assert f"For example {row.participant}, night {row.night}, band:" in shown.stdout
+        assert f"  reference  {row.reference[0]}\n  device     {row.device_file}\n" in shown.stdout
+        assert one.devices[0] in shown.stdout
+    document = json.loads(ended("nights", tmp_path, "--json", "-").stdout)
+    (named,) = document["other_proposals"]
+    assert (document["proposed"]["devices"], named["devices"]) == ([*proposed.devices], [*other.devices])
+    assert document["cautions"] == [*told]
+
+
+def test_names_whose_letters_are_stored_in_two_ways_are_one_kind_of_name(tmp_path: Path) -> None:
+    nfc, nfd = (unicodedata.normalize(form, "Zoë") for form in ("NFC", "NFD"))
+    make(tmp_path, [f"lab/{nfc}.csv", f"band/{nfd}.csv", "lab/Bo.csv", "band/Bo.csv"])
+    assert paired(propose_patterns(tmp_path).found) == {
+        ("lab/Bo.csv", "band/Bo.csv"),
+        (f"lab/{nfc}.csv", f"band/{nfd}.csv"),
+    }
+
+
+def test_the_number_of_nights_tells_them_from_people_where_no_word_does(tmp_path: Path) -> None:
+    make(tmp_path, [path for p in (1, 2, 3) for n in (1, 2) for path in NO_WORDS["folders"](str(p), n)])
+    proposed = propose_patterns(tmp_path)
+    assert (proposed.devices, proposed.others) == (("band/{night}/{participant}.csv",), ())
 
 
 def test_the_nights_of_one_person(tmp_path: Path) -> None:
