@@ -2,21 +2,35 @@
 (function () {
   // --- answers: what they change is shown as they are given, and the place in the page is kept
   let asked = 0;
+  function tell(form, words) {
+    form.classList.remove("busy");
+    const told = form.querySelector("#untaken") || document.createElement("p");
+    Object.assign(told, { id: "untaken", className: "problem", textContent: words });
+    told.setAttribute("role", "alert");
+    form.prepend(told);
+  }
   async function lookAgain(form) {
     const mine = ++asked;
     const data = new FormData(form);
     data.set("do", "look");
     form.classList.add("busy");
+    let answer = null;
     let text = "";
     try {
-      const answer = await fetch(form.action, { method: "POST", body: data });
+      answer = await fetch(form.action, { method: "POST", body: data });
       text = await answer.text();
-    } catch (lost) {
-      form.classList.remove("busy");
+    } catch (lost) { /* told below */ }
+    if (mine !== asked) { return; }
+    const page = new DOMParser().parseFromString(text, "text/html");
+    const fresh = page.querySelector("#content");
+    if (!answer) {
+      tell(form, "No answer came: the page has ended, or that was more than it takes at once. Nothing was taken.");
       return;
     }
-    if (mine !== asked) { return; }
-    const fresh = new DOMParser().parseFromString(text, "text/html").querySelector("#content");
+    if (!answer.ok || !fresh) {
+      tell(form, (page.querySelector("#content .problem") || page.body).textContent.trim());
+      return;
+    }
     const old = document.querySelector("#content");
     const active = document.activeElement;
     const focus = active ? active.id : "";
