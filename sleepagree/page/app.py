@@ -28,7 +28,7 @@ from sleepagree.page.folder import stored_name, stored_paths
 from sleepagree.page.jobs import SHOWN
 from sleepagree.page.questions import Given, Look
 from sleepagree.page.remembered import Remembered, of_its_kind
-from sleepagree.page.works import MOST_FILES, MOST_NIGHTS, NIGHTS, RESERVED, Work, WorkKind
+from sleepagree.page.works import CORRECTION, MOST_FILES, MOST_NIGHTS, NIGHTS, RESERVED, Work, WorkKind
 from sleepagree.readers.layout import Layout, read_layout
 
 #: Works of one run; what is beyond is refused with a message, as are files beyond :data:`MOST_FILES`.
@@ -345,7 +345,8 @@ def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
             except SleepAgreeError as error:
                 work.message = error.in_file(given).told(Front.PAGE)
         elif field_name == "correction.file":
-            _save(upload, work.folder / "correction.json")
+            _save(upload, work.folder / CORRECTION)
+            work.correction = given
         elif what == "file" and side in ("reference", "device"):
             path = work.folder / side / stored_name(given)
             before = work.sides.get(side)
@@ -381,8 +382,11 @@ def _refuse_second_files(kind: WorkKind, files: list[tuple[str, UploadFile]]) ->
 
 def _find_nights(work: Work, form: Mapping[str, str]) -> None:
     """Find nights by the names of files; a message names no folder of this machine."""
+    given = {key: text.strip() for key, text in form.items()}
+    keys = (key for key, text in given.items() if key.partition(".")[0] == "device" and text)
+    devices = [(given[key], given.get(key.replace("device", "name"), "")) for key in keys]
     try:
-        work.find_nights(form.get("reference", "").strip(), form.get("device", "").strip())
+        work.find_nights(given.get("reference", ""), devices)
     except SleepAgreeError as error:
         raise error.in_file("") from None
 

@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from sleepagree.describe.blocks import Description
 from sleepagree.describe.clock import describe_clock
 from sleepagree.describe.closing import CAUTIONS
+from sleepagree.describe.folder import describe_folder
 from sleepagree.errors import Front
 from sleepagree.page.guard import LARGEST_UPLOAD
 from sleepagree.page.questions import BLANKS, DRAWING, MEANINGS, ROLES
@@ -88,8 +90,16 @@ def study(work: Work) -> str:
     """Return the nights table of a study, to be made and edited."""
     more = ("layout", "reference_layout", "device_zone", "reference_zone")
     columns = [*dict.fromkeys((*work.used_columns, *more))]
-    sizes = {c: max([6, *(len(row.get(c, "")) for row in work.table)]) for c in columns}
-    return _render("study", title="Many nights", work=work, columns=columns, sizes=sizes)
+    sizes = {c: max([6, *(len(row.get(c, "")) for row in work.table.values())]) for c in columns}
+    found = render_notebook(describe_folder(work.found), level=3) if work.found else ""
+    choices = [(one, _example(describe_folder(one.found))) for one in work.choices]
+    return _render("study", title="Many nights", work=work, columns=columns, sizes=sizes, found=found, choices=choices)
+
+
+def _example(described: Description) -> str:
+    """Return the section that tells one choice from another."""
+    sections = tuple(section for section in described.sections if section.name == "example")
+    return render_notebook(dataclasses.replace(described, findings=(), sections=sections), level=3)
 
 
 def answer(work: Work) -> str:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import secrets
 import shutil
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
@@ -23,6 +24,8 @@ from sleepagree.study.table import OPTIONAL, REQUIRED, read_cells
 if TYPE_CHECKING:
     from sleepagree.hypnogram.align import PairedNight
     from sleepagree.mapping.mapping import StageMapping
+    from sleepagree.study.from_folder import FolderNights
+    from sleepagree.study.proposed_patterns import ProposedPatterns
 
 #: Files of one study.
 MOST_FILES: Final = 500
@@ -32,6 +35,7 @@ RESULTS: Final = "results"
 #: Names in the folder of a study that are the page's own.
 RESERVED: Final = (RESULTS, f"{RESULTS}{UNFINISHED}", SHOWN)
 NIGHTS: Final = "nights.csv"
+CORRECTION: Final = "correction.json"
 COLUMNS: Final = (*REQUIRED, *OPTIONAL)
 #: Columns of the nights table whose cells name files.
 _FILES: Final = ("reference", "device_file", "layout", "reference_layout")
@@ -73,13 +77,21 @@ class Work:
     looks : dict of str to Look
         What each of them looks like.
     between : str
-        What stands in the way between two files that can be read.
+        What stands in the way between two files that can be read, or of using the correction.
+    correction : str
+        What the correction file is called by who gave it; "" where none was given.
     chosen : dict of str to str
         Key of `CHOICES`, or "clock_offset" -> what was chosen.
-    table : list of dict of str to str
-        Rows of a study's nights table.
+    table : dict of int to dict of str to str
+        Number -> row of a study's nights table. A row keeps its number, and none gets that of another.
     renamed : dict of str to str
         Path of a study's file -> what it is called by who gave it, where that is another name.
+    reference, devices : str and list of (str, str)
+        Patterns of file names: the reference's, and of each device with its name.
+    found : FolderNights or None
+        What they found.
+    choices : tuple of ProposedPatterns
+        Where names fit in several ways, those to choose from.
     job : Job or None
         The command that runs or has run.
     """
@@ -90,13 +102,18 @@ class Work:
     sides: dict[str, Given] = field(default_factory=dict)
     looks: dict[str, Look] = field(default_factory=dict)
     between: str = ""
+    correction: str = ""
     chosen: dict[str, str] = field(default_factory=dict)
-    table: list[dict[str, str]] = field(default_factory=list)
+    table: dict[int, dict[str, str]] = field(default_factory=dict)
     renamed: dict[str, str] = field(default_factory=dict)
-    patterns: dict[str, str] = field(default_factory=dict)
+    reference: str = ""
+    devices: Sequence[tuple[str, str]] = ()
+    found: FolderNights | None = None
+    choices: tuple[ProposedPatterns, ...] = ()
     message: str = ""
     job: Job | None = None
     _looked_at: dict[str, Given] = field(default_factory=dict)
+    _numbers: Iterator[int] = field(default_factory=itertools.count)
 
     @property
     def title(self) -> str:
@@ -120,17 +137,31 @@ class Work:
         return found | {name: path for name, path in paths.items() if path.is_file()} if found else {}
 
     def look(self) -> None:
-        """Look at every file as its answers say, where something changed, and at both together."""
+        """Look at every file as its answers say, where something changed, and at what they are used with."""
         for side, given in self.sides.items():
             if self._looked_at.get(side) != given:
                 self.looks[side] = given.look()
         self._looked_at = dict(self.sides)
-        self.between = ""
-        if self.has_both:
-            try:
+        self.between = self._look_at_correction() if self.kind is WorkKind.CORRECTION else self._look_at_both()
+
+    def _look_at_both(self) -> str:
+        try:
+            if self.has_both:
                 self.paired(clock_offset_s=float(self.chosen.get("clock_offset", 0)))
-            except SleepAgreeError as error:
-                self.between = error.told(Front.PAGE)
+        except SleepAgreeError as error:
+            return error.told(Front.PAGE)
+        return ""
+
+    def _look_at_correction(self) -> str:
+        from sleepagree.study.correction_file import read_correction
+
+        if not self.correction:
+            return "No correction was given."
+        try:
+            read_correction(self.folder / CORRECTION)
+        except SleepAgreeError as error:
+            return error.in_file(self.correction).told(Front.PAGE)
+        return ""
 
     @property
     def has_both(self) -> bool:
@@ -202,7 +233,7 @@ class Work:
                 written.write_text(text, encoding="utf-8")
                 layouts += [f"--{_LAYOUTS[side]}", written.name]
         if self.kind is WorkKind.CORRECTION:
-            return ["correct", "correction.json", paths["device"], *layouts, "--json", f"{RESULTS}/corrected.json"]
+            return ["correct", CORRECTION, paths["device"], *layouts, "--json", f"{RESULTS}/corrected.json"]
         chosen = {key: text for key, text in self.chosen.items() if text and (key, text) != ("outside", "missing")}
         options = [word for key, text in chosen.items() for word in (f"--{key.replace('_', '-')}", text)]
         return ["night", paths["reference"], paths["device"], *layouts, *options, "--out", RESULTS]
@@ -218,24 +249,42 @@ class Work:
     @property
     def used_columns(self) -> list[str]:
         """Columns of a study's table that have to be there, or hold anything."""
-        return [c for c in COLUMNS if c in REQUIRED or any(row.get(c) for row in self.table)]
+        return [c for c in COLUMNS if c in REQUIRED or any(row.get(c) for row in self.table.values())]
 
-    def find_nights(self, reference: str = "", device: str = "") -> None:
-        """Fill the nights table from two patterns of file names, or, where one is missing, from what the names show."""
+    def find_nights(self, reference: str = "", devices: Sequence[tuple[str, str]] = ()) -> None:
+        """Fill the nights table from patterns of file names, those of devices with a name, or from what names show.
+
+        Where they show several ways, these are kept to be chosen from, and the table stays as it is.
+        """
         from sleepagree.study.from_folder import nights_from_folder
         from sleepagree.study.proposed_patterns import propose_patterns
 
-        if reference and device:
-            self.patterns = {"reference": reference, "device": device}
-            found = nights_from_folder(self.folder, reference_pattern=reference, device_pattern=device)
-        else:
+        self.reference, self.devices, self.choices = reference, devices, ()
+        if bool(reference) != bool(devices):
+            problem = f"the names of the {'device' if reference else 'reference'}'s files are not said"
+            raise InputError(problem, remedy="Say those of both sides, or leave both empty.")
+        if not reference:
             proposed = propose_patterns(self.folder)
-            found, self.patterns = proposed.found, {"reference": proposed.reference, "device": proposed.devices[0]}
-        layouts = [path for path in self.files if path.endswith(".toml")]
-        self.table = [
+            if proposed.others:
+                self.choices = proposed, *proposed.others
+                return
+            self.reference, self.devices = proposed.reference, proposed.named_devices
+        found = nights_from_folder(
+            self.folder,
+            reference_pattern=self.reference,
+            device_pattern=[pattern for pattern, _ in self.devices],
+            device_name=[name for _, name in self.devices if name],
+        )
+        files = self.files
+        self.found = replace(found, others=tuple(file for file in found.others if file in files))
+        layouts = [path for path in files if path.endswith(".toml")]
+        self._fill(
             {**asdict(row), "reference": ";".join(row.reference), "layout": self._layout_for(row.device_file, layouts)}
             for row in found.rows
-        ]
+        )
+
+    def _fill(self, rows: Iterable[dict[str, str]]) -> None:
+        self.table = {next(self._numbers): row for row in rows}
 
     def _layout_for(self, file: str, layouts: list[str]) -> str:
         """Return the one layout among those given that reads a file; "" where none is needed, or several do."""
@@ -252,22 +301,28 @@ class Work:
             problem, expected = "the table has more rows than the page takes", f"{MOST_NIGHTS} at most"
             remedy = "Give a table of fewer nights; the command line takes any number."
             raise InputError(problem, NIGHTS, "", f"{len(rows)} rows", expected, remedy)
-        self.table = [{column: row.get(column, "") for column in COLUMNS} for row in rows]
         files = self.files
         stored = {given: path for path, given in self.renamed.items() if given not in files}
-        for row in self.table:
-            for column in _FILES:
-                row[column] = _named_anew(row[column], stored)
+        self._fill(
+            {c: _named_anew(row.get(c, ""), stored) if c in _FILES else row.get(c, "") for c in COLUMNS} for row in rows
+        )
 
     def write_table(self, form: Mapping[str, str]) -> None:
-        """Take the cells of a form, ``N.column``, and write the nights table; a cell may name given files only."""
-        self.table = [
-            {column: form.get(f"{i}.{column}", "").strip() for column in COLUMNS}
-            for i in range(len(self.table))
-            if not form.get(f"{i}.leave")
-        ]
+        """Take the cells of a form, ``N.column``, and write the nights table; a cell may name given files only.
+
+        A form of other rows than the table has was shown before these were left out or found anew.
+        """
+        numbers = (name.partition(".")[0] for name in form)
+        if {int(number) for number in numbers if number.isdecimal()} != set(self.table):
+            remedy = "Nothing of it was taken: look at the nights as they are now."
+            raise InputError("the rows have changed since this form was shown", remedy=remedy)
+        self.table = {
+            number: {column: form.get(f"{number}.{column}", "").strip() for column in COLUMNS}
+            for number in self.table
+            if not form.get(f"{number}.leave")
+        }
         known = {str(self.folder / file) for file in self.files}
-        for i, row in enumerate(self.table, start=2):
+        for i, row in enumerate(self.table.values(), start=2):
             for column in _FILES:
                 # as the command takes them: several references, and each of them or the device's file in parts
                 cells = row[column].split(";") if column == "reference" else [row[column]]
@@ -277,7 +332,7 @@ class Work:
                         expected = "one of the files that were given"
                         raise InputError("no such file", NIGHTS, where, f"'{shorten(written)}'", expected)
         used = self.used_columns
-        text = csv_text([used, *([row[column] for column in used] for row in self.table)])
+        text = csv_text([used, *([row[column] for column in used] for row in self.table.values())])
         (self.folder / NIGHTS).write_text(text, encoding="utf-8")
 
 

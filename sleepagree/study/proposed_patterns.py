@@ -64,6 +64,12 @@ class ProposedPatterns:
     found: FolderNights
     others: tuple[ProposedPatterns, ...] = ()
 
+    @property
+    def named_devices(self) -> list[tuple[str, str]]:
+        """The pattern and the name of each device, "" for a name that file names tell."""
+        names = iter(self.names)
+        return [(pattern, "" if f"{{{DEVICE}}}" in pattern else next(names)) for pattern in self.devices]
+
 
 class _Kind(NamedTuple):
     """Names that are alike but for letters and figures, cut into as many pieces each."""
@@ -156,12 +162,12 @@ def propose_patterns(folder: Path, *, people: Sequence[str] | None = None) -> Pr
         kinds_told = f"{len(references)} files of the reference such as {references[0]}"
         raise _no_proposal(folder, f"{kinds_told}, {len(devices)} others such as {devices[0]}")
     _, proposed, named = best
-    others = [
+    fitting = [
         _tried(folder, proposed.reference, {equal if o == other else o: name for o, name in named.items()}, people)
         for other in named
         for equal in equals[proposed.reference, other]
     ]
-    return _told_open(proposed, [other for other in others if other is not None])
+    return _told_open(proposed, [other for other in fitting if other is not None])
 
 
 def _told_open(proposed: ProposedPatterns, others: Sequence[ProposedPatterns]) -> ProposedPatterns:

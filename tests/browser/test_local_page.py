@@ -219,6 +219,49 @@ def test_a_study_is_dropped_edited_stopped_scored_and_kept(visit: Any, served: S
     assert walk.elsewhere() == []
 
 
+def test_a_row_that_was_left_out_takes_no_other_with_it_on_the_way_back(visit: Any, served: Served) -> None:
+    walk = Walk(visit, served)
+    walk.drop(FERRY, "A folder")
+    walk.until(lambda: visit.run("return document.querySelector('[name=folder]').files.length") > 24)
+    walk.press("Look at it")
+    for _ in range(2):
+        for box in walk.driver.find_elements("css selector", "[name='0.leave']"):
+            box.click()
+        walk.press("Keep the table so")
+        assert visit.run("return document.querySelectorAll('.cells tbody tr').length") == 23
+        before = walk.driver.find_element("tag name", "html")
+        walk.driver.back()
+        walk.until(lambda: before.id != walk.driver.find_element("tag name", "html").id)  # noqa: B023 - called here
+        assert visit.run("return document.querySelectorAll('.cells :checked').length") == 0
+
+
+def test_a_tab_whose_page_is_gone_keeps_what_stands_in_it_and_says_so(
+    visit: Any, tmp_path: Path, odd_files: dict[str, Path]
+) -> None:
+    from selenium.webdriver.support.ui import Select
+
+    first = serve(tmp_path)
+    walk = Walk(visit, first)
+    walk.choose(**odd_files)
+    port = str(first.port)
+
+    def change(value: str, said: str) -> None:
+        Select(walk.driver.find_element("id", "device-role-0")).select_by_value(value)
+        walk.says(said)
+        assert visit.run("return document.querySelectorAll('#untaken').length") == 1
+        chosen = "return document.querySelector('#device-role-0').value"
+        assert visit.run(chosen) == value, "the answer stands there still"
+        assert visit.run("return document.querySelectorAll('.busy').length") == 0
+
+    first.end()
+    change("end", "No answer came: the page has ended")
+    second = serve(tmp_path, "--port", port)
+    try:
+        change("date", "This page is for the one who started it. Open the address that 'sleepagree page' printed.")
+    finally:
+        second.end()
+
+
 def test_the_keyboard_alone_reaches_the_answer(visit: Any, served: Served) -> None:
     from selenium.webdriver.common.action_chains import ActionChains
     from selenium.webdriver.common.keys import Keys
@@ -314,6 +357,26 @@ def test_the_keyboard_alone_scores_a_study(visit: Any, served: Served, axe: str,
     keyboard.press("Back to the questions")
     keyboard.press("Score the study")
     walk.says("Everything", 180)
+    follows_the_rules(walk, axe)
+
+
+def test_the_keyboard_alone_says_which_files_belong_together(
+    visit: Any, served: Served, axe: str, tmp_path: Path
+) -> None:
+    for p, n in ((p, n) for p in (1, 2) for n in (1, 2)):
+        for path in (tmp_path / f"st/lab/0{p}/0{n}.csv", tmp_path / f"st/band/0{n}/0{p}.csv"):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text("x")
+    walk = Walk(visit, served, width=390, dark=True)
+    walk.drop(tmp_path / "st", "A folder")
+    walk.until(lambda: visit.run("return document.querySelector('[name=folder]').files.length") == 8)
+    keyboard = Keyboard(walk)
+    keyboard.press("Look at it")
+    walk.says("Which is right?")
+    follows_the_rules(walk, axe)
+    keyboard.press("These belong together: band/{night}/{participant}.csv")
+    walk.says("What the names make")
+    assert "4 rows from 2 participants" in visit.run(CONTENT)
     follows_the_rules(walk, axe)
 
 

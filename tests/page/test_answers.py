@@ -19,6 +19,7 @@ from sleepagree.page.questions import Given
 from sleepagree.page.remembered import of_its_kind
 from tests.commands import bytes_below
 from tests.page.conftest import FERRY, Served, ferry, serve
+from tests.page.test_studies import cells
 from tests.page.words import WORDS_OF_COMMANDS, read_by_a_person
 
 PAIR = {
@@ -255,7 +256,9 @@ def test_nights_are_found_by_patterns_and_a_cell_names_given_files_only(
     served.post(work, {**patterns, "do": "find"})
     page = served.ask("GET", work).text
     assert "crew-1" in page
-    answer = served.post(work, {"0.reference": "/etc/passwd", "do": "score"})
+    shown = cells(page)
+    first = next(name for name in shown if name.endswith(".reference"))
+    answer = served.post(work, {**shown, first: "/etc/passwd", "do": "score"})
     assert answer.headers["location"] == work
     assert "one of the files that were given" in served.ask("GET", work).text
 

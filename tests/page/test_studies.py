@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from sleepagree.errors import InputError
 from sleepagree.page.folder import stored_paths
+from tests.commands import ended
 from tests.page.conftest import Served, ferry
 from tests.page.words import WORDS_OF_COMMANDS, read_by_a_person
 
@@ -94,7 +95,119 @@ def test_as_many_rows_as_the_page_takes_come_back_whole(served: Served) -> None:
     assert shown["499.participant"] == "499"
     fields = {**shown, **{f"{i}.leave": "1" for i in range(499)}}
     assert served.post(work, {**fields, "do": "look"}).status == 303
-    assert {name.partition(".")[0] for name in cells(served.ask("GET", work).text)} == {"0"}
+    left = cells(served.ask("GET", work).text)
+    assert {name.partition(".")[0] for name in left} == {"499"}
+    assert left["499.participant"] == "499"
+
+
+def test_a_form_of_rows_that_are_no_more_is_refused(served: Served) -> None:
+    rows = "".join(f"\n{i}," + ",".join(ROW[1:]) for i in range(3))
+    work = begin(served, {**FILES, "st/nights.csv": (",".join(HEADER) + rows).encode()})
+    old = cells(served.ask("GET", work).text)
+    served.post(work, {**old, "0.leave": "1", "do": "look"})
+    now = cells(served.ask("GET", work).text)
+    assert [now[f"{i}.participant"] for i in (1, 2)] == ["1", "2"]
+    for do in ("look", "score"):
+        served.post(work, {**old, "0.leave": "1", "do": do})
+        page = served.ask("GET", work).text
+        assert problem(page) == (
+            "the rows have changed since this form was shown. Nothing of it was taken: look at the nights as they "
+            "are now."
+        )
+        assert cells(page) == now
+    # rows that are found anew are others, however many they are
+    served.post(work, {"reference": "lab/n{night}.edf", "device": "band/n{night}.csv", "do": "find"})
+    found = cells(served.ask("GET", work).text)
+    assert not {*found} & {*old}
+    served.post(work, {**now, "do": "look"})
+    assert cells(served.ask("GET", work).text) == found
+
+
+# --- what names show --------------------------------------------------------------------------------------
+
+
+def fields(page: str) -> dict[str, str]:
+    """Return the patterns and names of devices that stand in the form."""
+    found = re.findall(r'<input id="p-[^"]*" name="([^"]*)" value="([^"]*)"', page)
+    return {unescape(name): unescape(value) for name, value in found}
+
+
+def test_what_the_names_leave_open_is_told_as_the_command_tells_it(served: Served, tmp_path: Path) -> None:
+    names = ("lab/Bo.csv", "lab/Mo.csv", "lab/al.csv", "band/Bo.csv", "band/Al.csv", "notes of the purser.txt")
+    work = begin(served, {f"st/{name}": b"x" for name in names})
+    page = served.ask("GET", work).text
+    assert cells(page)["0.participant"] == "Bo"
+    for name in names:
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text("x")
+    command = ended("nights", tmp_path)
+    read = " ".join(read_by_a_person(page).split())
+    told = command.stdout.partition("Proposed from")[0].replace("  - ", " ").replace("- ", " ")
+    for line in (*told.splitlines(), *command.stderr.split("caution: ")):
+        assert " ".join(line.split()) in read
+    assert "differ only in case or leading zeros" in read
+    assert "references without a device file: 2 lab/Mo.csv lab/al.csv" in read
+
+
+def test_every_device_that_is_proposed_stands_in_the_form_and_is_found_again(served: Served) -> None:
+    nights = [(p, n) for p in (1, 2) for n in (1, 2)]
+    files = [f"st/lab/crew{p}_night{n}.edf" for p, n in nights]
+    files += [f"st/band_a/crew{p}_night{n}.csv" for p, n in nights]
+    files += [f"st/pad_b/{n}-export-crew{p}.csv" for p, n in nights]
+    work = begin(served, dict.fromkeys(files, b"x"))
+    page = served.ask("GET", work).text
+    assert fields(page) == {
+        "reference": "lab/crew{participant}_night{night}.edf",
+        "device": "band_a/crew{participant}_night{night}.csv",
+        "name": "band_a",
+        "device.1": "pad_b/{night}-export-crew{participant}.csv",
+        "name.1": "pad_b",
+        "device.2": "",
+        "name.2": "",
+    }
+    served.post(work, {**fields(page), "do": "find"})
+    again = served.ask("GET", work).text
+    assert fields(again) == fields(page)
+    assert [*cells(again).values()] == [*cells(page).values()]
+    assert [text for name, text in cells(again).items() if name.endswith(".device")] == ["band_a", "pad_b"] * 4
+
+
+@pytest.mark.parametrize(("typed", "missing"), [("device", "reference"), ("reference", "device")])
+def test_a_pattern_of_one_side_alone_is_kept_and_the_other_asked_for(served: Served, typed: str, missing: str) -> None:
+    work = begin(served, FILES)
+    served.post(work, {"reference": "", "device": "", typed: "x/{night}.csv", "do": "find"})
+    page = served.ask("GET", work).text
+    assert problem(page) == (
+        f"the names of the {missing}'s files are not said. Say those of both sides, or leave both empty."
+    )
+    assert fields(page)[typed] == "x/{night}.csv"
+    assert fields(page)[missing] == ""
+
+
+def test_names_that_fit_in_two_ways_fill_no_table_until_one_is_chosen(served: Served) -> None:
+    nights = [(p, n) for p in (1, 2) for n in (1, 2)]
+    files = [f"st/{name}" for p, n in nights for name in (f"lab/0{p}/0{n}.csv", f"band/0{n}/0{p}.csv")]
+    work = begin(served, dict.fromkeys(files, b"x"))
+    page = served.ask("GET", work).text
+    assert "The names fit in 2 ways, and do not show which is right." in page
+    assert cells(page) == {}
+    assert page.count("For example 01, night 02, band:") == 2
+    choices = [
+        {
+            name: unescape(value)
+            for name, value in re.findall(r'<input type="hidden" name="([^"]*)" value="([^"]*)"', form)
+        }
+        for form in page.split("<form ")[2:]
+    ]
+    assert [choice["device.0"] for choice in choices] == [
+        "band/{participant}/{night}.csv",
+        "band/{night}/{participant}.csv",
+    ]
+    served.post(work, {**choices[1], "do": "find"})
+    page = served.ask("GET", work).text
+    assert "Which is right?" not in page
+    assert (cells(page)["1.reference"], cells(page)["1.device_file"]) == ("lab/01/02.csv", "band/02/01.csv")
+    assert cells(page)["1.device"] == "band"
 
 
 # --- recordings in parts ----------------------------------------------------------------------------------

@@ -13,8 +13,8 @@ from click.testing import CliRunner
 
 from sleepagree.cli.group import main
 from tests.cli.test_bad_input import BAND, CASES, LAYOUT, REFERENCE, Case, bad_device, prepare
-from tests.page.conftest import Served
-from tests.page.test_answers import fields_of
+from tests.page.conftest import FERRY, Served, ferry
+from tests.page.test_answers import command_line, fields_of
 from tests.page.words import WORDS_OF_COMMANDS, read_by_a_person
 
 #: What the page has no place for: paths, folders instead of files, windows and mappings of one's own.
@@ -89,3 +89,36 @@ def test_a_wrong_file_costs_one_message_and_no_answer(served: Served, case: Case
     page = served.ask("GET", work).text
     assert problems(page) == []
     assert fields_of(page) == answers
+
+
+def test_a_wrong_correction_is_told_by_its_own_name_and_another_taken_in_its_place(
+    served: Served, tmp_path: Path
+) -> None:
+    command_line(FERRY, "calibrate", "nights.csv", "--device", "band A", "--out", str(tmp_path / "learnt"))
+    learnt = (tmp_path / "learnt/correction.json").read_bytes()
+    band, layout = ferry("band-a/crew-3-night-2.csv"), ferry("band-a.toml")
+    given = {"correction.file": ("of the purser.csv", band[1]), "device.file": band, "device.layout": layout}
+    work = served.begin("correction", given)
+    page = served.ask("GET", work).text
+    answers = fields_of(page)
+    assert problems(page) == [
+        "of the purser.csv: this is no correction. Found a text that is no JSON; expected correction.json. "
+        "Make it again with 'sleepagree calibrate'."
+    ]
+    # it cannot be used, whatever a hand-made request says
+    assert served.post(work, {**answers, "do": "score"}).headers["location"] == work
+    served.post(work, {**answers, "do": "look"}, {"correction.file": ("of band A.json", learnt)})
+    page = served.ask("GET", work).text
+    assert problems(page) == []
+    assert "of band A.json" in page
+    assert fields_of(page) == answers
+    assert "corrected.json" in served.score(work, answers).text
+
+
+def test_a_correction_that_was_not_given_is_asked_for(served: Served) -> None:
+    work = served.begin(
+        "correction", {"device.file": ferry("band-a/crew-3-night-2.csv"), "device.layout": ferry("band-a.toml")}
+    )
+    page = served.ask("GET", work).text
+    assert problems(page) == ["No correction was given."]
+    assert 'name="correction.file"' in page
