@@ -12,7 +12,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import islice, product
 from pathlib import Path
 from typing import Final, NamedTuple
 
@@ -38,6 +38,8 @@ _OF_REFERENCE: Final = re.compile(
 )
 _OF_NIGHT: Final = re.compile("d|date|day|n|nights?|ses|session|visit|nacht|nuit|noche|notte|noite|natt?")
 _SHOWN: Final = 3
+#: Ways in which names fit that are told.
+_MOST_WAYS: Final = 16
 
 
 @dataclass(frozen=True)
@@ -162,10 +164,10 @@ def propose_patterns(folder: Path, *, people: Sequence[str] | None = None) -> Pr
         kinds_told = f"{len(references)} files of the reference such as {references[0]}"
         raise _no_proposal(folder, f"{kinds_told}, {len(devices)} others such as {devices[0]}")
     _, proposed, named = best
+    combined = product(*([other, *equals[proposed.reference, other]] for other in named))
     fitting = [
-        _tried(folder, proposed.reference, {equal if o == other else o: name for o, name in named.items()}, people)
-        for other in named
-        for equal in equals[proposed.reference, other]
+        _tried(folder, proposed.reference, dict(zip(way, named.values(), strict=True)), people)
+        for way in islice(combined, 1, _MOST_WAYS)
     ]
     return _told_open(proposed, [other for other in fitting if other is not None])
 

@@ -122,6 +122,13 @@ def test_where_nothing_tells_the_person_from_the_night_both_ways_are_proposed(na
     assert document["cautions"] == [*told]
 
 
+def test_devices_that_leave_it_open_each_may_all_be_the_other_way_round(tmp_path: Path) -> None:
+    truth = made(lambda p, n: (f"lab/0{p}/0{n}.edf", f"band/0{n}/0{p}.csv", f"pad/at 0{n} 0{p}.csv"), tmp_path)
+    proposed = propose_patterns(tmp_path)
+    assert len(proposed.others) == 3
+    assert truth in [paired(one.found) for one in (proposed, *proposed.others)]
+
+
 def test_names_whose_letters_are_stored_in_two_ways_are_one_kind_of_name(tmp_path: Path) -> None:
     nfc, nfd = (unicodedata.normalize(form, "Zoë") for form in ("NFC", "NFD"))
     make(tmp_path, [f"lab/{nfc}.csv", f"band/{nfd}.csv", "lab/Bo.csv", "band/Bo.csv"])
