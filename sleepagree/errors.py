@@ -464,6 +464,11 @@ class OutputError(SleepAgreeError, OSError):
     """A result that cannot be written where it was asked for."""
 
 
+def typed_path(path: str) -> str:
+    """Return a path as it is typed in a command, where one that begins like an option would be taken for one."""
+    return f"./{path}" if path.startswith("-") else path
+
+
 def lacks_library(what: str, library: str, extra: str, path: str = "") -> tuple[str, str, str, str, str, str]:
     """Return the fields of the error for what needs a library that is not installed."""
     remedy = f"Install it with: pip install 'sleepagree[{extra}]'"

@@ -23,12 +23,14 @@ def demo(directory: Path, *, seed: int, overwrite: bool) -> None:
     import os
     import shlex
 
+    from sleepagree.errors import typed_path
     from sleepagree.study.demo.write import PAD_ZONE_OPTION, TYPICAL_NIGHT, write_demo
 
     written = write_demo(directory, seed=seed, overwrite=overwrite)
 
     def of(name: str) -> str:
-        return shlex.quote(os.path.join(directory, name))  # noqa: PTH118 - keeps "./" as the user typed it
+        # as the user typed it, with its "./"
+        return shlex.quote(typed_path(os.path.join(directory, name)))  # noqa: PTH118
 
     band = f"{of(f'reference/{TYPICAL_NIGHT}.edf')} {of(f'band-a/{TYPICAL_NIGHT}.csv')}"
     pad = f"{of(f'reference/{TYPICAL_NIGHT}.edf')} {of(f'pad-b/{TYPICAL_NIGHT}.csv')}"
@@ -40,6 +42,9 @@ def demo(directory: Path, *, seed: int, overwrite: bool) -> None:
             "a device that writes UTC beside a reference in local time",
             f"night {pad} --layout {of('pad-b.toml')} {PAD_ZONE_OPTION}",
         ),
-        ("all nights", f"study {of('nights.csv')} --out {shlex.quote(str(directory).rstrip('/') + '-results')}"),
+        (
+            "all nights",
+            f"study {of('nights.csv')} --out {shlex.quote(typed_path(str(directory).rstrip('/') + '-results'))}",
+        ),
     ):
         click.echo(f"\n# {said}\nsleepagree {command}")

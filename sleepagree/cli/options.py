@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, TextIO, TypeVar
 import click
 from click.core import ParameterSource
 
-from sleepagree.errors import Front, InputError, SleepAgreeError, printable
+from sleepagree.errors import Front, InputError, SleepAgreeError, printable, typed_path
 from sleepagree.files.writing import FIGURE_FORMS, encode_text, name_inputs, refuse_file, refuse_folder, write_text
 
 if TYPE_CHECKING:
@@ -482,8 +482,7 @@ def _command(name: str, parameters: Sequence[click.Parameter], say: Callable[[An
                 continue
             hides = anonymous and not isinstance(parameter.type, _PLAIN)
             word = parameter.make_metavar(context).split("|")[0] if hides else say(one)
-            # a file's name that begins like an option would be taken for one
-            words.append(f"./{word}" if word.startswith("-") and not named else word)
+            words.append(word if named else typed_path(word))
     return " ".join(words) if anonymous else printable(shlex.join(words))
 
 

@@ -9,7 +9,7 @@ from typing import Final
 
 from sleepagree.describe.blocks import Command, Description, Items, Section, section, sections_of, table
 from sleepagree.describe.words import file_name, plain
-from sleepagree.errors import counted, printable, shorten
+from sleepagree.errors import counted, printable, shorten, typed_path
 from sleepagree.study.from_folder import FolderNights, NightFiles
 
 _PEOPLE: Final = 12
@@ -44,9 +44,7 @@ def describe_folder(
     ]
     if table:
         told = f"Wrote {plain(table)} ({counted(len(found.rows), 'row')}). Next:"
-        # a file's name that begins like an option would be taken for one
-        named = f"./{table}" if table.startswith("-") else table
-        words = printable(shlex.join(["sleepagree", "study", named, "--out", "results"]))
+        words = printable(shlex.join(["sleepagree", "study", typed_path(table), "--out", "results"]))
         sections.append(section("next", "", Command(words), detail=told))
     for command, its in proposed:
         told = "Proposed from the names; nothing was written. If the files belong together like this:"

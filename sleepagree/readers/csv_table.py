@@ -18,7 +18,7 @@ from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.layout import AFTER_TIMES, NO_LAYOUT, WIDE_SPACES, Layout, for_layout
 from sleepagree.readers.times.words import is_beside_clock, is_half, with_plain_half
 
-_DELIMITERS: Final = (",", "\t", ";", "|")
+DELIMITERS: Final = (",", "\t", ";", "|")
 #: Lines that may stand above a table.
 MOST_ABOVE: Final = 10
 #: Lines that may stand below a table.
@@ -293,7 +293,7 @@ def without_comments(lines: Sequence[str], mark: str | None = None) -> tuple[lis
     if not body:
         return kept, 0
     first = kept[body[0]]
-    parting = [delimiter for delimiter in ((mark,) if mark else _DELIMITERS) if delimiter in first]
+    parting = [delimiter for delimiter in ((mark,) if mark else DELIMITERS) if delimiter in first]
     comments = [
         i
         for i in (*range(body[0]), *range(body[-1] + 1, len(kept)))
@@ -328,7 +328,7 @@ def without_rules(lines: Sequence[str], mark: str | None = None) -> tuple[list[s
 
 def _first_rule(texts: Sequence[str], mark: str | None) -> int | None:
     for n in range(1, min(len(texts), MOST_ABOVE + 2)):
-        for delimiter in (mark,) if mark else _DELIMITERS:
+        for delimiter in (mark,) if mark else DELIMITERS:
             width = texts[n].count(delimiter)
             alike = [text.count(delimiter) == width for text in texts[:n]]
             if width and alike[-1] and not any(alike[:-1]) and _is_rule(texts[n], delimiter):
@@ -418,7 +418,7 @@ def foot_begins(lines: Sequence[str], foot: str) -> int:
 
 
 def _begun(line: str) -> str:
-    return line.strip('" ' + "".join(_DELIMITERS))
+    return line.strip('" ' + "".join(DELIMITERS))
 
 
 def foot_note(lines: Sequence[str], foot: str) -> tuple[Note, ...]:
@@ -529,7 +529,7 @@ def sniff_delimiter(text: str, path: str = "") -> str:
         When more than one would do.
     """
     header = text.lstrip("\n").partition("\n")[0]
-    present = [mark for mark in _DELIMITERS if mark in header]
+    present = [mark for mark in DELIMITERS if mark in header]
     if len(present) < 2:
         return present[0] if present else ","
     lines = [line for line in text.split("\n", _SNIFFED_LINES + 1)[:_SNIFFED_LINES] if line.strip()]
@@ -637,7 +637,7 @@ def _lines_above(rows: Sequence[Sequence[str]], lines: Sequence[int], mark: str)
     """
     ways = [[len(row) for row in rows]]
     if mark:
-        ways += [[mark.join(row).count(other) + 1 for row in rows] for other in _DELIMITERS if other != mark]
+        ways += [[mark.join(row).count(other) + 1 for row in rows] for other in DELIMITERS if other != mark]
     best = (0, 0, 0)
     for widths in ways:
         first = len(rows)

@@ -8,6 +8,8 @@ from typing import Final
 
 from sleepagree.caution import Note, NoteKind
 
+#: A number without a sign, with a point or a comma before its decimals.
+NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
 #: Marks and embeddings of the direction of a text, which nobody sees (UAX 9).
 _DIRECTIONS: Final = frozenset("\u200e\u200f\u061c")
 #: Those that turn what follows round, which belong to a number beside them.

@@ -269,12 +269,10 @@ def _of_everybody(
                 unscored.append(who)
     if not unscored:
         return made, ()
-    told = f"No reference for {counted(len(unscored), 'participant')} in the device files: {_some(unscored)}."
+    told = (
+        f"No reference for {counted(len(unscored), 'participant')} in the device files: {first_of(unscored, _SHOWN)}."
+    )
     return made, (told,)
-
-
-def _some(names: Sequence[str]) -> str:
-    return ", ".join(map(shorten, names[:_SHOWN])) + (", ..." if len(names) > _SHOWN else "")
 
 
 def _is_of_many(layout: Layout) -> bool:
@@ -302,7 +300,7 @@ def _strangers(files: Sequence[str], matched: set[str], patterns: Sequence[FileP
         files_of = "file is" if len(others) == 1 else "files are"
         out.append(f"{len(others)} {files_of} of nobody in the table of participants, such as {others[0]}.")
     if absent:
-        out.append(f"No file is named after {len(absent)} of the table of participants: {_some(absent)}.")
+        out.append(f"No file is named after {len(absent)} of the table of participants: {first_of(absent, _SHOWN)}.")
     return tuple(out)
 
 
@@ -442,7 +440,7 @@ def _tell_links(links: Sequence[str]) -> tuple[str, ...]:
     if not links:
         return ()
     told = "A folder that is a link is" if len(links) == 1 else f"{len(links)} folders that are links are"
-    return (f"{told} not looked into: {first_files(links, _SHOWN)}.",)
+    return (f"{told} not looked into: {first_of(links, _SHOWN)}.",)
 
 
 def _fitting(files: Iterable[str], pattern: FilePattern, folder: Path) -> list[_File]:
@@ -489,7 +487,7 @@ def _show(reading: dict[str, str]) -> str:
 
 def _nothing_fits(folder: Path, pattern: FilePattern, files: Sequence[str], links: Sequence[str]) -> InputError:
     like = [f for f in files if Path(f).suffix == Path(pattern.text).suffix] or files
-    held = f"The folder holds {first_files(like, _SHOWN)}." if files else "The folder holds no file."
+    held = f"The folder holds {first_of(like, _SHOWN)}." if files else "The folder holds no file."
     return InputError(
         "no file fits the pattern",
         str(folder),
@@ -500,9 +498,9 @@ def _nothing_fits(folder: Path, pattern: FilePattern, files: Sequence[str], link
     )
 
 
-def first_files(files: Sequence[str], most: int) -> str:
-    """Return the first files of many, and how many more there are."""
-    return ", ".join(files[:most]) + (f" and {len(files) - most} more" if len(files) > most else "")
+def first_of(names: Sequence[str], most: int) -> str:
+    """Return the first of many names, and how many more there are."""
+    return ", ".join(map(shorten, names[:most])) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def _natural(text: str) -> list[tuple[int, int, str]]:

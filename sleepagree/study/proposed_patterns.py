@@ -23,7 +23,7 @@ from sleepagree.study.from_folder import (
     PART,
     SCORER,
     FolderNights,
-    first_files,
+    first_of,
     linked_folders,
     list_files,
     nights_from_folder,
@@ -191,7 +191,7 @@ def _sides(folder: Path, files: Sequence[str]) -> tuple[list[str], list[str]]:
     references = by_word or [file for file in files if file.casefold().endswith((".edf", ".bdf"))]
     others = [file for file in files if file not in references]
     if not references or not others:
-        raise _no_proposal(folder, first_files(files, _SHOWN) or "no file")
+        raise _no_proposal(folder, first_of(files, _SHOWN) or "no file")
     return references, others
 
 

@@ -299,3 +299,11 @@ def test_the_command_refuses_a_full_folder_with_one_message(tmp_path):
 
 def test_a_wrong_seed_is_a_wrong_use():
     assert CliRunner().invoke(main, ["demo", "x", "--seed", "-1"]).exit_code == 2
+
+
+def test_the_commands_to_try_name_no_folder_like_an_option(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    done = CliRunner().invoke(main, ["demo", "--", "-deck"])
+    assert done.exit_code == 0
+    assert "sleepagree study ./-deck/nights.csv --out ./-deck-results" in done.stdout
+    assert " -deck/" not in done.stdout

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any, Final, NamedTuple
 
 from sleepagree.readers.columns import told_unit
+from sleepagree.readers.digits import NUMBER
 from sleepagree.readers.json.beside import iso_moment, one_night, parts_of
 from sleepagree.readers.times.words import read_length, seconds_of_unit
 
@@ -23,7 +24,6 @@ _LETTER: Final = re.compile(r"[^\W\d]")
 #: What may part a name from its value, read from the end of what stands before it.
 _PARTING: Final = re.compile(r"[\s:：=;,|\"']*")
 _MARKS: Final = "# \t\"';,|"
-_NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
 _LONGEST_S: Final = 600.0
 #: Lengths that epochs have, where no name says that it is one's.
 _USUAL_S: Final = (10.0, 15.0, 20.0, 30.0, 60.0)
@@ -100,7 +100,7 @@ def lengths_told(beside: Sequence[Beside]) -> tuple[LengthTold, ...]:
 
 def _seconds(told: Beside) -> float | None:
     """Return the seconds of a value whose own unit, or that of its name, is known."""
-    if not _NUMBER.fullmatch(told.value):
+    if not NUMBER.fullmatch(told.value):
         return read_length(told.value)
     name = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", told.name.rpartition(".")[2])
     words = re.findall(r"[^\W\d_]+", name)
@@ -110,7 +110,7 @@ def _seconds(told: Beside) -> float | None:
 
 def may_be_lengths(beside: Sequence[Beside]) -> tuple[Beside, ...]:
     """Return the numbers that an epoch often lasts in seconds, of whatever name: nothing tells that it does."""
-    return tuple(told for told in beside if _NUMBER.fullmatch(told.value) and _as_number(told.value) in _USUAL_S)
+    return tuple(told for told in beside if NUMBER.fullmatch(told.value) and _as_number(told.value) in _USUAL_S)
 
 
 def _as_number(text: str) -> float:

@@ -38,13 +38,12 @@ from sleepagree.readers.proposing.placed_roles import (
     with_beside,
 )
 from sleepagree.readers.proposing.table_place import (
+    MOST_NIGHTS,
     record_paths,
 )
 
 _FEWEST_ROWS: Final = 3
-_LEGENDS_ARE_SHORTER: Final = 4
-#: Other nights to show beside the one that is proposed.
-_MOST_NIGHTS: Final = 8
+LEGENDS_ARE_SHORTER: Final = 4
 #: A night that begins further from a moment than this is another one.
 _NEAR: Final = timedelta(hours=12)
 #: What a day beside the rows is taken for: that of the evening, as most say.
@@ -111,7 +110,7 @@ def _zone_setting(night: Any, moments: Sequence[str]) -> tuple[Setting, ...]:
 
 def _is_no_legend(found: Found, rows: int, longest: int) -> bool:
     """Whether a list is no legend beside longer ones: it is nearly as long as they are, or known words come back."""
-    return rows * _LEGENDS_ARE_SHORTER >= longest or (found.known > 0 and rows >= 2 * len(found.labels))
+    return rows * LEGENDS_ARE_SHORTER >= longest or (found.known > 0 and rows >= 2 * len(found.labels))
 
 
 def _without_lists_of_nights(found: Sequence[Found]) -> list[Found]:
@@ -200,8 +199,8 @@ def _night_setting(
         return setting
     paths, moments = list(told), sorted(moment for moment in told.values() if moment)
     here = paths.index(chosen)
-    first = max(0, min(here - _MOST_NIGHTS // 2, len(paths) - _MOST_NIGHTS - 1))
-    near = [path for path in paths[first : first + _MOST_NIGHTS + 1] if path != chosen]
+    first = max(0, min(here - MOST_NIGHTS // 2, len(paths) - MOST_NIGHTS - 1))
+    near = [path for path in paths[first : first + MOST_NIGHTS + 1] if path != chosen]
     others = tuple(Choice(path, told[path] or days.get(path, ("",))[0]) for path in near)
     ends = (moments[0], moments[-1]) if moments else ()
     return replace(setting, why=why, others=others, shown=(str(len(paths)), *ends))

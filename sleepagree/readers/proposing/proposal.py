@@ -41,7 +41,7 @@ from sleepagree.readers.proposing.beside_rows import (
 from sleepagree.readers.proposing.code_lines import are_characters, find_code_lines, legends_of_lines
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
 from sleepagree.readers.proposing.column_roles import Found, counted_rows
-from sleepagree.readers.proposing.json_proposal import json_readings
+from sleepagree.readers.proposing.json_proposal import LEGENDS_ARE_SHORTER, json_readings
 from sleepagree.readers.proposing.label_meanings import called, meanings_of
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why, values_of
 from sleepagree.readers.proposing.placed_roles import (
@@ -69,7 +69,6 @@ _MOST_DATES: Final = 12
 #: Rows of other sheets that may explain codes.
 _MOST_LEGENDS: Final = 200
 _LONGEST_LEGEND: Final = 20
-_LEGENDS_ARE_SHORTER: Final = 4
 #: Labels or names of columns that show how a file reads in an encoding.
 _SAMPLES: Final = 3
 _TELLING: Final = 3
@@ -121,7 +120,7 @@ def propose_layout(
 def _without_legends(found: Sequence[Found]) -> list[Found]:
     """Return readings of sheets without short ones that tell no times, where another of many rows tells some."""
     longest = max((one.rows for one in found if one.is_whole and "start" in one.told), default=0)
-    enough = min(_LONGEST_LEGEND, longest // _LEGENDS_ARE_SHORTER)
+    enough = min(_LONGEST_LEGEND, longest // LEGENDS_ARE_SHORTER)
     return [one for one in found if "start" in one.told or "sheet" not in one.told or one.rows > enough]
 
 

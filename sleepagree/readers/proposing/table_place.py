@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from sleepagree.readers.columns import times_of_columns
 from sleepagree.readers.csv_table import (
+    DELIMITERS,
     MOST_ABOVE,
     MOST_BELOW,
     form_of,
@@ -34,9 +35,8 @@ _DATE: Final = re.compile(
     r"(?<!\d)(?:\d{4}[-./年]\d{1,2}[-./月]\d{1,2}日?|\d{1,2}[./-] ?\d{1,2}[./-] ?\d{4}"
     r"|\d{1,2}\.? [^\W\d_]{3,12}\.? \d{4}|[^\W\d_]{3,12}\.? \d{1,2}, ?\d{4})(?!\d)"
 )
-_DELIMITERS: Final = (",", "\t", ";", "|")
 _MOST_PATHS: Final = 60
-_MOST_NIGHTS: Final = 8
+MOST_NIGHTS: Final = 8
 _FEWEST_BELOW: Final = 3
 #: Kinds of columns that any texts may be.
 _PLAIN: Final = (ColumnKind.WORDS, ColumnKind.TEXTS, ColumnKind.NOTHING)
@@ -60,7 +60,7 @@ def find_block(lines: Sequence[str], told: str | None, skip_lines: int = 0) -> B
         return Block(None, 0, [], []) if spaced.mark is None else spaced._replace(mark=WIDE_SPACES)
     lines = [""] * skip_lines + without_rules(without_comments(lines[skip_lines:], told)[0], told)[0]
     best = Block(None, 0, [], [])
-    for mark in (told,) if told else _DELIMITERS:
+    for mark in (told,) if told else DELIMITERS:
         try:
             rows = [next(csv.reader([line], delimiter=mark), []) for line in lines]
         except csv.Error:
@@ -237,7 +237,7 @@ def record_paths(document: Any) -> list[str]:
             if path or not isinstance(value[0], dict):
                 paths.setdefault(path or ".")
             if len(value) > 1 and any(map(_holds_rows, value)) and all(isinstance(inner, dict) for inner in value):
-                pending += [(f"{path}[{i}]", inner, False) for i, inner in enumerate(value)][-_MOST_NIGHTS:]
+                pending += [(f"{path}[{i}]", inner, False) for i, inner in enumerate(value)][-MOST_NIGHTS:]
                 continue
             # of many rows no values stand under the names of one row's fields
             pending += [(path, inner, len(value) > 1) for inner in value[:1] if isinstance(inner, dict)]

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Final
 
 from sleepagree.errors import FileFormatError
+from sleepagree.readers.digits import NUMBER
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.times.clock import Times
@@ -18,7 +19,6 @@ ENDS: Final = " (ends)"
 _LONGEST: Final = 100
 #: A mark, or a short word such as "to" between spaces.
 _BETWEEN: Final = re.compile(r"(?=(\s[^\W\d_]{1,6}\s|->|=>|[-\u2010-\u2015\u2212~\u301c\uff5e\u2192/]|\.{2,}))")
-_NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
 
 
 def split_range(cell: str) -> tuple[str, str] | None:
@@ -33,13 +33,13 @@ def split_range(cell: str) -> tuple[str, str] | None:
     if len(text) > _LONGEST:
         return None
     found = [(text[: m.start()].strip(), text[m.end(1) :].strip()) for m in _BETWEEN.finditer(text)]
-    alike = {(a, b) for a, b in found if _form(a) == _form(b) != "" and _NUMBER.match(b)}
+    alike = {(a, b) for a, b in found if _form(a) == _form(b) != "" and NUMBER.match(b)}
     return alike.pop() if len(alike) == 1 else None
 
 
 def _form(text: str) -> str:
     """Return what a time looks like: its marks and places of words, with any number for a number."""
-    return re.sub(r"[^\W\d_]+", "a", _NUMBER.sub("9", text)) if _NUMBER.search(text) else ""
+    return re.sub(r"[^\W\d_]+", "a", NUMBER.sub("9", text)) if NUMBER.search(text) else ""
 
 
 def split_ranges(cells: Sequence[str]) -> tuple[list[str], list[str]] | None:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind, OwnWord
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.columns import told_unit
+from sleepagree.readers.digits import NUMBER
 from sleepagree.readers.layout import DURATION_UNITS
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.table import ColumnData
@@ -22,7 +23,6 @@ from sleepagree.readers.times.words import read_length
 
 _TIME: Final = re.compile(r"\d\d?:\d\d|\d[-/.]\d+[-/.]\d")
 #: What a length begins with, whatever words follow.
-_NUMBER: Final = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
 _FEWEST_ROWS: Final = 3
 _FIT: Final = 0.02
 _NEARLY_ALL: Final = 0.8
@@ -111,7 +111,7 @@ def _are_durations(data: ColumnData, starts: Times, unit_s: float | None) -> boo
         return False
     filled = _filled(data)
     texts = [data[row].strip() for row in filled.tolist()]
-    heads = [_NUMBER.match(text) for text in texts]
+    heads = [NUMBER.match(text) for text in texts]
     if len(texts) < _FEWEST_ROWS or None in heads:
         return False
     told = [read_length(text) for text in texts]
