@@ -49,7 +49,7 @@ ROOMS = {
     "describe": "words facts cautions notes citations bias blocks paragraphs closing night_time mappings "
     "clock folder plan study_margins study_epochs study_paragraphs study_checklist correction answer night "
     "study_agreement study_bias_figures "
-    "study_bias study_further study_tables study proposal file",
+    "study_bias study_further study_tables study proposal prospect file",
     "figures": "style drawing saving subjects class_bars hypnograms in_time night_kappas participants planning "
     "tables_of_counts bias_over_nights corrections",
     "render": "columns export figures json_text night_json clock_json inspection_json notebook terminal page markdown "

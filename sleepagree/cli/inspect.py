@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from sleepagree.readers.inspection import FileInspection
     from sleepagree.readers.layout import Layout
     from sleepagree.readers.proposing.layout_proposal import LayoutProposal
-
-_NOT_YET: Final = "Nothing yet: the file is refused as it is, for the reasons above."
 
 
 @click.command()
@@ -89,7 +87,7 @@ def _see(
             raise
         told = (error.in_file("").told(Front.COMMAND),)
         names = name_of(file), reader_of(file)
-        seen = FileInspection(*names, problems=told, faults=(fault_of(error),), would_do=(_NOT_YET,))
+        seen = FileInspection(*names, problems=told, faults=(fault_of(error),))
     else:
         if not seen.problems or (given and seen.spans and not seen.unknown):
             return seen, None

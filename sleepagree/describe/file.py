@@ -22,6 +22,7 @@ from sleepagree.describe.blocks import (
 )
 from sleepagree.describe.notes import say_notes
 from sleepagree.describe.proposal import proposal_sections
+from sleepagree.describe.prospect import say_prospect
 from sleepagree.describe.words import DASH, moment
 from sleepagree.errors import Front, counted, for_page, name_options, shorten
 from sleepagree.mapping.words import UNSCORED
@@ -60,7 +61,7 @@ def describe_file(
         _sentences("mne", "In MNE", inspection.read_by_mne),
         _sentences("settled", "What the layout below takes care of", inspection.settled),
         _sentences("problems", "What stands in the way", inspection.problems),
-        _sentences("night", do, inspection.would_do),
+        _sentences("night", do, say_prospect(inspection, front)),
     )
     if proposal is not None:
         sections += proposal_sections(proposal)

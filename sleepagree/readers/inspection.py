@@ -1,4 +1,4 @@
-"""What a reader sees in a file, and what scoring a night with it would do.
+"""What a reader sees in a file, as facts; `describe/file.py` tells them, and what scoring a night would do.
 
 A file whose labels are unknown, or whose rows overlap, is looked at all the same: what stands in the way is told
 first, then what is there.
@@ -21,22 +21,17 @@ from sleepagree.errors import (
     EpochGridError,
     FileFormatError,
     Front,
-    MappingError,
     SleepAgreeError,
     UnknownStageError,
-    asked,
     counted,
-    for_page,
     name_options,
 )
 from sleepagree.files.packed import STANDARD_INPUT, STANDARD_INPUT_NAME
 from sleepagree.hypnogram.clock_changes import change_caution, skipped_hours
 from sleepagree.hypnogram.epochs import lay_on_epochs
-from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
-from sleepagree.hypnogram.zones import add_seconds, named_place
-from sleepagree.mapping.mapping import default_mapping, fitting_mappings
-from sleepagree.mapping.sets import StageSet, make_stage_set
-from sleepagree.mapping.words import AASM_STAGES, UNSCORED
+from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.hypnogram.zones import add_seconds
+from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.layout import Layout, Overlaps
 from sleepagree.readers.table.table import ColumnData
 from sleepagree.readers.times.clock import Times, naive_datetime
@@ -165,8 +160,8 @@ class FileInspection:
         The same in short, without how to mend it.
     settled : tuple of str
         Faults that the layout proposed for the file takes care of.
-    would_do : tuple of str
-        What ``night`` would do with it.
+    read : ScoredSpans or None
+        What was read; None where nothing can be.
     read_by_mne : tuple of str
         For EDF and BDF: how MNE reads the same file.
     unknown : tuple of str
@@ -202,7 +197,7 @@ class FileInspection:
     problems: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
     settled: tuple[str, ...] = ()
-    would_do: tuple[str, ...] = ()
+    read: ScoredSpans | None = field(default=None, compare=False, repr=False)
     read_by_mne: tuple[str, ...] = ()
     unknown: tuple[str, ...] = field(default=())
     time_forms: _Pairs = ()
@@ -244,7 +239,7 @@ def inspect_file(
     zone : str, optional
         IANA zone of its naive times.
     front : Front
-        Who shows its ``problems``, and what it ``would_do``.
+        Who shows its ``problems``.
 
     Returns
     -------
@@ -291,7 +286,7 @@ def inspect_file(
         ignored=spans.ignored,
         notes=tuple(note for note in spans.notes if note not in overlaps),
         cautions=(*spans.cautions, *(change_caution(change, gap_of="file") for change in skipped_hours(spans))),
-        would_do=tuple(name_options(said, front) for said in _would_do(spans, reading)),
+        read=spans,
         read_by_mne=_by_mne(path, layout) if known.reader == _EDF else (),
         first=_first(spans, reading.unknown),
     )
@@ -355,7 +350,6 @@ def _labels_only(path: Path, layout: Layout | None, reading: _Reading, known: Fi
     inspection = replace(
         known,
         labels=tuple(LabelSeen(label, None, None, None) for label in reading.unknown),
-        would_do=("Nothing yet: the file is refused as it is, for the reasons above.",),
         time_forms=tuple(form for problem in reading.problems for form in getattr(problem, "forms", ())),
     )
     if inspection.reader != _EDF:
@@ -423,13 +417,13 @@ def _zone_name(start: datetime | None) -> str | None:
     return key or start.tzname() or start.isoformat()[-6:]
 
 
-def _scored(spans: ScoredSpans) -> list[int]:
+def scored_spans(spans: ScoredSpans) -> list[int]:
     """Return the positions of the spans that hold a stage."""
     return [i for i, code in enumerate(spans.codes.tolist()) if spans.stages[code] != UNSCORED]
 
 
 def _labels(spans: ScoredSpans, unknown: Sequence[str]) -> tuple[LabelSeen, ...]:
-    first = next(iter(_scored(spans)), 0)
+    first = next(iter(scored_spans(spans)), 0)
     on_grid = lay_on_epochs(spans, origin_s=float(spans.onset_s[first]))
     epochs = np.bincount(on_grid.codes[on_grid.codes >= 0], minlength=len(spans.labels))
     rows = np.bincount(spans.codes, minlength=len(spans.labels))
@@ -498,87 +492,3 @@ def _kind(texts: Sequence[str]) -> str:
     else:
         kind = "texts"
     return f"{kind}, {len(distinct)} different in {counted(len(texts), 'row')}"
-
-
-# --- what night would do ----------------------------------------------------------------------------------
-
-
-def _would_do(spans: ScoredSpans, reading: _Reading) -> tuple[str, ...]:
-    if reading.problems:
-        cure = for_page("Name the labels in a layout", "Name the labels") if reading.unknown else "Settle the overlaps"
-        start = for_page(" (--write-layout FILE.toml writes a start).", ".")
-        return (f"Nothing yet: the file is refused as it is. {cure}{start}",)
-    return (_clock_sentence(spans), _grid_sentence(spans), _window_sentence(spans), *_mapping_sentences(spans))
-
-
-def _clock_sentence(spans: ScoredSpans) -> str:
-    if spans.start is None:
-        return (
-            "It tells elapsed seconds and no clock, so it pairs with a file of that kind only, second 0 with second "
-            "0" + for_page("; 'begins' in a layout gives it a clock.", f"; {asked('begins')} gives it a clock.")
-        )
-    if spans.start.tzinfo is None:
-        return (
-            "Its clock has no zone: it pairs with a clock without a zone as the same clock, and with one that has a "
-            "zone once its own is named" + for_page(" (--reference-zone or --device-zone).", ".")
-        )
-    if (zone := named_place(spans)) is not None:
-        return f"Its times name moments; a clock without a zone on the other side is taken for that of {zone}."
-    return "Its times name moments, so the other side must tell its zone too; the two are compared in UTC."
-
-
-def _grid_sentence(spans: ScoredSpans) -> str:
-    epoch_s, scored = spans.epoch_s, _scored(spans)
-    if not scored:
-        return "None of its labels is a stage, so there is nothing to score."
-    grid = lay_on_epochs(spans, origin_s=float(spans.onset_s[scored[0]]))
-    one = grid.split_epochs == 1
-    verbs = "is shared by labels and takes" if one else "are shared by labels and take"
-    shared = f"; {grid.split_epochs} of them {verbs} the longest" if grid.split_epochs else ""
-    length = f"its {epoch_s:g}-s epochs" if epoch_s and epoch_s != EPOCH_S else "it"
-    epochs = counted(grid.labelled, "epoch")
-    return f"As a reference {length} would give {epochs} of 30 s, counted from its first stage{shared}."
-
-
-def _window_sentence(spans: ScoredSpans) -> str:
-    off, on = spans.lights_off_s, spans.lights_on_s
-    if off is not None and on is not None:
-        return f"As a reference it sets the window from lights off to lights on ({(on - off) / 60:.1f} min)."
-    which = "no lights marks" if off is None and on is None else "only one of the two lights marks"
-    scored = _scored(spans)
-    if not scored:
-        return f"It has {which}, and no stage that a window could begin with."
-    end_s = float(spans.onset_s[scored[-1]] + spans.duration_s[scored[-1]])
-    minutes = (end_s - float(spans.onset_s[scored[0]])) / 60
-    return (
-        f"It has {which}: as a reference its first to last stage is the window ({minutes:.1f} min), and latency and "
-        "efficiency count from there" + for_page(" unless --window is given.", ".")
-    )
-
-
-def _mapping_sentences(spans: ScoredSpans) -> tuple[str, ...]:
-    try:
-        device = make_stage_set(spans.labels, spans.stages, reports=spans.reports, path=spans.origin.name)
-    except UnknownStageError as error:
-        return (for_page(error.told(Front.COMMAND), error.told(Front.PAGE)),)
-    words = ", ".join(sorted(device.reportable, key=_stage_order)) or "nothing"
-    declare = for_page("declare it with --reports or in a layout", f"answer {asked('reports')} to declare it")
-    how = "declared" if device.declared else f"taken from its labels; {declare}"
-    reference = StageSet(AASM_STAGES, AASM_STAGES, AASM_STAGES)
-    sentences = [f"As a device it can report {words} ({how})."]
-    try:
-        first = default_mapping(reference, device).name
-    except MappingError:
-        told = "No built-in mapping fits these labels" + for_page(": give one with --mapping FILE.toml.", ".")
-        if device.reportable and "W" not in device.reportable:
-            told += " If it writes only sleep, " + for_page(
-                'say so in its layout: silence = "wake" below [file].', f"answer {asked('silence', 'wake')}."
-            )
-        return (*sentences, told)
-    others = [mapping.name for mapping in fitting_mappings(reference, device) if mapping.name != first]
-    also = f"; {', '.join(others)} fit too" if others else ""
-    return (*sentences, f"Beside a five-stage reference it is compared under {first}{also}.")
-
-
-def _stage_order(stage: str) -> int:
-    return STAGE_ORDER.index(stage) if stage in STAGE_ORDER else len(STAGE_ORDER)

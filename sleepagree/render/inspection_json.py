@@ -8,12 +8,13 @@ from typing import Final
 
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.notes import say_notes
+from sleepagree.describe.prospect import say_prospect
 from sleepagree.readers.inspection import FileInspection
 from sleepagree.readers.proposing.layout_proposal import LayoutProposal
 from sleepagree.render.json_text import Document, attributes
 
 INSPECT_SCHEMA: Final = "sleepagree.inspect/2"
-_LISTS: Final = ("unknown", "settled", "problems", "would_do", "read_by_mne")
+_LISTS: Final = ("unknown", "settled", "problems")
 
 
 def inspection_document(inspection: FileInspection, proposal: LayoutProposal | None = None) -> Document:
@@ -40,6 +41,8 @@ def inspection_document(inspection: FileInspection, proposal: LayoutProposal | N
         "header": dict(inspection.header),
         "ignored": {"texts": len(inspection.ignored), "times": sum(count for _, count in inspection.ignored)},
         **{key: list(getattr(inspection, key)) for key in _LISTS},
+        "would_do": list(say_prospect(inspection)),
+        "read_by_mne": list(inspection.read_by_mne),
         "notes": list(say_notes(inspection.notes)),
         "cautions": caution_documents(inspection.cautions),
         "first": [

@@ -12,6 +12,7 @@ from click.testing import CliRunner
 
 from sleepagree.cli.group import main
 from sleepagree.describe.proposal import layout_text
+from sleepagree.describe.prospect import say_prospect
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.edf.writer import EdfFamily, write_edf_annotations
@@ -72,7 +73,7 @@ def test_a_table_of_epochs(tmp_path):
     )
     assert seen.columns == (("start", "time"), ("stage", "stage"))
     assert (seen.gaps, seen.overlaps, seen.problems, seen.unknown) == ((), (), (), ())
-    said = " ".join(seen.would_do)
+    said = " ".join(say_prospect(seen))
     assert "As a device it can report W, light, N3, R (taken from its labels" in said
     assert "compared under wake-light-deep-rem;" in said
     assert "8 epochs of 30 s" in said
@@ -104,7 +105,7 @@ def test_overlaps_are_shown_and_said_to_stand_in_the_way(tmp_path):
     assert "overlap" in seen.problems[0]
     assert "600 s overlaid" in said(seen.overlaps)[0]
     assert not any("overlap" in note for note in said(seen.notes))
-    assert seen.would_do == (
+    assert say_prospect(seen) == (
         "Nothing yet: the file is refused as it is. Settle the overlaps (--write-layout FILE.toml writes a start).",
     )
     # later rows win: light keeps its first ten minutes
@@ -447,7 +448,7 @@ def test_an_edf_with_lights_and_other_texts(tmp_path):
     assert (seen.lights_off, seen.lights_on) == (datetime(2026, 3, 1, 22, 30, 15), datetime(2026, 3, 1, 22, 32, 20))
     assert ("Limb movement", 1) in seen.ignored
     assert seen.epoch_seconds_from == "file"
-    assert "sets the window from lights off to lights on (2.1 min)" in " ".join(seen.would_do)
+    assert "sets the window from lights off to lights on (2.1 min)" in " ".join(say_prospect(seen))
     # five stages, two marks, a movement, and the event that says what the start is
     assert seen.read_by_mne == ("MNE reads the same 9 annotations; it does not tell the clock of such a file.",)
 
