@@ -11,8 +11,8 @@ import pytest
 from sleepagree.caution import NoteKind
 from sleepagree.errors import FileFormatError, UnknownStageError
 from sleepagree.readers.any_file import read_spans
-from sleepagree.readers.csv_table import part_after_times
 from sleepagree.readers.layout import parse_layout
+from sleepagree.readers.log_lines import part_after_times
 from sleepagree.readers.proposing.proposal import propose_layout
 from sleepagree.readers.table.code_runs import codes_of_texts
 from tests.readers.test_odd_exports import BOUTS, EDGES, MOMENTS, STAGES, START, proposed, read, write

@@ -17,8 +17,6 @@ from sleepagree.readers.csv_table import (
     MOST_BELOW,
     form_of,
     page_heads,
-    part_at_spaces,
-    parted_after_times,
     without_comments,
     without_rules,
 )
@@ -26,6 +24,7 @@ from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.json.fields import is_too_deep
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.layout import AFTER_TIMES, WIDE_SPACES
+from sleepagree.readers.log_lines import part_at_spaces, parted_after_times
 from sleepagree.readers.proposing.code_lines import Block, are_characters
 from sleepagree.readers.proposing.column_kinds import NUMERIC, TIMES, ColumnKind, see_column
 from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_texts

@@ -13,8 +13,8 @@ import numpy as np
 
 from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
-from sleepagree.readers.csv_table import ARROW
 from sleepagree.readers.layout import STAGE_PLACE, Layout, Shape
+from sleepagree.readers.log_lines import ARROW
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
 from sleepagree.readers.proposing.label_meanings import meanings_of
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why
