@@ -23,7 +23,7 @@ from xml.parsers import expat
 from sleepagree.errors import FileFormatError, counted, shorten
 from sleepagree.files.packed import Content
 
-_MOST_ABOVE: Final = 20
+_MOST_ROWS_ABOVE: Final = 20
 #: A list of stages lies a few elements deep.
 _DEEPEST: Final = 50
 #: A table so many times longer than any other is the one.
@@ -76,7 +76,7 @@ def said_otherwise(path: str, suffix: str, data: bytes) -> Content:
     above, rows = _html_table(text, path) if suffix.startswith(".htm") else ([], _events(text, path))
     stream = io.StringIO()
     csv.writer(stream, lineterminator="\n").writerows(rows)
-    lines = [f"# {' '.join(line.split())}\n" for line in above[-_MOST_ABOVE:]]
+    lines = [f"# {' '.join(line.split())}\n" for line in above[-_MOST_ROWS_ABOVE:]]
     return Content("night.csv", "".join([*lines, stream.getvalue()]).encode())
 
 
@@ -213,7 +213,7 @@ def _html_table(text: str, path: str) -> tuple[list[str], list[list[str]]]:
         if len(rows) > 1 and len(rows[0]) > 1:
             names = tuple(rows[0])
             if names in tables:
-                tables[names] += [[text] for text in texts[-_MOST_ABOVE:]]
+                tables[names] += [[text] for text in texts[-_MOST_ROWS_ABOVE:]]
             tables.setdefault(names, []).extend(rows)
             above.setdefault(names, texts)
     ranked = sorted(tables, key=lambda names: -len(tables[names]))

@@ -115,7 +115,7 @@ class FoldErrors:
     shares: tuple[float, ...]
 
 
-class Bounds(NamedTuple):
+class ValueRange(NamedTuple):
     """Ends of what a value can be."""
 
     low: float
@@ -151,7 +151,7 @@ class PredictionInterval:
     half_width: float
     folds: tuple[FoldErrors, ...] = ()
 
-    def around(self, value: float, features: Sequence[float], bounds: Bounds) -> tuple[float, float]:
+    def around(self, value: float, features: Sequence[float], bounds: ValueRange) -> tuple[float, float]:
         """Return both ends for one night.
 
         Parameters
@@ -160,7 +160,7 @@ class PredictionInterval:
             The corrected value.
         features : sequence of float
             What the device measured.
-        bounds : Bounds
+        bounds : ValueRange
             Ends of what can be.
         """
         if not self.folds:
@@ -275,7 +275,7 @@ class Examples:
         Position of the feature that is the device's own word for the value; None where it has none.
     many : tuple of int
         Positions of the features that the ridge uses.
-    bounds : Bounds
+    bounds : ValueRange
         Ends of what the value can be.
     folds : int array, shape (n_nights,), optional
         Part of the people that each night belongs to (:func:`fold_people`); by default they are split here.
@@ -288,7 +288,7 @@ class Examples:
     who: NDArray[np.int64]
     own: int | None
     many: tuple[int, ...]
-    bounds: Bounds
+    bounds: ValueRange
     folds: NDArray[np.int64] | None = None
     expected: Expected | None = None
 

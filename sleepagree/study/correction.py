@@ -20,9 +20,9 @@ from sleepagree.hypnogram.spans import EPOCH_S, Frozen, ScoredSpans
 from sleepagree.hypnogram.window import Window, WindowRule, show_time, take_window
 from sleepagree.inference.correction import (
     LEAVE_ONE_OUT_UP_TO,
-    Bounds,
     LearnedValue,
     Method,
+    ValueRange,
 )
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
@@ -59,9 +59,9 @@ class LearnedMeasure:
     unit: str
     learned: LearnedValue
 
-    def bounds(self, longest_min: float = math.inf) -> Bounds:
+    def bounds(self, longest_min: float = math.inf) -> ValueRange:
         """Return the ends of what the measure can be in a window of this length."""
-        return bounds_of(self.unit, longest_min)
+        return range_of(self.unit, longest_min)
 
     @property
     def is_line(self) -> bool:
@@ -338,9 +338,9 @@ class Correction(Result):
             )
 
 
-def bounds_of(unit: str, longest_min: float = math.inf) -> Bounds:
+def range_of(unit: str, longest_min: float = math.inf) -> ValueRange:
     """Return the ends of what a measure in this unit can be in a window of this length."""
-    return Bounds(0.0, 100.0 if unit.startswith("%") else longest_min)
+    return ValueRange(0.0, 100.0 if unit.startswith("%") else longest_min)
 
 
 def standing_cautions(people: int, nights: int) -> Iterator[Caution]:

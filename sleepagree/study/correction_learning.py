@@ -30,7 +30,7 @@ from sleepagree.study.correction import (
     Correction,
     FeatureRange,
     LearnedMeasure,
-    bounds_of,
+    range_of,
     standing_cautions,
 )
 from sleepagree.study.epoch_correction import learn_epochs
@@ -256,7 +256,7 @@ def _learn_measures(
             continue
         # what a measure does not use may be unknown
         used = np.where(np.isnan(features[known]), 0.0, features[known])
-        examples = Examples(used, reference[known], who[known], at, many, bounds_of(unit))
+        examples = Examples(used, reference[known], who[known], at, many, range_of(unit))
         if name in expected and known.all():
             sums = Expected(names.index(EXPECTED + name), expected[name])
             examples = replace(examples, folds=folds, expected=sums)

@@ -12,16 +12,16 @@ from sklearn.model_selection import GroupKFold, LeaveOneGroupOut
 
 from sleepagree.inference import correction
 from sleepagree.inference.correction import (
-    Bounds,
     Examples,
     IntervalKind,
     Method,
+    ValueRange,
     Verdict,
     WeightedSum,
     learn_value,
 )
 
-ANY = Bounds(-np.inf, np.inf)
+ANY = ValueRange(-np.inf, np.inf)
 
 
 def truth_of(people: int, nights: int, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
@@ -84,14 +84,14 @@ def test_a_value_that_the_device_has_no_word_for_is_found_in_another_one():
     who = np.arange(80)
     rem = rng.normal(100, 25, 80)
     told = rng.normal(80, 5, 80) + 0.9 * rem
-    found = learn_value(Examples(told[:, None], rem, who, None, (0,), Bounds(0, np.inf)))
+    found = learn_value(Examples(told[:, None], rem, who, None, (0,), ValueRange(0, np.inf)))
     assert (found.method, found.verdict, found.raw) == (Method.MANY, Verdict.HELPS, None)
     # the best line's error, from the covariance of the simulation
     slope = 0.9 * 25**2 / (5**2 + 0.81 * 25**2)
     left = np.sqrt(25**2 * (1 - slope * 0.9))
     assert found.corrected_error == pytest.approx(left * np.sqrt(2 / np.pi), rel=0.25)
     # and nothing comes of a device in which nothing is hidden
-    blind = learn_value(Examples(rng.normal(80, 5, (80, 1)), rem, who, None, (0,), Bounds(0, np.inf)))
+    blind = learn_value(Examples(rng.normal(80, 5, (80, 1)), rem, who, None, (0,), ValueRange(0, np.inf)))
     assert (blind.method, blind.verdict) == (Method.MEAN, Verdict.DOES_NOT_HELP)
 
 

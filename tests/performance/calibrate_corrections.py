@@ -13,10 +13,10 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from sleepagree.inference.correction import Bounds, Examples, LearnedValue, Method, Verdict, learn_value
+from sleepagree.inference.correction import Examples, LearnedValue, Method, ValueRange, Verdict, learn_value
 from tests import records
 
-ANY = Bounds(-np.inf, np.inf)
+ANY = ValueRange(-np.inf, np.inf)
 NEW_PEOPLE = 20
 HIDDEN = 0.9  # of REM is called deep
 

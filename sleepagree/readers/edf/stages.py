@@ -44,7 +44,7 @@ _SHOWN_FROM: Final = 5
 
 #: Lengths of scoring epochs, tried in this order where durations differ from one another.
 _USUAL_EPOCHS_S: Final = (30.0, 20.0, 15.0, 10.0, 5.0, 4.0, 2.0, 1.0)
-_LONGEST_EPOCH_S: Final = 600.0
+_LONGEST_SCORED_S: Final = 600.0
 _GIVE_DURATIONS: Final = "Export the scoring again with durations, or give " + for_page(
     "the length of an epoch in a layout (epoch_seconds = 30).", f"{asked('epoch_seconds', 30)}."
 )
@@ -343,7 +343,7 @@ def _epoch_of_durations(durations: set[float], n_spans: int) -> float | None:
     that divides all of them is taken.
     """
     longest = max(durations)
-    if len(durations) == 1 and n_spans > 1 and longest <= _LONGEST_EPOCH_S:
+    if len(durations) == 1 and n_spans > 1 and longest <= _LONGEST_SCORED_S:
         return longest
     for epoch_s in _USUAL_EPOCHS_S:
         if all(abs(duration / epoch_s - round(duration / epoch_s)) < 1e-6 for duration in durations):

@@ -64,7 +64,7 @@ from sleepagree.readers.table.excel import sheet_names, sheets_kept
 from sleepagree.readers.times.clock import Clock, naive_datetime
 from sleepagree.readers.times.nights import runs_backwards
 
-_MOST_ABOVE: Final = 20
+_MOST_ROWS_ABOVE: Final = 20
 _MOST_DATES: Final = 12
 #: Rows of other sheets that may explain codes.
 _MOST_LEGENDS: Final = 200
@@ -212,7 +212,7 @@ def _sheet_readings(path: str, given: Layout) -> Iterator[Found]:
     with opened(path) as (held, *_):
         sheets = () if given.sheet else sheet_names(held)
     for sheet in sheets if len(sheets) > 1 else ("",):
-        for above in range(1 if given.skip_lines else _MOST_ABOVE):
+        for above in range(1 if given.skip_lines else _MOST_ROWS_ABOVE):
             values = {key: value for key, value in (("skip_lines", above), ("sheet", sheet)) if value}
             found = _roles_of_sheet(path, values, given)
             if found is None:

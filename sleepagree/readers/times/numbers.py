@@ -124,7 +124,7 @@ _UNITS_S: Final = {TimeForm.UNIX_S: 1.0, TimeForm.UNIX_MS: 0.001, **ELAPSED_UNIT
 _WHOLE_SECONDS: Final = (TimeForm.ELAPSED_MIN, TimeForm.ELAPSED_H)
 
 
-def is_number(text: str) -> bool:
+def is_number_text(text: str) -> bool:
     """Whether a text is a number, with a point or a comma before its decimals."""
     return _NUMBER.fullmatch(text) is not None
 

@@ -28,7 +28,7 @@ from sleepagree.readers.times.clock import (
     with_offsets,
 )
 from sleepagree.readers.times.declared import read_declared
-from sleepagree.readers.times.numbers import is_number, read_numeric, unit_by_size
+from sleepagree.readers.times.numbers import is_number_text, read_numeric, unit_by_size
 
 
 def read_times(texts: Sequence[str], column: Column, *, form: str | None, elapsed: bool = False) -> Times:
@@ -59,7 +59,7 @@ def read_times(texts: Sequence[str], column: Column, *, form: str | None, elapse
         When some cells carry an offset from UTC and others none, or a Unix time lies outside 2000-2100.
     """
     first = next((text for text in texts if text.strip()), "").strip()
-    if form is None and is_number(first):
+    if form is None and is_number_text(first):
         form = TimeForm.ELAPSED_S if elapsed else unit_by_size(first, column)
     if form in list(TimeForm) and form != TimeForm.ISO:
         return read_numeric(texts, column, TimeForm(form))
