@@ -130,7 +130,7 @@ def finding_of_correction(correction: Correction) -> str:
     helped = by_verdict[Verdict.HELPS]
     device = shorten(correction.device)
     if helped:
-        shown = [_gain(m) for m in helped[:_NAMED_AT_ONCE]]
+        shown = [_gain(m, correction) for m in helped[:_NAMED_AT_ONCE]]
         more = [f"{counted(len(helped) - len(shown), 'measure')} more"] if len(helped) > len(shown) else []
         first = f"Correcting {device} helps {join_words([*shown, *more])}."
     else:
@@ -144,7 +144,11 @@ def finding_of_correction(correction: Correction) -> str:
             [m for m in useless if _is_usual(m.learned)],
         ),
     )
-    rest = (said.format(join_words(say_measure(m.measure) for m in measures)) for said, measures in told if measures)
+    rest = (
+        said.format(join_words(say_measure(m.measure, correction.mapping) for m in measures))
+        for said, measures in told
+        if measures
+    )
     return " ".join([first, *rest])
 
 
@@ -162,10 +166,10 @@ def finding_of_epochs(correction: Correction) -> str:
         Verdict.CANNOT_BE_TOLD: "Whether what surrounds an epoch tells more of it than its label cannot be told",
         Verdict.DOES_NOT_HELP: "What surrounds an epoch tells no more of it than its label",
     }
-    return " ".join([f"{said[epochs.verdict]} ({losses}).", *_hidden(epochs, shorten(correction.device))])
+    return " ".join([f"{said[epochs.verdict]} ({losses}).", *_hidden(epochs, correction)])
 
 
-def _hidden(epochs: LearnedEpochs, device: str) -> Iterator[str]:
+def _hidden(epochs: LearnedEpochs, correction: Correction) -> Iterator[str]:
     """Yield for each class that the device cannot say what part of the label that took most of it was that class."""
     whole = [one for one in epochs.shares if not one.third]
     for name in epochs.classes:
@@ -175,8 +179,8 @@ def _hidden(epochs: LearnedEpochs, device: str) -> Iterator[str]:
         label = max(taken, key=lambda one: one.epochs * taken[one].share)
         share = taken[label]
         yield (
-            f"Of the epochs that {device} called {say_class(label.label)}, {percent(share.share)} "
-            f"({percent_interval(share.low, share.high)}) were {say_class(name)}."
+            f"Of the epochs that {shorten(correction.device)} called {say_class(label.label)}, {percent(share.share)} "
+            f"({percent_interval(share.low, share.high)}) were {say_class(name, correction.mapping)}."
         )
 
 
@@ -204,7 +208,7 @@ def _was(epochs: LearnedEpochs, correction: Correction) -> tuple[Section | None,
     """Return what the device's classes were: whole at once, by third of the night where everything is asked for."""
     title = "What each class of the device was"
     by_label = {label: [one for one in epochs.shares if one.label == label] for label in epochs.rule.classes}
-    classes = tuple(map(say_class, epochs.classes))
+    classes = tuple(say_class(name, correction.mapping) for name in epochs.classes)
     whole = (
         (say_class(label), found[0].epochs, *(Cell.share(s.share) for s in found[0].shares))
         for label, found in by_label.items()
@@ -232,7 +236,8 @@ def _share(share: StageShare) -> Cell:
 
 def _drawn_errors(correction: Correction) -> Figure:
     told = (
-        f"{say_measure(m.measure)} {figure(m.learned.raw.error, 1) if m.learned.raw else DASH} before, "
+        f"{say_measure(m.measure, correction.mapping)} "
+        f"{figure(m.learned.raw.error, 1) if m.learned.raw else DASH} before, "
         f"{figure(m.learned.corrected_error, 1)} after"
         for m in correction.measures
     )
@@ -259,7 +264,7 @@ def _drawn_lines(correction: Correction, nights: Sequence[NightSummary | Refusal
                 "line-" + m.measure.lower().replace(" ", "-"),
                 FigureKind.CORRECTION_LINE,
                 {"correction": correction, "nights": nights, "measure": m.measure},
-                title=f"Reference against device: {say_measure(m.measure)}",
+                title=f"Reference against device: {say_measure(m.measure, correction.mapping)}",
                 description=f"The correction is a {said}.",
                 caption=(
                     f"Nights learnt from. Dashed: both sides equal. Line: corrected ({said}). Band: "
@@ -285,7 +290,10 @@ def _drawn_reliability(epochs: LearnedEpochs) -> Figure:
 def _drawn_epochs(night: CorrectedNight) -> Section | None:
     if not night.expected_minutes:
         return None
-    told = join_words(f"{say_class(name)} {figure(minutes, 0)} min" for name, minutes in night.expected_minutes)
+    mapping = night.correction.mapping
+    told = join_words(
+        f"{say_class(name, mapping)} {figure(minutes, 0)} min" for name, minutes in night.expected_minutes
+    )
     drawn = Figure(
         "probabilities",
         FigureKind.PROBABILITIES,
@@ -299,14 +307,14 @@ def _drawn_epochs(night: CorrectedNight) -> Section | None:
     return section("epochs", "Epochs", drawn, further=True)
 
 
-def _gain(measure: LearnedMeasure) -> str:
+def _gain(measure: LearnedMeasure, correction: Correction) -> str:
     learned = measure.learned
     before = learned.raw or learned.usual
     unit = "%" if measure.unit.startswith("%") else measure.unit
     what = "" if learned.raw is not None else " of the usual value"
     return (
-        f"{say_measure(measure.measure)} (mean absolute error {figure(learned.corrected_error, 1)} {unit} instead of "
-        f"{figure(before.error, 1)} {unit}{what})"
+        f"{say_measure(measure.measure, correction.mapping)} (mean absolute error "
+        f"{figure(learned.corrected_error, 1)} {unit} instead of {figure(before.error, 1)} {unit}{what})"
     )
 
 
@@ -328,7 +336,7 @@ _APPLIED: Final = (
 
 def _errors(correction: Correction) -> Table:
     told: list[Told[LearnedMeasure]] = [
-        ("measure", lambda m: say_measure(m.measure)),
+        ("measure", lambda m: say_measure(m.measure, correction.mapping)),
         ("device", lambda m: Cell.number(m.learned.raw.error if m.learned.raw else math.nan, 1)),
         ("usual value", lambda m: Cell.number(m.learned.usual.error, 1)),
         ("corrected", lambda m: Cell.number(m.learned.corrected_error, 1)),
@@ -340,7 +348,7 @@ def _errors(correction: Correction) -> Table:
 
 def _applied(correction: Correction) -> Table:
     told: list[Told[LearnedMeasure]] = [
-        ("measure", lambda m: say_measure(m.measure)),
+        ("measure", lambda m: say_measure(m.measure, correction.mapping)),
         ("method", lambda m: METHODS[m.learned.method]),
         ("corrected value", lambda m: _formula(m, correction)),
         ("half width", lambda m: Cell.number(m.learned.interval.half_width, 1)),
@@ -377,7 +385,7 @@ def describe_corrected(night: CorrectedNight, *, command: str = "", front: Front
     """Return a corrected night, answer first."""
     correction = night.correction
     told: list[Told[CorrectedMeasure]] = [
-        ("measure", lambda m: Cell(say_measure(m.measure), is_marked=m.extrapolated)),
+        ("measure", lambda m: Cell(say_measure(m.measure, correction.mapping), is_marked=m.extrapolated)),
         ("device", lambda m: Cell.number(m.device, 1)),
         ("corrected", lambda m: Cell.number(m.corrected, 1)),
         (say_level(correction.level), lambda m: interval(m.low, m.high, 1)),
@@ -408,7 +416,7 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
     by_measure = [[night.measures[i] for night in nights] for i in range(len(correction.measures))]
     rows = (
         (
-            say_measure(learnt.measure),
+            say_measure(learnt.measure, correction.mapping),
             Cell.number(mean_of_known(m.device for m in both or own), 1),
             Cell.number(mean_of_known(m.corrected for m in both or own), 1),
             METHODS[learnt.learned.method],
@@ -441,13 +449,14 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
 
 def finding_of_corrected(night: CorrectedNight) -> str:
     """Return in one sentence what correcting changes of a night."""
-    level = say_level(night.correction.level)
+    level, mapping = say_level(night.correction.level), night.correction.mapping
     gains = [m for m in night.measures if m.learned.verdict is Verdict.HELPS]
     helped = [m for m in gains if not math.isnan(m.corrected)]
     if not helped:
         none = f"No measure of {shorten(night.correction.device)} is shown to gain by a correction"
         if gains:
-            none = f"This night has no {join_words(say_measure(m.measure) for m in gains)}, which a correction helps"
+            lacking = join_words(say_measure(m.measure, mapping) for m in gains)
+            none = f"This night has no {lacking}, which a correction helps"
         return f"{none}.{_what_stands(night)}"
     told = []
     for m in helped[:_NAMED_AT_ONCE]:
@@ -456,8 +465,8 @@ def finding_of_corrected(night: CorrectedNight) -> str:
         said = f"has no {lacks}" if math.isnan(m.device) else f"says {figure(m.device, 1)}"
         star = ", extrapolated" if m.extrapolated else ""
         told.append(
-            f"{say_measure(m.measure)} {figure(m.corrected, 1)} {unit} ({level} {interval(m.low, m.high, 1)}; the "
-            f"device {said}{star})"
+            f"{say_measure(m.measure, mapping)} {figure(m.corrected, 1)} {unit} "
+            f"({level} {interval(m.low, m.high, 1)}; the device {said}{star})"
         )
     return f"Corrected: {join_words(told)}."
 

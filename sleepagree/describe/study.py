@@ -171,8 +171,9 @@ def _next_step(study: StudyAgreement) -> NextStep:
         return NextStep.STATED_PLAN
     if any(map(is_open, study.devices)):
         return NextStep.PLAN
-    # who learns a correction takes no table with a further column
-    return NextStep.NOTHING if study.options.by else NextStep.CORRECTION
+    # who learns a correction takes no table with a further column, and no mapping that leaves stages out
+    cannot = study.options.by or any(mapping.left_out_stages for mapping in study.options.mappings[:1])
+    return NextStep.NOTHING if cannot else NextStep.CORRECTION
 
 
 def _next(study: StudyAgreement, folder: str, command: str) -> Section | None:
@@ -228,8 +229,9 @@ def next_command(
             return _clock_command(study, table, options, folder, named)
         case NextStep.CORRECTION:
             words = ["calibrate", str(PurePath(folder, table.name)), "--out", "DIR", *_device_to_correct(study)]
-            mapping = [("--mapping", named[0])] if named else []
-            return _typed(words, [*mapping, ("--window", options.window), *_read_alike(options)])
+            # silence that was taken as wake is none of the device's answers to learn from
+            read_alike = ("--window", options.window), ("--reports", ",".join(options.reports))
+            return _typed(words, [*[("--mapping", name) for name in named[:1]], *read_alike])
     return ""
 
 
@@ -261,15 +263,11 @@ def _clock_command(
         ("--device-zone", row.device_zone),
         ("--clock-offset", f"{row.clock_offset_s:g}" if row.clock_offset_s else ""),
         ("--window", row.window or options.window),
-        *_read_alike(options),
+        ("--outside", "wake" if options.outside == "wake" else ""),
+        ("--reports", ",".join(options.reports)),
         ("--range", "" if math.isnan(night.zone_s) else f"{range_min_for(night.zone_s)}"),
     ]
     return _typed(["clock", *files], given)
-
-
-def _read_alike(options: ScoringOptions) -> list[tuple[str, str]]:
-    """Return the options of a command that reads nights as they were read."""
-    return [("--outside", "wake" if options.outside == "wake" else ""), ("--reports", ",".join(options.reports))]
 
 
 def _typed(words: Sequence[str], given: Sequence[tuple[str, str]]) -> str:

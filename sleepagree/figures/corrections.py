@@ -98,7 +98,7 @@ def draw_correction_line(
     ax.plot([low, high], [low, high], color=INK.drawn, linewidth=0.8, linestyle=(0, (5, 2.5)), zorder=2)
     ax.plot(at, corrected, color=ACCENT.drawn, linewidth=1.4, zorder=3, gid="data-line")
     scatter_nights(ax, x, y, who)
-    said = f"{say_measure(learnt.measure)} ({learnt.unit})"
+    said = f"{say_measure(learnt.measure, correction.mapping)} ({learnt.unit})"
     name_axis(ax, x=f"device, {said}", y=f"reference, {said}")
     return ax
 
@@ -134,7 +134,7 @@ def draw_correction_errors(correction: Correction, *, ax: Axes | None = None) ->
             ax.plot([learned.raw.error, learned.corrected_error], [y, y], color=MUTED.drawn, linewidth=0.8, zorder=2)
             ax.plot([learned.raw.error], [y], zorder=3, **device)
         ax.plot([learned.corrected_error], [y], zorder=4, **corrected)
-    name_ticks(ax.yaxis, rows.tolist(), [say_measure(m.measure) for m in measures], marks=False)
+    name_ticks(ax.yaxis, rows.tolist(), [say_measure(m.measure, correction.mapping) for m in measures], marks=False)
     ax.set_xlim(left=0)
     name_axis(ax, x="mean absolute error (min; SE, percent: %)")
     mark_key_below(

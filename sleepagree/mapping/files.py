@@ -135,7 +135,6 @@ def own_words(mappings: Sequence[StageMapping]) -> frozenset[str]:
     return frozenset(
         label
         for mapping in mappings
-        if mapping.from_file
         for label, _ in (*mapping.reference_labels, *mapping.device_labels)
         if recognise_label(label) is None
     )

@@ -57,14 +57,15 @@ def measure_codes(
 ) -> tuple[SleepMeasures, SleepMeasures]:
     """Return the measures of both sides from label codes, as :func:`measure_sides` does."""
     rows = columns = None
-    wake: frozenset[int] = frozenset()
+    wake = mixed = frozenset[int]()
     if mapping is not None:
         rows = mapping.reference_codes(reference_set)
         columns = mapping.device_rows(device_set)
         wake = _wake_classes(mapping, reference_set.stages, rows) | _wake_classes(mapping, device_set.stages, columns)
+        mixed = _mixed_classes(mapping)
     return (
-        _measure_side(reference, scored, reference_set, rows, wake),
-        _measure_side(device, scored, device_set, columns, wake),
+        _measure_side(reference, scored, reference_set, rows, wake, mixed),
+        _measure_side(device, scored, device_set, columns, wake, mixed),
     )
 
 
@@ -85,7 +86,7 @@ def measure_device(
     columns = mapping.device_rows(device_set)
     wake = _wake_classes(mapping, device_set.stages, columns)
     scored = np.array([*device_set.scored, False])[codes]
-    measures = _measure_side(codes, scored, device_set, columns, wake)
+    measures = _measure_side(codes, scored, device_set, columns, wake, _mixed_classes(mapping))
     classes = classes_of(codes, mapping.device_codes(device_set))
     counts = np.zeros((len(mapping.reference_classes), len(mapping.device_classes)), np.int64)
     # minutes of the device's classes are sums of columns: which row holds them does not matter
@@ -110,6 +111,15 @@ def _wake_classes(mapping: StageMapping, stages: tuple[str, ...], codes: tuple[i
     wake |= {target for stage, target in (*mapping.reference, *mapping.device) if stage == "W"}
     of_labels = {code for stage, code in zip(stages, codes, strict=True) if stage == "W" and code >= 0}
     return frozenset(of_labels.union(i for i, name in enumerate(mapping.reference_classes) if name in wake))
+
+
+@lru_cache(maxsize=256)
+def _mixed_classes(mapping: StageMapping) -> frozenset[int]:
+    """Return which classes hold both wake and sleep: a label that is known by such a class alone tells neither."""
+    held = {
+        name: {is_sleep(stage) for stage, of in mapping.reference if of == name} for name in mapping.reference_classes
+    }
+    return frozenset(i for i, name in enumerate(mapping.reference_classes) if {True, False} <= held[name])
 
 
 def pair_with_classes(
@@ -154,7 +164,11 @@ def _measure_side(
     stage_set: StageSet,
     class_codes: tuple[int, ...] | None,
     wake: frozenset[int],
+    mixed: frozenset[int],
 ) -> SleepMeasures:
+    told = class_codes or ()
+    if any(code in mixed and is_sleep(stage) is None for stage, code in zip(stage_set.stages, told, strict=False)):
+        return SleepMeasures(scored.size * EPOCH_S / 60, *[NAN] * 7)
     kind = _kinds_by_label(stage_set, class_codes, wake)[codes]
     return measure_kinds(
         np.where(scored, kind, _SILENT).tobytes(),

@@ -206,9 +206,11 @@ def pair_measures(
         Classes that hold wake, which are no part of sleep.
     """
     pairs = []
+    mixed = _MIXED if device.tib_min > 0 and math.isnan(device.tst_min) else ""
     for name, unit, attribute in _FIXED:
         values = getattr(reference, attribute), getattr(device, attribute)
-        pairs.append(MeasurePair(name, unit, *values, _reason(name, values, not_reported)))
+        why = mixed if math.isnan(values[1]) else ""
+        pairs.append(MeasurePair(name, unit, *values, why or _reason(name, values, not_reported)))
     for name, *minutes in class_minutes:
         values = (minutes[0], minutes[1])
         why = _reason(f"minutes {name}", values, ("minutes " + name,))
@@ -218,8 +220,11 @@ def pair_measures(
             continue
         shares = _percent(minutes[0], reference.tst_min), _percent(minutes[1], device.tst_min)
         why = _reason(f"percent {name}", shares, ("percent " + name,) if math.isnan(minutes[1]) else ())
-        pairs.append(MeasurePair(f"percent {name}", "% of TST", *shares, why))
+        pairs.append(MeasurePair(f"percent {name}", "% of TST", *shares, mixed or why))
     return tuple(pairs)
+
+
+_MIXED: Final = "a label of the device holds wake and sleep"
 
 
 def _percent(minutes: float, tst_min: float) -> float:

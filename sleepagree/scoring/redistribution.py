@@ -23,7 +23,7 @@ from sleepagree.inference.one_night import episode_begins, share_interval
 from sleepagree.inference.proportions import wilson_interval
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet, reference_reportable
-from sleepagree.mapping.words import AASM_STAGES, COVERAGE
+from sleepagree.mapping.words import AASM_STAGES, COVERAGE, LEAVE_OUT
 from sleepagree.scoring.class_sequences import third_of
 
 LEFT_OUT_COLUMN: Final = "left out"
@@ -125,10 +125,11 @@ def unreported_stages(reference: StageSet, device: StageSet, mapping: StageMappi
     named = frozenset().union(*(COVERAGE[s] for s in device.reportable if s in _NAMING))
     can_score = reference_reportable(reference)
     traced = (*AASM_STAGES, "light", "nrem")
-    # a mapping file may take labels of the device's own into the class of a stage
+    # a mapping file may take labels of the device's own into the class of a stage, or of what one label may name
     if mapping is not None:
-        of_labels = {target for _, target in mapping.device_labels}
-        named |= {stage for stage, target in mapping.reference if target in of_labels}
+        for target in {target for _, target in mapping.device_labels} - {LEAVE_OUT}:
+            held = {stage for stage, of in mapping.reference if of == target}
+            named |= held if any(held <= COVERAGE[s] for s in _NAMING) else set()
     return tuple(s for s in traced if s in can_score and s not in device.reportable and not COVERAGE[s] <= named)
 
 

@@ -18,6 +18,7 @@ from sleepagree.errors import InputError, Option, SleepAgreeError, shorten
 from sleepagree.hypnogram.align import PairedNight, align, refuse_empty
 from sleepagree.hypnogram.spans import EPOCH_S, Frozen, ScoredSpans
 from sleepagree.hypnogram.window import Window, WindowRule, show_time, take_window
+from sleepagree.hypnogram.zones import find_zone, named_place
 from sleepagree.inference.correction import (
     LEAVE_ONE_OUT_UP_TO,
     LearnedValue,
@@ -259,7 +260,13 @@ class Correction(Result):
         )
 
     def _lay_alone(self, night: ScoredSpans, window: Window) -> PairedNight:
-        """Lay a night on epochs as its own reference, so that windows and grids have one rule."""
+        """Lay a night on epochs as its own reference, so that windows and grids have one rule.
+
+        A window without a zone is by the clock of the place that is named for the night, whatever zone its times have.
+        """
+        place = named_place(night)
+        if place is not None and night.start is not None:
+            night = night.with_changes(start=night.start.astimezone(find_zone(place)))
         whole = align(reference=night, device=night, reports=self.reports)
         if window.rule not in (WindowRule.LIGHTS, WindowRule.GIVEN):
             return whole
@@ -309,7 +316,7 @@ class Correction(Result):
         """Refuse a night that is not of the kind learnt from."""
         known = dict(self.labels)
         for label, stage in zip(night.labels, night.stages, strict=True):
-            if stage != UNSCORED and known.get(label) != stage:
+            if known.get(label, UNSCORED) != stage:
                 raise InputError(
                     "the night has a label that the correction was not learnt from",
                     path=night.origin.name,

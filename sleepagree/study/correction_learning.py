@@ -11,8 +11,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.caution import Caution, CautionKind
-from sleepagree.errors import InputError, Option, shorten
+from sleepagree.caution import Caution, CautionKind, NoteKind
+from sleepagree.errors import InputError, Option, counted, shorten
 from sleepagree.inference.correction import (
     FEWEST_PEOPLE,
     Examples,
@@ -24,6 +24,7 @@ from sleepagree.inference.correction import (
 )
 from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import StageMapping, default_mapping
+from sleepagree.mapping.sets import StageSet
 from sleepagree.study.correction import (
     CORRECTED,
     EXPECTED,
@@ -108,6 +109,7 @@ def learn_correction(
         )
     reference_set, device_set = merged_sets(nights)
     chosen = mappings[0] if mappings else default_mapping(reference_set, device_set)
+    _refuse_unlike_new_nights(nights, chosen, reference_set)
     table = measure_table(nights, chosen, fold_nights(nights, chosen), device_set=device_set)
     if told is not None:
         told(0, sum(_is_corrected(name) for name, *_ in table))
@@ -136,6 +138,29 @@ def learn_correction(
         (*cautions, *standing_cautions(len(people), len(nights))),
         as_written(epochs),
     )
+
+
+def _refuse_unlike_new_nights(nights: Sequence[NightSummary], mapping: StageMapping, reference: StageSet) -> None:
+    """Refuse epochs that a reference tells, or a user, and that nobody can tell on a new night."""
+    left_out = [stage for stage in mapping.left_out_stages if stage in reference.stages]
+    filled = sum(note.kind is NoteKind.SILENT_AS_WAKE for night in nights for note in night.notes)
+    if left_out:
+        raise InputError(
+            "a correction cannot be learnt under a mapping that leaves stages of the reference out",
+            where=f"{Option.MAPPING}",
+            found=f"{shorten(mapping.name)}, which leaves out {', '.join(left_out)}",
+            expected="a mapping that takes every stage of the reference into a class",
+            remedy="On a new night nothing tells which epochs these are.",
+        )
+    if filled:
+        raise InputError(
+            "a correction cannot be learnt where the silence of the device was taken as wake",
+            where=f"{Option.OUTSIDE}",
+            found=f"such silence on {counted(filled, 'night')}",
+            expected="nights as the device tells them",
+            remedy=f"Leave {Option.OUTSIDE} out. Where silence of a device is wake by itself, its layout says so "
+            '(silence = "wake"), for new nights, too.',
+        )
 
 
 def _one_mapping(given: Mappings) -> tuple[StageMapping, ...]:

@@ -404,7 +404,7 @@ def test_quantile_equals_the_standard_librarys(level) -> None:
 
 @pytest.mark.parametrize("level", [0.0, 1.0, -0.1, 95.0, math.nan])
 def test_level_outside_its_range(level) -> None:
-    with pytest.raises(ValueError, match="level must lie between 0 and 1, not"):
+    with pytest.raises(ValueError, match="level must lie between 0 and 1, such as"):
         chance_corrected_kappa(TABLE_T, level=level)
 
 

@@ -244,4 +244,17 @@ def test_a_label_that_a_mapping_takes_into_wake_leaves_no_wake_to_look_for():
     mapping = StageMapping("up or down", classes, classes, stages, (), device_labels=labels)
     device = make_stage_set(("Yo", "Zed"), ("Yo", "Zed"))
     assert unreported_stages(LAB, device) == ("W", "N1", "N2", "N3", "R")
-    assert unreported_stages(LAB, device, mapping) == ()
+    assert unreported_stages(LAB, device, mapping) == ("N1", "N2", "N3", "R")
+
+
+def test_a_label_in_a_class_of_many_stages_names_none_of_them() -> None:
+    device = reporting("W", "light", "N3")
+    stages = {"W": "wake", "N1": "light", "N2": "light", "N3": "deep", "R": "light"}
+    classes = ("wake", "light", "deep")
+    labels = (("Up", "wake"), ("Shallow", "light"), ("Deep", "deep"))
+    merged = StageMapping("own", classes, classes, tuple(stages.items()), (), "", device_labels=labels)
+    assert unreported_stages(LAB, device, merged) == ("R",)
+    asleep = {"W": "leave-out", **{s: c for s, c in stages.items() if s != "W"}, "R": "leave-out"}
+    said = ("Up", "leave-out"), *labels[1:]
+    apart = StageMapping("own", classes[1:], classes[1:], tuple(asleep.items()), (), "", device_labels=said)
+    assert unreported_stages(LAB, device, apart) == ("R",)

@@ -6,11 +6,13 @@ import json
 import math
 import random
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
+from sleepagree.caution import Note, NoteKind
 from sleepagree.describe.blocks import Table
 from sleepagree.describe.correction import describe_corrected, describe_correction
 from sleepagree.describe.words import say_measure
@@ -200,6 +202,32 @@ def test_a_night_without_a_stage_is_told_of_as_a_night(learnt):
     for labels in ([], ["unscored"] * 9):
         with pytest.raises(InputError, match="the night has no scored epoch"):
             learnt.apply(labels)
+
+
+def test_a_label_that_a_layout_takes_for_no_stage_is_refused_where_it_was_learnt_as_one(learnt):
+    labels = [label for label, stage in learnt.labels if stage == "R"]
+    night = read_hypnogram(["W", "light", *labels] * 30, stages=dict.fromkeys(labels, "unscored"))
+    with pytest.raises(InputError, match=r"a label that the correction was not learnt from.* as unscored"):
+        learnt.apply(night)
+
+
+def test_what_nobody_can_tell_of_a_new_night_is_not_learnt(nights):
+    with pytest.raises(InputError, match="a mapping that leaves stages of the reference out"):
+        learn_correction(nights, device="pad B", mapping="rem-left-out")
+    filled = [replace(n, notes=(*n.notes, Note.of(NoteKind.SILENT_AS_WAKE, count=3))) for n in nights]
+    with pytest.raises(InputError, match="silence of the device was taken as wake"):
+        learn_correction(filled, device="pad B")
+
+
+def test_a_window_is_by_the_clock_of_the_place_that_is_named(learnt):
+    start, end = datetime(2026, 3, 1, 20, 30, tzinfo=UTC), datetime(2026, 3, 1, 21, 30, tzinfo=UTC)
+    times = pd.date_range(start, end, freq="30s", inclusive="left")
+    device = pd.DataFrame({"start": times, "end": times + pd.Timedelta("30s"), "stage": ["light"] * len(times)})
+    there = read_hypnogram(device, zone="Europe/Helsinki")
+    by_clock = learnt.apply(there, window="2026-03-01T22:30/2026-03-01T23:00")
+    assert {m.measure: m.device for m in by_clock.measures}["TST"] == 30.0
+    with pytest.raises(InputError, match="the window cannot be laid on this night"):
+        learnt.apply(read_hypnogram(device), window="2026-03-01T22:30/2026-03-01T23:00")
 
 
 def test_other_reports_and_epochs_are_refused(learnt):

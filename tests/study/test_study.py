@@ -668,8 +668,10 @@ def test_a_correction_is_learnt_from_nights_that_are_read_alike(monkeypatch: pyt
     options = ScoringOptions(mappings=("wake-sleep",), window="overlap", outside="wake", reports=("wake", "light"))
     assert next_command(calm, table, options, folder="study") == (
         "sleepagree calibrate study/nights.csv --out DIR --device 'band A' --mapping wake-sleep --window overlap "
-        "--outside wake --reports wake,light"
+        "--reports wake,light"
     )
+    left_out = replace(calm, options=replace(calm.options, mappings=("rem-left-out",)))
+    assert next_command(left_out, table, options) == ""
     by = replace(calm, options=replace(calm.options, by="deck"))
     assert next_command(by, table, options) == ""
     assert not [s for s in describe_study(by).answer if s.name == "answer-next"]
