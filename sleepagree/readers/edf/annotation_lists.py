@@ -122,6 +122,8 @@ def _malformed_stamp(stamp: bytes, offset: int) -> TalFaultError:
 
 
 def _decode(text: bytes, offset: int, encoding: str, *, is_only: bool) -> str:
+    if not text:
+        return ""
     if text[:1] in (b"+", b"-") and _ONSET.fullmatch(text.partition(b"\x15")[0]) and (not is_only or b"\x15" in text):
         problem = "an onset stands where a text should be"
         found = "a further annotation without the 0x00 that closes the one before"

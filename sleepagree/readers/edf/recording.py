@@ -272,16 +272,14 @@ def _parse_row(
     except LookupError:
         problem = for_page("the layout names an encoding that does not exist", "there is no such encoding")
         raise InputError(problem, path, "encoding", encoding) from None
-    start, kept = math.nan, []
-    if tals and not tals[0].duration and not tals[0].texts[0]:
-        start = float(tals[0].onset)
-        first, *tals = tals
-        kept = [EdfAnnotation(start, None, text) for text in first.texts[1:]]
-    kept += [
-        EdfAnnotation(float(onset), float(duration) if duration else None, text)
-        for onset, duration, texts in tals
-        for text in texts
-    ]
+    start = math.nan
+    kept: list[EdfAnnotation] = []
+    for tal in tals:
+        onset, texts = float(tal.onset), tal.texts
+        if tal is tals[0] and not tal.duration and not texts[0]:  # it tells when the record begins
+            start, texts = onset, texts[1:]
+        for text in texts:
+            kept.append(EdfAnnotation(onset, float(tal.duration) if tal.duration else None, text))
     return start, kept, gaps
 
 
