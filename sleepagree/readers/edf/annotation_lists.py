@@ -23,7 +23,8 @@ _ONSET: Final = re.compile(rb"[+-]" + _DURATION.pattern)
 _STAMP: Final = re.compile(rb"(" + _ONSET.pattern + rb")(?:\x15(" + _DURATION.pattern + rb"))?")
 _CONTROL: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
 # What may be quoted in a message: something that was meant as a number cannot hold a name.
-# What may be quoted in a message: a number or a date that went wrong, but no word.
+# What may be quoted in a message: a number or a date that went wrong, but no word and no row of digits.
+_LONGEST_NUMBER: Final = 24
 _NUMBER_LIKE: Final = re.compile(rb"[0-9 .,:/+-]*(?:(?:nan|NaN|NAN|inf|yy|[eE])[0-9 .,:/+-]*)?")
 _EXPORT_AGAIN: Final = "Export the annotations again with a program that follows EDF+."
 
@@ -151,7 +152,7 @@ def quote_number(found: bytes) -> str:
     """Return what stands where a number should; text of the file may be part of a name, and is counted, not shown."""
     if not found:
         return "nothing"
-    if _NUMBER_LIKE.fullmatch(found):
+    if len(found) <= _LONGEST_NUMBER and _NUMBER_LIKE.fullmatch(found):
         return f"'{found.decode('latin-1').strip()}'"
     return f"{len(found)} bytes that are no number"
 
