@@ -370,6 +370,12 @@ class SleepAgreeError(Exception):
         self.remedy = remedy
         self.facts = facts
 
+    @classmethod
+    def of_library(cls, what: str, library: str, extra: str, path: str = "") -> Self:
+        """Return the error for what needs a library that is not installed."""
+        remedy = f"Install it with: pip install 'sleepagree[{extra}]'"
+        return cls(f"{what} needs {library}, which is not installed", path, remedy=remedy)
+
     def in_file(self, path: str, where: str = "") -> Self:
         """Return the same error with its file, and its place there, for what was raised without knowing them."""
         return self._copied(self.problem, path, where or self.where, *self.args[3:])
@@ -467,9 +473,3 @@ class OutputError(SleepAgreeError, OSError):
 def typed_path(path: str) -> str:
     """Return a path as it is typed in a command, where one that begins like an option would be taken for one."""
     return f"./{path}" if path.startswith("-") else path
-
-
-def lacks_library(what: str, library: str, extra: str, path: str = "") -> tuple[str, str, str, str, str, str]:
-    """Return the fields of the error for what needs a library that is not installed."""
-    remedy = f"Install it with: pip install 'sleepagree[{extra}]'"
-    return f"{what} needs {library}, which is not installed", path, "", "", "", remedy

@@ -31,11 +31,11 @@ def page(*, port: int, no_browser: bool, idle: float) -> None:
     """
     from importlib.util import find_spec
 
-    from sleepagree.errors import InputError, lacks_library
+    from sleepagree.errors import InputError
 
     for name in ("python_multipart", "starlette", "uvicorn"):
         if find_spec(name) is None:
-            raise InputError(*lacks_library("the page", name, "page"))
+            raise InputError.of_library("the page", name, "page")
     from sleepagree.page.serve import serve_page
 
     def announce(address: str) -> None:

@@ -168,7 +168,7 @@ def _from_results(
 
 def _unknown(problem: str, path: str, option: str, found: str, names: Iterable[str]) -> InputError:
     known = ", ".join(map(shorten, names))
-    return InputError(problem, path, option, shorten(found), f"one of {known}", "Give one of these names.")
+    return InputError(problem, path, option, found, f"one of {known}", "Give one of these names.")
 
 
 def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, float], *, stated: bool) -> None:
@@ -186,4 +186,4 @@ def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, 
             remedy += " Bias and limits are planned from --between-sd, kappa from --kappa-between-sd."
         elif unknown[0] != "kappa":
             remedy = "Give one of these names, or name its measure with --measure."
-        raise InputError(problem, "", "--width", shorten(unknown[0]), f"one of {', '.join(known)}", remedy)
+        raise InputError(problem, "", "--width", unknown[0], f"one of {', '.join(known)}", remedy)

@@ -16,7 +16,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import InputError, SleepAgreeError, lacks_library
+from sleepagree.errors import InputError, SleepAgreeError
 
 # two letters at least: C:// is a drive
 _PROTOCOL: Final = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+(?:::|://)")
@@ -79,7 +79,7 @@ def _fetch(address: str, path: Path) -> None:
     try:
         import fsspec
     except ImportError:
-        raise InputError(*lacks_library("a file in an object store", "fsspec", "cluster", name)) from None
+        raise InputError.of_library("a file in an object store", "fsspec", "cluster", name) from None
     try:
         with fsspec.open(address, "rb") as source, path.open("wb") as target:
             shutil.copyfileobj(source, target, _PIECE_BYTES)

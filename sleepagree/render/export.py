@@ -16,7 +16,7 @@ from itertools import chain, groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from sleepagree.errors import OutputError, lacks_library, printable
+from sleepagree.errors import OutputError, printable
 from sleepagree.files.writing import csv_text, encode_text, write_files
 from sleepagree.hypnogram.zones import add_seconds
 from sleepagree.mapping.words import COVERAGE, UNSCORED
@@ -354,7 +354,7 @@ def parquet_bytes(night: AlignedNight) -> bytes:
         import pyarrow as pa
         import pyarrow.parquet as pq
     except ImportError:
-        raise OutputError(*lacks_library("writing Parquet", "pyarrow", "parquet")) from None
+        raise OutputError.of_library("writing Parquet", "pyarrow", "parquet") from None
     rows = list(aligned_rows(night))
     types = {
         "epoch": pa.int32(),

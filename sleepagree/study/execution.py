@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from sleepagree.errors import InputError, Option, lacks_library
+from sleepagree.errors import InputError, Option
 from sleepagree.study.chunks import Chunk, KeptChunks, chunk_rows
 from sleepagree.study.run import ChunkResult, ScoringOptions, score_rows
 from sleepagree.study.table import NightsTable
@@ -151,7 +151,7 @@ def _on_cluster(tasks: Any, address: str) -> Iterator[ChunkResult]:
     try:
         from dask.distributed import Client
     except ImportError:
-        raise InputError(*lacks_library(f"{Option.SCHEDULER}", "dask.distributed", "cluster")) from None
+        raise InputError.of_library(f"{Option.SCHEDULER}", "dask.distributed", "cluster") from None
     from joblib import Parallel, parallel_config
 
     try:

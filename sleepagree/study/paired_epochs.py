@@ -25,7 +25,6 @@ from sleepagree.errors import (
     InputError,
     UnknownStageError,
     counted,
-    lacks_library,
     shorten,
 )
 from sleepagree.files.kinds import PARQUET
@@ -268,7 +267,7 @@ def _parquet_rows(path: Path) -> Iterator[_Rows]:
         import pyarrow as pa
         import pyarrow.parquet as pq
     except ImportError:
-        raise InputError(*lacks_library("reading Parquet", "pyarrow", "parquet", path.name)) from None
+        raise InputError.of_library("reading Parquet", "pyarrow", "parquet", path.name) from None
     with open_known(path, expected=_EXPECTED, own=(PARQUET,)):
         pass
     try:

@@ -27,7 +27,6 @@ from sleepagree.errors import (
     SleepAgreeError,
     asked,
     for_page,
-    lacks_library,
     shorten,
 )
 from sleepagree.files.kinds import SPREADSHEET, ZIP
@@ -160,7 +159,7 @@ def _parsed(data: bytes, path: str, wanted: str | None) -> _Sheets:
     try:
         import openpyxl
     except ImportError:
-        raise InputError(*lacks_library("reading spreadsheets", "openpyxl", "excel", path)) from None
+        raise InputError.of_library("reading spreadsheets", "openpyxl", "excel", path) from None
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # about styles and the like

@@ -10,7 +10,7 @@ from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, for_page, lacks_library, shorten
+from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, for_page, shorten
 from sleepagree.files.kinds import PARQUET
 from sleepagree.files.reading import read_bytes
 from sleepagree.readers.columns import find_columns
@@ -101,7 +101,7 @@ def opened_parquet(data: bytes, path: str) -> Iterator[tuple[Any, Any]]:
         import pyarrow
         from pyarrow import parquet
     except ImportError:
-        raise InputError(*lacks_library("reading Parquet", "pyarrow", "parquet", path)) from None
+        raise InputError.of_library("reading Parquet", "pyarrow", "parquet", path) from None
     try:
         yield pyarrow, parquet.ParquetFile(pyarrow.BufferReader(data), pre_buffer=False)
     except SleepAgreeError:
