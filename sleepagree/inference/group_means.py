@@ -21,7 +21,6 @@ from sleepagree.inference.people import Floats, number_participants
 
 #: What is left of squares of so small a share of them is one of rounding.
 _ROUNDING: Final = 1e-12
-_MIXED_MODEL: Final = "mixed model with a random intercept for each participant, REML"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +61,8 @@ class GroupMeans:
         F statistic of the hypothesis that all groups have one mean, and its p value.
     degrees : tuple of float
         Degrees of freedom of ``f``.
-    method : str
-        In words.
+    is_mixed_model : bool
+        Whether somebody had several nights, so that people have a part of their own in the model.
     """
 
     groups: tuple[GroupMean, ...]
@@ -72,12 +71,13 @@ class GroupMeans:
     f: float
     p_value: float
     degrees: tuple[float, float]
-    method: str
+    is_mixed_model: bool
 
     @property
-    def is_mixed_model(self) -> bool:
-        """Whether somebody had several nights, so that people have a part of their own in the model."""
-        return self.method == _MIXED_MODEL
+    def method(self) -> str:
+        """How the means were taken, in words."""
+        mixed = "mixed model with a random intercept for each participant, REML"
+        return mixed if self.is_mixed_model else "analysis of variance"
 
 
 class _Sums:
@@ -195,5 +195,5 @@ def fit_group_means(
         f,
         p_value,
         (float(apart.size), of_test),
-        _MIXED_MODEL if repeated else "analysis of variance",
+        repeated,
     )

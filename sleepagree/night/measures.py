@@ -57,15 +57,14 @@ def measure_codes(
 ) -> tuple[SleepMeasures, SleepMeasures]:
     """Return the measures of both sides from label codes, as :func:`measure_sides` does."""
     rows = columns = None
-    wake = mixed = frozenset[int]()
+    wake: frozenset[int] = frozenset()
     if mapping is not None:
         rows = mapping.reference_codes(reference_set)
         columns = mapping.device_rows(device_set)
         wake = _wake_classes(mapping, reference_set.stages, rows) | _wake_classes(mapping, device_set.stages, columns)
-        mixed = _mixed_classes(mapping)
     return (
-        _measure_side(reference, scored, reference_set, rows, wake, mixed),
-        _measure_side(device, scored, device_set, columns, wake, mixed),
+        _measure_side(reference, scored, reference_set, mapping, rows, wake),
+        _measure_side(device, scored, device_set, mapping, columns, wake),
     )
 
 
@@ -86,7 +85,7 @@ def measure_device(
     columns = mapping.device_rows(device_set)
     wake = _wake_classes(mapping, device_set.stages, columns)
     scored = np.array([*device_set.scored, False])[codes]
-    measures = _measure_side(codes, scored, device_set, columns, wake, _mixed_classes(mapping))
+    measures = _measure_side(codes, scored, device_set, mapping, columns, wake)
     classes = classes_of(codes, mapping.device_codes(device_set))
     counts = np.zeros((len(mapping.reference_classes), len(mapping.device_classes)), np.int64)
     # minutes of the device's classes are sums of columns: which row holds them does not matter
@@ -114,12 +113,15 @@ def _wake_classes(mapping: StageMapping, stages: tuple[str, ...], codes: tuple[i
 
 
 @lru_cache(maxsize=256)
-def _mixed_classes(mapping: StageMapping) -> frozenset[int]:
-    """Return which classes hold both wake and sleep: a label that is known by such a class alone tells neither."""
-    held = {
-        name: {is_sleep(stage) for stage, of in mapping.reference if of == name} for name in mapping.reference_classes
+def _tells_sleep(mapping: StageMapping, stage_set: StageSet, codes: tuple[int, ...]) -> bool:
+    """Whether the labels of a side tell sleep from wake: one known only by a class that holds both does not."""
+    names = {
+        mapping.reference_classes[c]
+        for s, c in zip(stage_set.stages, codes, strict=True)
+        if c >= 0 and is_sleep(s) is None
     }
-    return frozenset(i for i, name in enumerate(mapping.reference_classes) if {True, False} <= held[name])
+    held = ({is_sleep(stage) for stage, of in mapping.reference if of == name} for name in names)
+    return not any({True, False} <= kinds for kinds in held)
 
 
 def pair_with_classes(
@@ -131,7 +133,10 @@ def pair_with_classes(
     minutes = class_minutes(mapping, counts, unreported=unreported_classes(mapping, device_set))
     asleep = zip(mapping.reference_classes, asleep_classes(mapping, device_set), strict=True)
     of_wake = tuple(name for name, is_asleep in asleep if not is_asleep)
-    return pair_measures(*measured, class_minutes=minutes, not_reported=cannot, of_wake=of_wake)
+    tells_sleep = _tells_sleep(mapping, device_set, mapping.device_rows(device_set))
+    return pair_measures(
+        *measured, class_minutes=minutes, not_reported=cannot, of_wake=of_wake, device_tells_sleep=tells_sleep
+    )
 
 
 def class_minutes(
@@ -162,12 +167,11 @@ def _measure_side(
     codes: NDArray[np.int16],
     scored: NDArray[np.bool_],
     stage_set: StageSet,
+    mapping: StageMapping | None,
     class_codes: tuple[int, ...] | None,
     wake: frozenset[int],
-    mixed: frozenset[int],
 ) -> SleepMeasures:
-    told = class_codes or ()
-    if any(code in mixed and is_sleep(stage) is None for stage, code in zip(stage_set.stages, told, strict=False)):
+    if mapping is not None and class_codes is not None and not _tells_sleep(mapping, stage_set, class_codes):
         return SleepMeasures(scored.size * EPOCH_S / 60, *[NAN] * 7)
     kind = _kinds_by_label(stage_set, class_codes, wake)[codes]
     return measure_kinds(

@@ -191,6 +191,7 @@ def pair_measures(
     class_minutes: tuple[tuple[str, float, float], ...],
     not_reported: tuple[str, ...] = (),
     of_wake: Collection[str] = (),
+    device_tells_sleep: bool = True,
 ) -> tuple[MeasurePair, ...]:
     """Return all measures of both sides in the order of tables.
 
@@ -204,9 +205,11 @@ def pair_measures(
         Names of the measures that the device cannot give.
     of_wake : collection of str
         Classes that hold wake, which are no part of sleep.
+    device_tells_sleep : bool
+        Whether the device's labels tell sleep from wake; without that it has no measure of sleep.
     """
     pairs = []
-    mixed = _MIXED if device.tib_min > 0 and math.isnan(device.tst_min) else ""
+    mixed = "" if device_tells_sleep else "a label of the device holds wake and sleep"
     for name, unit, attribute in _FIXED:
         values = getattr(reference, attribute), getattr(device, attribute)
         why = mixed if math.isnan(values[1]) else ""
@@ -222,9 +225,6 @@ def pair_measures(
         why = _reason(f"percent {name}", shares, ("percent " + name,) if math.isnan(minutes[1]) else ())
         pairs.append(MeasurePair(f"percent {name}", "% of TST", *shares, mixed or why))
     return tuple(pairs)
-
-
-_MIXED: Final = "a label of the device holds wake and sleep"
 
 
 def _percent(minutes: float, tst_min: float) -> float:
