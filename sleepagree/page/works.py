@@ -268,13 +268,14 @@ class Work:
             if proposed.others:
                 self.choices = proposed, *proposed.others
                 return
-            self.reference, self.devices = proposed.reference, proposed.named_devices
-        found = nights_from_folder(
-            self.folder,
-            reference_pattern=self.reference,
-            device_pattern=[pattern for pattern, _ in self.devices],
-            device_name=[name for _, name in self.devices if name],
-        )
+            self.reference, self.devices, found = proposed.reference, proposed.named_devices, proposed.found
+        else:
+            found = nights_from_folder(
+                self.folder,
+                reference_pattern=reference,
+                device_pattern=[pattern for pattern, _ in devices],
+                device_name=[name for _, name in devices if name],
+            )
         files = self.files
         self.found = replace(found, others=tuple(file for file in found.others if file in files))
         layouts = [path for path in files if path.endswith(".toml")]

@@ -67,6 +67,11 @@ class ProposedPatterns:
     others: tuple[ProposedPatterns, ...] = ()
 
     @property
+    def open_question(self) -> str:
+        """What somebody must say where others fit as well, "" where none does."""
+        return f"The names fit in {len(self.others) + 1} ways, and do not show which is right." if self.others else ""
+
+    @property
     def named_devices(self) -> list[tuple[str, str]]:
         """The pattern and the name of each device, "" for a name that file names tell."""
         names = iter(self.names)
@@ -174,11 +179,10 @@ def propose_patterns(folder: Path, *, people: Sequence[str] | None = None) -> Pr
 
 def _told_open(proposed: ProposedPatterns, others: Sequence[ProposedPatterns]) -> ProposedPatterns:
     """Return a proposal with the others that fit as well; each then says that it is one of several."""
-    if not others:
-        return proposed
-    told = f"The names fit in {len(others) + 1} ways, and do not show which is right."
+    told = replace(proposed, others=tuple(others)).open_question
+    hints = (told,) if told else ()
     first, *further = (
-        replace(one, found=replace(one.found, hints=(*one.found.hints, told))) for one in (proposed, *others)
+        replace(one, found=replace(one.found, hints=(*one.found.hints, *hints))) for one in (proposed, *others)
     )
     return replace(first, others=tuple(further))
 
