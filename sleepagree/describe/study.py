@@ -160,10 +160,9 @@ class NextStep(Enum):
     STATED_PLAN = "How many people would tell more than one does, with spreads that you state"
     PLAN = "How many people would settle what is open"
     CORRECTION = "Whether a correction helps on new nights"
-    NOTHING = ""
 
 
-def _next_step(study: StudyAgreement) -> NextStep:
+def _next_step(study: StudyAgreement) -> NextStep | None:
     """Return what to do next: look at doubtful clocks, size the study that would settle a bias, or correct one."""
     if any(caution.kind in _CLOCK_KINDS for caution in study.cautions):
         return NextStep.CLOCK
@@ -173,14 +172,14 @@ def _next_step(study: StudyAgreement) -> NextStep:
         return NextStep.PLAN
     # who learns a correction takes no table with a further column, and no mapping that leaves stages out
     cannot = study.options.by or any(mapping.left_out_stages for mapping in study.options.mappings[:1])
-    return NextStep.NOTHING if cannot else NextStep.CORRECTION
+    return None if cannot else NextStep.CORRECTION
 
 
 def _next(study: StudyAgreement, folder: str, command: str) -> Section | None:
     """Return what to do next, with the command for it; one that needs the files of nights has places for them."""
     several = len(study.devices) > 1
     match step := _next_step(study):
-        case NextStep.NOTHING:
+        case None:
             return None
         case NextStep.CLOCK:
             words = ["clock", "REFERENCE", "DEVICE"]
@@ -245,12 +244,10 @@ def _clock_command(
     """Return the command that looks at the clock of a night that a caution names, "" where no command can read it."""
     night = doubtful_night(study)
     row = None if night is None else next((row for row in table.rows if row.row == night.row), None)
-    if (
-        night is None
-        or row is None
-        or any(map(is_remote, (row.references[0], row.device_file, row.layout, row.reference_layout)))
-    ):
+    if night is None or row is None:
         return ""
+    if any(map(is_remote, (row.references[0], row.device_file, row.layout, row.reference_layout))):
+        return ""  # a study fetches files, and no other command does
     files = (
         "+".join(_as_typed(part, folder) for part in part_files(name, folder))
         for name in (row.references[0], row.device_file)

@@ -75,7 +75,7 @@ def bias_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Sec
     main = [row for row in shown if is_main_measure(row.measure)]
     rest = [row for row in shown if not is_main_measure(row.measure)]
     nights, under = max(row.limits.nights for row in device.bias), say_under_first(device)
-    spread = [row for row in device.bias if has_limits(row)]
+    spread = [row for row in device.bias if _has_limits(row)]
     methods = "; or ".join(dict.fromkeys(row.limits.method for row in spread))
     return section(
         f"bias-{serial}",
@@ -202,12 +202,13 @@ def _limits_table(
     rows: Sequence[BiasRow], study: StudyAgreement, name: str, nights: int, *, under: str, further: bool = False
 ) -> Table:
     of = f"{' of further measures' if further else ''} over {counted(nights, 'night')}"
-    with_limits = " with limits of agreement" if any(map(has_limits, rows)) else ""
-    caption = (
-        f"Ratio device / reference{of}{with_limits}, from log ratios; the sides' means are geometric"
-        if study.options.log_ratio
-        else f"Bias (device − reference; of per cent in percentage points, pp){of}{with_limits and f',{with_limits}'}"
-    )
+    with_limits = any(map(_has_limits, rows))
+    if study.options.log_ratio:
+        limits = " with limits of agreement" if with_limits else ""
+        caption = f"Ratio device / reference{of}{limits}, from log ratios; the sides' means are geometric"
+    else:
+        limits = ", with limits of agreement" if with_limits else ""
+        caption = f"Bias (device − reference; of per cent in percentage points, pp){of}{limits}"
     return tabulate(name, caption + under, _limits_columns(study), rows, **_place(caption + under, further=further))
 
 
@@ -275,7 +276,7 @@ def _centile_cells(row: BiasRow, centile: Centile) -> tuple[Cell, str]:
     return difference_of(row, value), " to ".join(ends)
 
 
-def has_limits(row: BiasRow) -> bool:
+def _has_limits(row: BiasRow) -> bool:
     """Whether a measure has limits of agreement: the difference of a single night has none."""
     return not math.isnan(row.limits.lower)
 

@@ -21,11 +21,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import check_whole
+from sleepagree.inference.proportions import Z_95
 
 Floats = NDArray[np.float64]
 
 #: Standard normal quantile of .975: limits that hold the middle 95 % of the differences.
-MULTIPLIER_95: Final = 1.959963984540054
+MULTIPLIER_95: Final = Z_95
 
 #: No search for a number of participants goes beyond this.
 MOST_PARTICIPANTS: Final = 1_000_000

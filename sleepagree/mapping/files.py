@@ -131,7 +131,7 @@ def read_mapping(path: str | os.PathLike[str]) -> StageMapping:
 
 
 def own_words(mappings: Sequence[StageMapping]) -> frozenset[str]:
-    """Return the native labels that mapping files explain and that are no plain words either."""
+    """Return the native labels that mappings explain and that are no plain words either."""
     return frozenset(
         label
         for mapping in mappings

@@ -129,7 +129,8 @@ def unreported_stages(reference: StageSet, device: StageSet, mapping: StageMappi
     if mapping is not None:
         for target in {target for _, target in mapping.device_labels} - {LEAVE_OUT}:
             held = {stage for stage, of in mapping.reference if of == target}
-            named |= held if any(held <= COVERAGE[s] for s in _NAMING) else set()
+            if any(held <= COVERAGE[s] for s in _NAMING):
+                named |= held
     return tuple(s for s in traced if s in can_score and s not in device.reportable and not COVERAGE[s] <= named)
 
 

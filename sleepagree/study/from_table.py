@@ -162,12 +162,14 @@ def score_table(
 
 def _refuse_of_files(table: NightsTable, options: ScoringOptions) -> None:
     """Refuse for paired epochs what could only be done where two recordings are laid beside each other."""
-    asked = {Option.WINDOW: options.window, Option.OUTSIDE: options.outside != Outside.MISSING and options.outside}
-    option, value = next(((option, value) for option, value in asked.items() if value), (None, ""))
-    if option is not None:
-        problem, expected = "paired epochs are taken as they are", "a table of nights, with their files"
-        remedy = f"Leave {option} out, or pair the epochs anew from the files."
-        raise InputError(problem, table.name, f"{option}", str(value), expected, remedy)
+    for option, value, usual in (
+        (Option.WINDOW, options.window, ""),
+        (Option.OUTSIDE, options.outside, Outside.MISSING),
+    ):
+        if value != usual:
+            problem, expected = "paired epochs are taken as they are", "a table of nights, with their files"
+            remedy = f"Leave {option} out, or pair the epochs anew from the files."
+            raise InputError(problem, table.name, f"{option}", value, expected, remedy)
 
 
 def _paired(

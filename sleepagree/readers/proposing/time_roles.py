@@ -74,12 +74,12 @@ def _beginnings(
     """Return the column of beginnings, which is one that another follows as its ends, else the first; and its line."""
 
     def pair(start: ColumnSeen, end: ColumnSeen) -> bool:
+        if marks_in_name(start.name) is not None:
+            return False
         form = form_of(start)
         us = start.us if start.readings else elapsed_us(start, TimeForm(form or ""))
         us = _turned_on(us, form) if start.kind is ColumnKind.TIMES_OF_DAY else us
         ends = ends_in(end, us, form)
-        if marks_in_name(start.name) is not None:
-            return False
         is_alike = not start.readings or start.readings[0].times.clock is end.readings[0].times.clock
         return is_alike and ends is not None and are_ends(us, ends)
 
