@@ -84,7 +84,9 @@ class FilePattern:
             i, at, values = state
             if i < len(parts):
                 allowed = self.people if parts[i] == f"{{{PARTICIPANT}}}" else None
-                ends = _ends(parts[i], path, at, values)
+                # what goes on with a text is looked at no further where that text does not stand
+                after = next((part for part in parts[i + 1 : i + 2] if part[0] not in "{*?"), "")
+                ends = [own for own in _ends(parts[i], path, at, values) if path.startswith(after, own[0])]
                 pending += [(i + 1, end, more) for end, more in ends if allowed is None or path[at:end] in allowed]
             elif at == len(path):
                 found.append(dict(values))

@@ -10,11 +10,12 @@ that both sides share. Where equals remain that bring other files together, they
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import cache, partial
 from itertools import islice, product
 from pathlib import Path
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeAlias
 
 from sleepagree.errors import InputError, for_page
 from sleepagree.study.file_patterns import NIGHT, PARTICIPANT, same_letters
@@ -40,6 +41,8 @@ _OF_NIGHT: Final = re.compile("d|date|day|n|nights?|ses|session|visit|nacht|nuit
 _SHOWN: Final = 3
 #: Ways in which names fit that are told.
 _MOST_WAYS: Final = 16
+#: More different texts than these in one place are no names of devices or scorers.
+_MOST_DEVICES: Final = 20
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,10 @@ class ProposedPatterns:
         """The pattern and the name of each device, "" for a name that file names tell."""
         names = iter(self.names)
         return [(pattern, "" if f"{{{DEVICE}}}" in pattern else next(names)) for pattern in self.devices]
+
+
+_Try: TypeAlias = Callable[[str, tuple[tuple[str, str], ...]], ProposedPatterns | None]
+"""From the pattern of the references, and patterns and names of devices, to the nights they make."""
 
 
 class _Kind(NamedTuple):
@@ -142,6 +149,7 @@ def propose_patterns(folder: Path, *, people: Sequence[str] | None = None) -> Pr
     """
     files = [same_letters(file) for file in list_files(folder)]
     references, devices = _sides(folder, files)
+    tried = cache(partial(_tried, folder, people))
     best: tuple[tuple[int, int], ProposedPatterns, dict[str, str]] | None = None
     equals: dict[tuple[str, str], list[str]] = {}
     for cut in (_fine(people), _COARSE):
@@ -149,18 +157,20 @@ def propose_patterns(folder: Path, *, people: Sequence[str] | None = None) -> Pr
         offers: dict[tuple[str, bool], dict[str, str]] = {}
         for reference, device in product(_kinds(references, cut, people), _kinds(devices, cut, people)):
             free = [at for at in device.differing if at not in _pairs(reference, device).values()]
-            apart = [kind for at in free[:1] for kind in device.split(at)]
+            apart = [
+                kind for at in free[:1] for kind in device.split(at) if len(set(device.column(at))) <= _MOST_DEVICES
+            ]
             for kind in (device, *apart):
                 for pattern, ways in _patterns(reference, kind, people):
-                    other, *also = _likeliest(folder, pattern, ways, people)
+                    other, *also = _likeliest(tried, pattern, ways)
                     equals[pattern, other] = also
                     for one_each in {kind is not device, not apart}:
                         offer = offers.setdefault((pattern, one_each), {})
                         offer.setdefault(other, _device_name(kind, reference))
         for (pattern, _), others in offers.items():
-            for tried in ([*others], *([other] for other in others)):
-                named = {other: others[other] for other in tried}
-                proposed = _tried(folder, pattern, named, people)
+            for together in ([*others], *([other] for other in others)):
+                named = {other: others[other] for other in together}
+                proposed = tried(pattern, tuple(named.items()))
                 if proposed is not None:
                     score = len(proposed.found.rows), (PARTICIPANT in pattern) + (NIGHT in pattern)
                     if best is None or score > best[0]:
@@ -171,7 +181,7 @@ def propose_patterns(folder: Path, *, people: Sequence[str] | None = None) -> Pr
     _, proposed, named = best
     combined = product(*([other, *equals[proposed.reference, other]] for other in named))
     fitting = [
-        _tried(folder, proposed.reference, dict(zip(way, named.values(), strict=True)), people)
+        tried(proposed.reference, tuple(zip(way, named.values(), strict=True)))
         for way in islice(combined, 1, _MOST_WAYS)
     ]
     return _told_open(proposed, [other for other in fitting if other is not None])
@@ -283,28 +293,35 @@ def _patterns(
         nights = others[1:]
     fields = dict.fromkeys(others[:1], PARTICIPANT) | dict.fromkeys(nights[:1], NIGHT)
     ways = [tuple(pairs[at] for at in fields), *product(*(_alike(reference, at, device) for at in fields))]
-    for whole in (True, False) if people is None else (False,):
+    # what both sides say beside person and night tells no scorer and no device; where nights need it, it must
+    extra = [at for at in pairs if at not in fields]
+    for whole, shared in product((True, False) if people is None else (False,), (extra, ()) if extra else ((),)):
         found: dict[str, tuple[int, int]] = {}
+        theirs = [pairs[at] for at in shared]
         for way in ways:
             if len(set(way)) == len(fields):
                 spoken = [_speaks(reference, at, device, other) for at, other in zip(fields, way, strict=True)]
                 own = dict(zip(way, fields.values(), strict=True))
-                found[_pattern(device, own, DEVICE, whole=whole)] = sum(s[0] for s in spoken), sum(s[1] for s in spoken)
-        yield _pattern(reference, fields, SCORER, whole=whole), found
+                found[_pattern(device, own, DEVICE, theirs, whole=whole)] = (
+                    sum(s[0] for s in spoken),
+                    sum(s[1] for s in spoken),
+                )
+        yield _pattern(reference, fields, SCORER, shared, whole=whole), found
 
 
-def _likeliest(folder: Path, pattern: str, ways: dict[str, tuple[int, int]], people: Sequence[str] | None) -> list[str]:
+def _likeliest(tried: _Try, pattern: str, ways: dict[str, tuple[int, int]]) -> list[str]:
     """Return the patterns of a device that make most nights and for which most speaks, where there are several."""
     if len(ways) == 1:
         return [*ways]
-    tried = {other: _tried(folder, pattern, {other: DEVICE}, people) for other in ways}
-    scores = {other: (len(made.found.rows), ways[other]) for other, made in tried.items() if made is not None}
+    made_of = {other: tried(pattern, ((other, DEVICE),)) for other in ways}
+    scores = {other: (len(made.found.rows), ways[other]) for other, made in made_of.items() if made is not None}
     return [other for other in scores if scores[other] == max(scores.values())] or [*ways][:1]
 
 
-def _pattern(kind: _Kind, fields: dict[int, str], maker: str, *, whole: bool) -> str:
-    """Return the pattern of a kind of names; what differs and is no field of both sides tells the maker."""
+def _pattern(kind: _Kind, fields: dict[int, str], maker: str, shared: Iterable[int], *, whole: bool) -> str:
+    """Return the pattern of a kind of names; the maker tells what differs, belongs to one side and is not too much."""
     named = {kind.column(at): name for at, name in fields.items()}
+    open_columns = {kind.column(at) for at in shared}
     out: list[str] = []
     for at, piece in enumerate(kind.rows[0]):
         column = kind.column(at)
@@ -312,6 +329,9 @@ def _pattern(kind: _Kind, fields: dict[int, str], maker: str, *, whole: bool) ->
             out.append(piece)
             continue
         name = named.get(column) or (PART if kind.role(at) == PART else maker)
+        if name == maker and (column in open_columns or len(set(column)) > _MOST_DEVICES):
+            out.append("*")
+            continue
         field = f"{{{name}}}"
         if name == maker and field in out:
             # one name in several pieces, such as "band A" beside "pad B"
@@ -343,13 +363,14 @@ def _device_name(device: _Kind, reference: _Kind) -> str:
 
 
 def _tried(
-    folder: Path, pattern: str, devices: dict[str, str], people: Sequence[str] | None
+    folder: Path, people: Sequence[str] | None, pattern: str, devices: tuple[tuple[str, str], ...]
 ) -> ProposedPatterns | None:
-    names = tuple(name for other, name in devices.items() if f"{{{DEVICE}}}" not in other)
+    patterns = tuple(other for other, _ in devices)
+    names = tuple(name for other, name in devices if f"{{{DEVICE}}}" not in other)
     try:
         found = nights_from_folder(
-            folder, reference_pattern=pattern, device_pattern=tuple(devices), device_name=names, people=people
+            folder, reference_pattern=pattern, device_pattern=patterns, device_name=names, people=people
         )
     except InputError:
         return None
-    return ProposedPatterns(pattern, tuple(devices), names, found)
+    return ProposedPatterns(pattern, patterns, names, found)

@@ -15,6 +15,12 @@ from sleepagree.study.from_folder import FolderNights
 from sleepagree.study.proposed_patterns import propose_patterns
 from tests.commands import ended
 
+
+def date_of(participant: str, night: int) -> str:
+    """Return a day of its own for each night of each of up to eight people, by the letters of their names."""
+    return f"2026-{1 + sum(map(ord, participant)) % 12:02d}-{night:02d}"
+
+
 #: participant, night -> path of the reference and of each device's file
 Naming = Callable[[str, int], tuple[str, ...]]
 
@@ -30,6 +36,7 @@ NAMINGS: dict[str, Naming] = {
     "devices of different kinds": lambda p, n: (f"lab/{p}_n{n}.edf", f"band/{p}-{n}.csv", f"pad/{p}.{n}.json"),
     "nights by date": lambda p, n: (f"lab/{p}_2026-03-0{n}.edf", f"band/{p}_2026-03-0{n}.csv"),
     "edf tells the reference": lambda p, n: (f"a/{p}_n{n}.edf", f"b/{p}_n{n}.csv"),
+    "night and date": lambda p, n: (f"lab/{p}_n{n}_{date_of(p, n)}.edf", f"band/{p}_n{n}_{date_of(p, n)}.csv"),
 }
 UNCLEAR = ("the word first", "devices of different kinds")
 CREWS = {
@@ -162,6 +169,17 @@ def test_what_stands_behind_part_is_nobody(tmp_path: Path) -> None:
     make(tmp_path, [f"band/crew-2-night-1-part{part}.csv" for part in (1, 2)])
     (tmp_path / "band" / "crew-2-night-1.csv").unlink()
     assert next(row.device_file for row in propose_patterns(tmp_path).found.rows) == "+".join(parts)
+
+
+def test_a_number_of_its_own_in_each_name_is_no_device(tmp_path: Path) -> None:
+    people = [(f"P{p:02d}", n) for p in range(1, 9) for n in (1, 2, 3)]
+    make(tmp_path, [f"lab/{p}_n{n}_{date_of(p, n)}.edf" for p, n in people])
+    make(tmp_path, [f"band/{p}_n{n}_{date_of(p, n)}_x{7919 * i % 100000:05d}.csv" for i, (p, n) in enumerate(people)])
+    proposed = propose_patterns(tmp_path)
+    assert {row.device for row in proposed.found.rows} == {"band"}
+    assert {(row.participant, row.night) for row in proposed.found.rows} == {(p, str(n)) for p, n in people}
+    assert {len(row.reference) for row in proposed.found.rows} == {1}
+    assert "{scorer}" not in proposed.reference
 
 
 def test_the_table_of_participants_tells_where_a_name_ends(tmp_path: Path) -> None:
