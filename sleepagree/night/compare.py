@@ -325,10 +325,12 @@ def _cautions(
 
 
 def _same_file_caution(paired: PairedNight) -> list[Caution]:
-    hashes = {spans.origin.sha256 for spans in (paired.reference_spans, paired.device_spans)}
-    if len(hashes) > 1 or "" in hashes:
-        return []
-    return [Caution.of(CautionKind.SAME_FILE)]
+    reference, device = paired.reference_spans, paired.device_spans
+    # one table may hold both sides, in columns of their own
+    is_same = bool(reference.origin.sha256) and reference.origin.sha256 == device.origin.sha256
+    if is_same and reference.labels == device.labels and np.array_equal(reference.codes, device.codes):
+        return [Caution.of(CautionKind.SAME_FILE)]
+    return []
 
 
 def _share_caution(paired: PairedNight) -> list[Caution]:

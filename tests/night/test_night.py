@@ -258,6 +258,9 @@ def test_one_file_on_both_sides_is_told():
     for reference, device, told in ((one, one, True), (one, other, False), (Origin(), Origin(), False)):
         paired = pair(side("W N2").with_changes(origin=reference), side("W N2").with_changes(origin=device))
         assert (same in said(compare(paired).cautions)) is told
+    # two columns of one table are two sides
+    paired = pair(side("W N2").with_changes(origin=one), side("N2 W").with_changes(origin=one))
+    assert same not in said(compare(paired).cautions)
 
 
 def test_few_jointly_scored_epochs():

@@ -188,8 +188,23 @@ def test_bids_events_are_read_back_by_our_events_reader(tmp_path):
     for spans, side in ((reference, aligned.reference), (device, aligned.device)):
         np.testing.assert_array_equal(spans.onset_s, np.arange(960) * 30)
         np.testing.assert_array_equal(spans.duration_s, np.full(960, 30))
-        # a silent side is n/a in the table, which a reader can only take as unscored
+        # a silent side is n/a in the table, which is unscored where no layout says otherwise
         assert [spans.stages[c] for c in spans.codes] == [stage or "unscored" for stage in side]
+
+
+@pytest.mark.parametrize("as_format", [NightFormat.BIDS, NightFormat.CSV, NightFormat.PARQUET])
+def test_a_night_with_silence_is_read_back_as_it_was_by_the_layouts_of_the_docs(as_format, tmp_path):
+    aligned = replace(aligned_night(paired_night()), first_onset_s=0.0)
+    path = tmp_path / "night_events.tsv" if as_format is NightFormat.BIDS else tmp_path / f"night.{as_format}"
+    write_aligned_night(aligned, path, as_format=as_format)
+    times = {} if as_format is NightFormat.BIDS else {"start": "start"}
+    columns = {"reference": "trial_type" if as_format is NightFormat.BIDS else "reference", "device": "device"}
+    silent = {"n/a" if as_format is NightFormat.BIDS else "": "not-a-stage"}
+    sides = {
+        side: read_spans(path, layout=Layout(stage=column, stages=silent, **times)) for side, column in columns.items()
+    }
+    again = aligned_night(align(**sides))
+    assert (again.reference, again.device, again.status) == (aligned.reference, aligned.device, aligned.status)
 
 
 def test_bids_tables_follow_the_standard():
