@@ -380,7 +380,7 @@ def test_the_header_that_names_everyone_is_a_legal_one(tmp_path: Path) -> None:
 CUTS = (0, 1, 7, 8, 9, 14, 20, 40, 88, 120, 167, 176, 184, 200, 236, 255, 256, 257, 272, 300, 400, 511, 512, None)
 SUFFIXES = (
     *(".csv", ".tsv", ".txt", ".json", ".ndjson", ".jsonl", ".toml", ".parquet", ".edf", ".bdf", ".fif", ".set"),
-    *(".vmrk", ".amrk", ".dat", "", ".xml", ".html", ".ics"),
+    *(".vmrk", ".amrk", ".dat", "", ".xml", ".html"),
 )
 FORMS = {
     "as it was": lambda data: data,

@@ -23,7 +23,7 @@ from sleepagree.errors import FileFormatError
 #: Bytes that are looked at: more than the fixed part of an EDF header.
 HEAD_BYTES: Final = 1024
 #: Suffixes of files whose content is said in another form before it is read.
-MARKUP: Final = (".xml", ".html", ".htm", ".ics")
+MARKUP: Final = (".xml", ".html", ".htm")
 
 
 class FileKind(NamedTuple):

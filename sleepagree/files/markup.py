@@ -1,10 +1,9 @@
-"""XML, tables of HTML and calendars, said as JSON or as a text table, which the readers of these take.
+"""XML and tables of HTML, said as JSON or as a text table, which the readers of these take.
 
 References
 ----------
 .. [1] Extensible Markup Language (XML) 1.0, W3C Recommendation, 2008.
 .. [2] HTML Living Standard, WHATWG, section 4.9 (tables).
-.. [3] RFC 5545, Internet Calendaring and Scheduling (iCalendar), sections 3.1 and 3.6.1.
 """
 
 from __future__ import annotations
@@ -46,14 +45,10 @@ _BEGUN: Final = (
 )
 #: Codecs of Python that are those of no file; some take minutes for a long text.
 _OF_NO_FILE: Final = ("idna", "punycode", "undefined", "unicode-escape", "raw-unicode-escape")
-_UNFOLD: Final = re.compile(r"\r?\n[ \t]")
-_PROPERTY: Final = re.compile(r"([A-Za-z0-9-]+)((?:;[^:;=]+=(?:\"[^\"]*\"|[^:;\"]*))*):(.*)")
-_ESCAPED: Final = re.compile(r"\\([,;\\nN])")
-_ZONE: Final = re.compile(r';TZID="?([^:;"]+)', re.IGNORECASE)
 
 
 def said_otherwise(path: str, suffix: str, data: bytes) -> Content:
-    """Return what a file of markup holds as JSON (XML), or as a text table (HTML, calendars).
+    """Return what a file of markup holds as JSON (XML), or as a text table (HTML).
 
     Parameters
     ----------
@@ -67,21 +62,16 @@ def said_otherwise(path: str, suffix: str, data: bytes) -> Content:
     Raises
     ------
     FileFormatError
-        When it is broken, names entities of its own, is nested too deeply, or holds no table, no event, or several
-        tables alike.
+        When it is broken, names entities of its own, is nested too deeply, or holds no table or several tables
+        alike.
     """
     if suffix == ".xml":
         return Content("night.json", json.dumps(_xml_document(data, path), ensure_ascii=False).encode())
-    text = _decoded(data, path)
-    above, rows = _html_table(text, path) if suffix.startswith(".htm") else ([], _events(text, path))
+    above, rows = _html_table(_text(data, _META.search(data[:4096]), path), path)
     stream = io.StringIO()
     csv.writer(stream, lineterminator="\n").writerows(rows)
     lines = [f"# {' '.join(line.split())}\n" for line in above[-_MOST_ROWS_ABOVE:]]
     return Content("night.csv", "".join([*lines, stream.getvalue()]).encode())
-
-
-def _decoded(data: bytes, path: str) -> str:
-    return _text(data, _META.search(data[:4096]), path)
 
 
 def _text(data: bytes, named: re.Match[bytes] | None, path: str) -> str:
@@ -224,56 +214,3 @@ def _html_table(text: str, path: str) -> tuple[list[str], list[list[str]]]:
         remedy = "Save the table of stages by itself, as CSV."
         raise FileFormatError("the page holds several tables", path, "", found, "one table of stages", remedy)
     return above[ranked[0]], tables[ranked[0]]
-
-
-def _events(text: str, path: str) -> list[list[str]]:
-    """Return the events of a calendar that begin at a moment, one a row below the names of their properties.
-
-    Those that were cancelled are left out.
-    """
-    held = [event for event in _vevents(text) if event.get("STATUS", ("", ""))[1].upper() != "CANCELLED"]
-    timed = [event for event in held if "T" in event.get("DTSTART", ("", ""))[1]]
-    if not timed:
-        problem, remedy = "the calendar holds no event that begins at a moment", "Export the night as CSV or JSON."
-        raise FileFormatError(problem, path, "", counted(len(held), "event"), "an event for each stage", remedy)
-    rows = []
-    for event in timed:
-        begin, end = (_zone_of(*event[name]) if name in event else None for name in ("DTSTART", "DTEND"))
-        if end is not None and end != begin:
-            problem, where = "an event ends in another zone than it begins in", f"event at {event['DTSTART'][1]}"
-            found = f"{begin or 'no zone'} and {end or 'no zone'}"
-            raise FileFormatError(problem, path, where, found, "one zone for both", "Export the night as CSV or JSON.")
-        zone = _ZONE.search(event["DTSTART"][0])
-        rows.append({name: value for name, (_, value) in event.items()} | ({"TZID": zone[1]} if zone else {}))
-    names = list(dict.fromkeys(name for row in rows for name in row))
-    return [names, *([row.get(name, "") for name in names] for row in rows)]
-
-
-def _vevents(text: str) -> list[dict[str, tuple[str, str]]]:
-    """Return name -> parameters and value of the properties of each event, of several of one name the first."""
-    events: list[dict[str, tuple[str, str]]] = []
-    inside: list[str] = []
-    for line in _UNFOLD.sub("", text).splitlines():
-        match = _PROPERTY.fullmatch(line)
-        if match is None:
-            continue
-        name, told, value = match[1].upper(), match[2], match[3]
-        if name == "BEGIN":
-            inside.append(value.upper())
-            if inside[-1] == "VEVENT":
-                events.append({})
-        elif name == "END":
-            inside = inside[:-1]
-        elif inside[-1:] == ["VEVENT"]:
-            events[-1].setdefault(name, (told, _plain(value)))
-    return events
-
-
-def _zone_of(told: str, value: str) -> str:
-    """Return the zone of a time, "" where it has none."""
-    zone = _ZONE.search(told)
-    return zone[1] if zone else "UTC" if value.endswith("Z") else ""
-
-
-def _plain(value: str) -> str:
-    return " ".join(_ESCAPED.sub(lambda match: " " if match[1] in "nN" else match[1], value).split())
