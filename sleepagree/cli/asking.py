@@ -72,8 +72,8 @@ def is_stopped(proposal: LayoutProposal) -> bool:
 def adds_to(proposal: LayoutProposal, error: SleepAgreeError) -> bool:
     """Whether a proposed layout gets beyond an error."""
     if proposal.problem is None:
-        # what stands in the way stands in the rows: with nothing to fill in, a layout says no more than the message
-        return bool(proposal.questions or proposal.blank_labels)
+        # what stands in the way may stand in the rows: with nothing to fill in, a layout says no more than the message
+        return bool(proposal.questions or proposal.blank_labels or proposal.is_readable)
     return (proposal.problem.problem, proposal.problem.where) != (error.problem, error.where)
 
 

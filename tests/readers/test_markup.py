@@ -1,11 +1,10 @@
-"""XML, pages with tables, and calendars, all invented: read like the JSON and the text tables that say the same."""
+"""XML and pages with tables, all invented: read like the JSON and the text tables that say the same."""
 
 from __future__ import annotations
 
 import gzip
 import hashlib
 from dataclasses import replace
-from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -34,17 +33,6 @@ def page() -> str:
     return f"<html><style>td {{}}</style><h1>Night of the ferry</h1>{sums}<table>{head}{rows}</table></html>"
 
 
-def calendar() -> str:
-    events = [
-        f"BEGIN:VEVENT\r\nDTSTAMP:2031031{5 + i // 60}T070500\r\n"
-        f"DTSTART:{t:%Y%m%dT%H%M%S}\r\nDURATION:PT{n}S\r\nSUMMARY:{word}\r\n"
-        "DESCRIPTION:pulse\\, a \r\n folded line\r\nEND:VEVENT\r\n"
-        for i, (t, word, n) in enumerate(ROWS)
-    ]
-    day = "BEGIN:VEVENT\r\nDTSTART;VALUE=DATE:20310315\r\nSUMMARY:Score 82\r\nEND:VEVENT\r\n"
-    return "BEGIN:VCALENDAR\r\nVERSION:2.0\r\n" + "".join([*events, day]) + "END:VCALENDAR\r\n"
-
-
 @pytest.mark.parametrize(
     ("name", "text"),
     [
@@ -52,7 +40,6 @@ def calendar() -> str:
         ("night.xml", xml_of_elements()),
         ("night.html", page()),
         ("night.HTM", page()),
-        ("night.ics", calendar()),
     ],
 )
 def test_a_night_in_markup_is_read_in_one_round(tmp_path: Path, name: str, text: str) -> None:
@@ -66,60 +53,18 @@ def test_a_night_in_markup_is_read_in_one_round(tmp_path: Path, name: str, text:
     assert read_spans(path, layout=layout).origin.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
 
 
-def test_the_zone_of_a_calendar_is_a_column(tmp_path: Path) -> None:
-    text = calendar().replace("DTSTART:", "DTSTART;TZID=Europe/Helsinki:")
-    path = tmp_path / "night.ics"
-    path.write_text(text, encoding="utf-8", newline="")
-    proposal, values = proposed(path)
-    assert values["zone_column"] == "TZID"
-    spans = read_spans(path, layout=proposal.layout())
-    assert spans.start is not None
-    assert spans.start.utcoffset() == timedelta(hours=2)
-
-
-def calendar_with_ends(begin: str = "", end: str = "", mark: str = "") -> str:
-    """Return a calendar whose events have ends; parameters of DTSTART and DTEND, and what stands behind the times."""
-    form = "%Y%m%dT%H%M%S"
-    events = [
-        f"BEGIN:VEVENT\nDTSTART{begin}:{t:{form}}{mark}\nDTEND{end}:{t + timedelta(seconds=n):{form}}\n"
-        f"SUMMARY:{word}\nSTATUS:CONFIRMED\nEND:VEVENT\n"
-        for t, word, n in ROWS
-    ]
-    return "BEGIN:VCALENDAR\n" + "".join(events) + "END:VCALENDAR\n"
-
-
-def test_cancelled_events_are_left_out(tmp_path: Path) -> None:
-    """An event that was moved stands there twice, once as it was."""
-    ghost = (
-        f"BEGIN:VEVENT\nDTSTART:{START:%Y%m%dT%H%M%S}\nDURATION:PT9000S\nSUMMARY:deep\nSTATUS:Cancelled\nEND:VEVENT\n"
+def test_rows_of_other_kinds_between_those_of_stages_are_told_apart(tmp_path: Path) -> None:
+    rows = "".join(
+        f'<s of="sleep" at="{t:%Y-%m-%dT%H:%M:%S}" lasts="{n}" is="{word}"/>'
+        f'<s of="pulse" at="{t:%Y-%m-%dT%H:%M:%S}" lasts="{n}" is="{50 + i}"/>'
+        for i, (t, word, n) in enumerate(ROWS)
     )
-    path = tmp_path / "night.ics"
-    path.write_text(calendar().replace("BEGIN:VEVENT", f"{ghost}BEGIN:VEVENT", 1), encoding="utf-8", newline="")
-    proposal, _ = proposed(path)
-    assert read(path, proposal.layout()) == STAGES
-    path.write_text(f"BEGIN:VCALENDAR\n{ghost}END:VCALENDAR\n", encoding="utf-8")
-    with pytest.raises(FileFormatError, match=r"no event that begins at a moment\. Found 0 events"):
-        read_spans(path)
-
-
-def test_ends_of_events_are_in_the_zone_of_their_beginnings_or_refused(tmp_path: Path) -> None:
-    path = tmp_path / "night.ics"
-    for zone in ("", ";TZID=Europe/Helsinki"):
-        path.write_text(calendar_with_ends(zone, zone), encoding="utf-8")
-        proposal, _ = proposed(path)
-        assert read_spans(path, layout=proposal.layout()).duration_s.sum() == 30 * len(STAGES)
-    for begin, end, mark, found in (
-        (";TZID=Europe/Helsinki", ";TZID=Europe/Oslo", "", "Europe/Helsinki and Europe/Oslo"),
-        (";TZID=Europe/Helsinki", "", "", "Europe/Helsinki and no zone"),
-        ("", ";TZID=Europe/Oslo", "Z", "UTC and Europe/Oslo"),
-    ):
-        path.write_text(calendar_with_ends(begin, end, mark), encoding="utf-8")
-        with pytest.raises(FileFormatError) as refusal:
-            read_spans(path)
-        assert str(refusal.value) == (
-            f"{path}: event at {START:%Y%m%dT%H%M%S}{mark}: an event ends in another zone than it begins in. Found "
-            f"{found}; expected one zone for both. Export the night as CSV or JSON."
-        )
+    path = tmp_path / "night.xml"
+    path.write_text(f"<night>{rows}</night>", encoding="utf-8")
+    proposal, values = proposed(path)
+    assert (values["stage"], values["person_column"]) == ("is", "of")
+    assert [blank.key for blank in proposal.blanks] == ["person"]
+    assert read(path, replace(proposal.layout(), person="sleep")) == STAGES
 
 
 UNKNOWN_ENCODINGS = [
@@ -148,7 +93,6 @@ UNKNOWN_ENCODINGS = [
             "<table><tr><td>a<td>c<tr><td>1<td>2</table><table><tr><td>b<td>c<tr><td>1<td>2</table>",
             "several tables",
         ),
-        ("a.ics", "BEGIN:VCALENDAR\nEND:VCALENDAR\n", "no event that begins at a moment"),
     ],
 )
 def test_broken_markup_is_refused(tmp_path: Path, name: str, text: str, message: str) -> None:

@@ -416,13 +416,20 @@ def _see(table: Table, position: int, given: Layout) -> ColumnSeen:
 
 def _known(column: ColumnSeen) -> float:
     """Return the share of the different texts of a column that are words for stages."""
+    return len(_words_known(column)) / sum(map(bool, column.values))
+
+
+def _words_known(column: ColumnSeen) -> list[str]:
+    """Return the different texts of a column that are words for stages."""
     values = [value for value in column.values if value]
     meanings = propose_meanings(values)
-    return sum(value in meanings or recognise_label(value) is not None for value in values) / len(values)
+    return [value for value in values if value in meanings or recognise_label(value) is not None]
 
 
 def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[ColumnSeen]:
     """Return the columns that may hold stages: one of a plain name, known words, few texts, few numbers in turn.
+
+    Several known words among numbers, as where one list holds stages and pulses, say more than "sleep" alone.
 
     Values that each stand in one block are rather those of parts of a table, and numbers of two digits measured.
     """
@@ -432,6 +439,7 @@ def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[
         varied,
         key=lambda c: (
             c.name not in named,
+            len(_words_known(c)) < _FEWEST_SAME,
             -_known(c),
             _are_numbers(c),
             c.kind is ColumnKind.CODES,
