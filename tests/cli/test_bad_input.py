@@ -102,7 +102,7 @@ CASES = [
         ("{tmp}/lab.docx", BAND, "--layout", LAYOUT),
         "lab.docx: no reader takes this kind of file. Found .docx; expected one of .edf, .bdf, .csv, .tsv, .txt, "
         ".md, .parquet, .xlsx, .json, .ndjson, .jsonl, .fif, .vhdr, .vmrk, .set, .amrk, .fif.gz, .gz, .zip, "
-        ".xml, .html, .htm, .ics. Rename the "
+        ".xml, .html, .htm. Rename the "
         "file if its suffix is wrong, or export it as EDF+, CSV or JSON.",
     ),
     bad_device(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gzip
 import hashlib
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -55,9 +56,9 @@ def test_a_night_in_markup_is_read_in_one_round(tmp_path: Path, name: str, text:
 
 def test_rows_of_other_kinds_between_those_of_stages_are_told_apart(tmp_path: Path) -> None:
     rows = "".join(
-        f'<s of="sleep" at="{t:%Y-%m-%dT%H:%M:%S}" lasts="{n}" is="{word}"/>'
-        f'<s of="pulse" at="{t:%Y-%m-%dT%H:%M:%S}" lasts="{n}" is="{50 + i}"/>'
+        f'<s of="{kind}" at="{t.isoformat()}" to="{(t + timedelta(seconds=n)).isoformat()}" is="{told}"/>'
         for i, (t, word, n) in enumerate(ROWS)
+        for kind, told in (("sleep", word), ("pulse", 50 + i % 9))
     )
     path = tmp_path / "night.xml"
     path.write_text(f"<night>{rows}</night>", encoding="utf-8")

@@ -203,9 +203,7 @@ def _kind(cells: Sequence[str], distinct: Sequence[str]) -> tuple[ColumnKind, tu
         return ColumnKind.HALVES, ()
     if all(_OFFSET.fullmatch(text) or is_zone(text) for text in held):
         return ColumnKind.ZONES, ()
-    # numbers between words are those of rows of another kind
-    words = sum(_NUMBER.fullmatch(text) is None for text in held)
-    return (ColumnKind.WORDS if words <= MOST_WORDS else ColumnKind.TEXTS), ()
+    return (ColumnKind.WORDS if len(held) <= MOST_WORDS else ColumnKind.TEXTS), ()
 
 
 def _is_date(text: str) -> bool:
