@@ -290,16 +290,6 @@ Thing = TypeVar("Thing")
 Told = tuple[str, Callable[[Thing], str | int | Cell]]
 
 
-def columns(*heads: str, words: Collection[int] = (0,)) -> tuple[Column, ...]:
-    """Return columns by their heads; ``words`` are the positions of those that hold words."""
-    return tuple(Column(head, i in words) for i, head in enumerate(heads))
-
-
-def cells(*values: str | Cell) -> tuple[Cell, ...]:
-    """Return a row; what is given as text is a cell of words."""
-    return tuple(value if isinstance(value, Cell) else Cell(value) for value in values)
-
-
 def points(unit: str) -> str:
     """Return what stands behind a difference of a measure: that of percentages is in percentage points."""
     return " pp" if unit.startswith("%") else ""
@@ -342,10 +332,9 @@ def table(
     how
         Other fields of the table.
     """
+    columns = tuple(Column(head, i in words) for i, head in enumerate(heads))
     body = tuple(tuple(map(_cell, row)) for row in rows)
-    return Table(
-        name, caption, columns(*heads, words=words), body, rank=Rank.FURTHER if further else Rank.FIRST_SCREEN, **how
-    )
+    return Table(name, caption, columns, body, rank=Rank.FURTHER if further else Rank.FIRST_SCREEN, **how)
 
 
 def _cell(entry: object) -> Cell:

@@ -16,7 +16,6 @@ from sleepagree.describe.blocks import (
     Paragraph,
     Section,
     Table,
-    cells,
     section,
     sections_of,
     table,
@@ -226,7 +225,7 @@ def _curve(curve: OffsetCurve) -> Table | Paragraph:
         if not math.isnan(kappa):
             notes = [note for note, here in (("as recorded", offsets[at] == 0), ("best", at == best)) if here]
             offset = Cell(signed(offsets[at], 0), float(offsets[at]))
-            rows.append(cells(offset, Cell(figure(kappa, 3), kappa), ", ".join(notes)))
+            rows.append((offset, Cell(figure(kappa, 3), kappa), Cell(", ".join(notes))))
     heads = (Column(""), Column("", has_bars=True), Column("", is_words=True))
     return Table("kappa-by-offset", "kappa by offset (seconds added to device times)", heads, tuple(rows))
 

@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from itertools import starmap
 from typing import Final
 
 from sleepagree.describe.blocks import (
     Block,
     Cell,
-    Column,
     Command,
     Description,
     Items,
     Section,
-    Table,
-    cells,
-    columns,
+    section,
     sections_of,
+    table,
 )
 from sleepagree.describe.notes import say_notes
 from sleepagree.describe.proposal import proposal_sections
@@ -46,11 +43,12 @@ def describe_file(
     inspection: FileInspection, *, proposal: LayoutProposal | None = None, front: Front = Front.COMMAND
 ) -> Description:
     """Return everything that is said about a file, and about the layout proposed for it, to who shows it."""
-    facts = Table("facts", "", columns("", "", words=(0, 1)), tuple(starmap(cells, _facts(inspection, front))))
     do = "What scoring would do" if front is Front.PAGE else "What 'sleepagree night' would do"
     name = shorten(inspection.file)
     sections = sections_of(
-        Section("file", "File", (facts,), detail=f"  {name}"),
+        section(
+            "file", "File", table("facts", "", ("", ""), _facts(inspection, front), words=(0, 1)), detail=f"  {name}"
+        ),
         _columns(inspection.header),
         _labels(inspection.labels),
         _first(inspection),
@@ -120,16 +118,9 @@ def _mark(value: datetime | float, *, is_dated: bool) -> str:
     return f"at {value:.10g} s"
 
 
-def _table(
-    name: str, title: str, table: str, heads: tuple[Column, ...], rows: Sequence[tuple[Cell, ...]]
-) -> Section | None:
-    """Return a section of one table, None where it has no rows."""
-    return Section(name, title, (Table(table, "", heads, tuple(rows)),)) if rows else None
-
-
 def _columns(header: Sequence[tuple[str, str]]) -> Section | None:
-    rows = [cells(shorten(name), kind) for name, kind in header]
-    return _table("columns", "Columns", "header", columns("name", "holds", words=(0, 1)), rows)
+    rows = [(shorten(name), kind) for name, kind in header]
+    return section("columns", "Columns", table("header", "", ("name", "holds"), rows, words=(0, 1)))
 
 
 def _stage(stage: str | None) -> str:
@@ -138,26 +129,26 @@ def _stage(stage: str | None) -> str:
 
 def _labels(labels: Sequence[LabelSeen]) -> Section | None:
     rows = [
-        cells(
+        (
             shorten(seen.label),
             _stage(seen.stage),
-            DASH if seen.epochs is None else Cell.count(seen.epochs),
+            DASH if seen.epochs is None else seen.epochs,
             DASH if seen.minutes is None else Cell.number(seen.minutes, 1),
         )
         for seen in labels
     ]
-    heads = columns("label", "stage", "30-s epochs", "minutes", words=(0, 1))
-    return _table("labels", "Labels", "labels-table", heads, rows)
+    heads = ("label", "stage", "30-s epochs", "minutes")
+    return section("labels", "Labels", table("labels-table", "", heads, rows, words=(0, 1)))
 
 
 def _first(inspection: FileInspection) -> Section | None:
     begins = [_mark(seen.begin, is_dated=inspection.is_dated).removeprefix("at ") for seen in inspection.first]
     rows = [
-        cells(begin, f"{seen.seconds:g} s", shorten(seen.label), _stage(seen.stage))
+        (begin, f"{seen.seconds:g} s", shorten(seen.label), _stage(seen.stage))
         for begin, seen in zip(begins, inspection.first, strict=True)
     ]
-    heads = columns("begins", "lasts", "label", "stage", words=(0, 1, 2, 3))
-    return _table("first", "First rows as they are read", "first-rows", heads, rows)
+    heads = ("begins", "lasts", "label", "stage")
+    return section("first", "First rows as they are read", table("first-rows", "", heads, rows, words=range(4)))
 
 
 def _gaps(gaps: Sequence[Gap], *, is_dated: bool) -> Section | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from textwrap import wrap
 from typing import Any, Final
 
-from sleepagree.describe.blocks import Cell, Items, Section, Table, cells, columns
+from sleepagree.describe.blocks import Items, Section, section, sections_of, table
 from sleepagree.errors import counted, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.words import STAGE_WORDS, canonical_stage, speak
@@ -247,22 +247,19 @@ def _comment(text: str) -> str:
 
 def proposal_sections(proposal: LayoutProposal) -> tuple[Section, ...]:
     """Return what is said about a proposed layout: its lines with reasons, and what to fill in."""
-    lines = tuple(cells(s.key, shorten(toml_value(s.value)), _because(s) + _others(s)) for s in proposal.told)
-    heads = columns("line", "value", "because", words=(0, 1, 2))
-    sections = [Section("proposal", "Proposed layout", (Table("settings", "", heads, lines),))] if lines else []
-    meant = tuple(
-        cells(shorten(m.label), speak(m.word) if m.word else "?", _reason(m), Cell.count(m.rows))
-        for m in proposal.labels[:_SHOWN]
-    )
-    heads = columns("label", "stage", "because", "times", words=(0, 1, 2))
-    sections.append(Section("meanings", "Labels, and what they may mean", (Table("meanings", "", heads, meant),)))
-    if proposal.marked_window:
-        sections.append(Section("marked", "Light or bed", (Items((_window(proposal.marked_window),)),)))
+    lines = [(s.key, shorten(toml_value(s.value)), _because(s) + _others(s)) for s in proposal.told]
+    settings = table("settings", "", ("line", "value", "because"), lines, words=range(3))
+    meant = [(shorten(m.label), speak(m.word) if m.word else "?", _reason(m), m.rows) for m in proposal.labels[:_SHOWN]]
+    heads = ("label", "stage", "because", "times")
+    window = Items((_window(proposal.marked_window),)) if proposal.marked_window else None
     asked = [f"{s.key}: {ask_for(s)}" for s in proposal.blanks]
     asked += map(ask_meaning, proposal.blank_labels[:_SHOWN])
-    if asked:
-        sections.append(Section("blanks", "To fill in", (Items(tuple(asked)),)))
-    return tuple(sections)
+    return sections_of(
+        section("proposal", "Proposed layout", settings),
+        section("meanings", "Labels, and what they may mean", table("meanings", "", heads, meant, words=range(3))),
+        section("marked", "Light or bed", window),
+        section("blanks", "To fill in", Items(tuple(asked))),
+    )
 
 
 def _reason(label: LabelMeaning) -> str:

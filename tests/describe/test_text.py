@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sleepagree.describe.blocks import Table, cells, columns
+from sleepagree.describe.blocks import table
 from sleepagree.describe.paragraphs import methods_of_night
 from sleepagree.describe.words import duration, figure, moment, signed
 from sleepagree.errors import printable
@@ -271,5 +271,5 @@ def test_wrapping_is_plain():
 
 
 def test_tables_align_wide_letters():
-    lines = table_lines(Table("t", "", columns("name", "n"), (cells("睡眠", "1"), cells("ab", "10"))))
+    lines = table_lines(table("t", "", ("name", "n"), (("睡眠", "1"), ("ab", "10"))))
     assert lines == ["  name   n", "  睡眠   1", "  ab    10"]

@@ -25,9 +25,10 @@ from sleepagree.describe.blocks import (
     Section,
     Table,
     beside,
-    cells,
-    columns,
     flat,
+)
+from sleepagree.describe.blocks import (
+    table as made_table,
 )
 from sleepagree.describe.file import describe_file
 from sleepagree.describe.folder import describe_folder
@@ -52,9 +53,7 @@ def described(*blocks, rank: Rank = Rank.FIRST_SCREEN, title: str = "Minutes und
 
 
 def test_blocks_stand_below_each_other_and_tables_apart() -> None:
-    table = Table(
-        "t", "Caption", columns("name", "n"), (cells("one", Cell("1", 1.0)), cells("three", Cell("33", 33.0)))
-    )
+    table = made_table("t", "Caption", ("name", "n"), (("one", Cell("1", 1.0)), ("three", Cell("33", 33.0))))
     figure = Figure("f", FigureKind.RUN_LENGTHS, None, "title", "description", "caption")
     blocks = (Paragraph("Words."), beside((figure, table), Items(("a", "b"), numbered=True)), Heading("More"), table)
     assert render_terminal(described(*blocks, Command("sleepagree --help"))) == [
@@ -94,8 +93,8 @@ def test_what_is_further_down_is_shown_when_all_is_asked_for() -> None:
 
 def test_a_table_may_be_further_down_than_its_section() -> None:
     first, further = (
-        Table(name, name.capitalize(), columns("n"), (cells("1"),), rank=rank)
-        for name, rank in (("first", Rank.FIRST_SCREEN), ("further", Rank.FURTHER))
+        made_table(name, name.capitalize(), ("n",), [("1",)], further=is_further)
+        for name, is_further in (("first", False), ("further", True))
     )
     description = described(first, Heading("More"), further)
     assert render_terminal(description)[3:] == ["  First", "  n", "  1"]
@@ -129,7 +128,7 @@ def test_a_list_inside_a_list_belongs_to_the_item_before() -> None:
 
 def test_a_head_is_broken_before_a_table_is_parted() -> None:
     heads = ("kind of thing", *(f"interval if epochs were independent {i}" for i in range(4)))
-    table = Table("t", "", columns(*heads), (cells("a", *[Cell("0.1 to 0.2")] * 4),))
+    table = made_table("t", "", heads, [("a", *["0.1 to 0.2"] * 4)])
     assert table_lines(table, 80) == [
         "                   interval if    interval if    interval if    interval if",
         "                   epochs were    epochs were    epochs were    epochs were",
@@ -139,7 +138,7 @@ def test_a_head_is_broken_before_a_table_is_parted() -> None:
 
 
 def test_last_columns_stand_below_with_the_names_of_the_rows() -> None:
-    table = Table("t", "", columns("row", *"abcdef"), (cells("one", *[Cell(c * 12) for c in "abcdef"]),))
+    table = made_table("t", "", ("row", *"abcdef"), [("one", *[c * 12 for c in "abcdef"])])
     assert table_lines(table, 61) == [
         "  row             a             b             c             d",
         "  one  aaaaaaaaaaaa  bbbbbbbbbbbb  cccccccccccc  dddddddddddd",
@@ -149,7 +148,7 @@ def test_last_columns_stand_below_with_the_names_of_the_rows() -> None:
 
 
 def test_a_long_text_is_broken_in_its_own_column() -> None:
-    table = Table("t", "", columns("measure", "n", "remark", words=(0, 2)), (cells("SOL", Cell("4"), "word " * 14),))
+    table = made_table("t", "", ("measure", "n", "remark"), [("SOL", "4", "word " * 14)], words=(0, 2))
     assert table_lines(table, 60) == [
         "  measure  n  remark",
         "  SOL      4  word word word word word word word word word",
@@ -217,9 +216,9 @@ def test_a_detail_follows_the_title_as_it_is_written() -> None:
 def test_a_mark_and_bars_stand_where_they_can() -> None:
     heads = (Column("", is_words=True), Column("", has_bars=True), Column("", is_words=True))
     rows = (
-        cells(Cell("one", is_marked=True), Cell("0.5", 0.5), "half"),
-        cells("two", Cell("1.0", 1.0), ""),
-        cells("three", Cell("-0.5", -0.5), "below"),
+        (Cell("one", is_marked=True), Cell("0.5", 0.5), Cell("half")),
+        (Cell("two"), Cell("1.0", 1.0), Cell("")),
+        (Cell("three"), Cell("-0.5", -0.5), Cell("below")),
     )
     table = Table("t", "", heads, rows)
     # the largest number has the longest bar, what is below 0 none
@@ -234,8 +233,8 @@ def test_a_mark_and_bars_stand_where_they_can() -> None:
 
 
 def test_rows_without_a_word_in_the_columns_below_are_not_named_again() -> None:
-    rows = (cells("one", *[Cell("a" * 30)] * 3), cells("two", Cell("a" * 30), Cell("a" * 30), Cell("")))
-    assert table_lines(Table("t", "", columns("row", "x", "y", "z"), rows), 80)[-2:] == [
+    rows = (("one", *["a" * 30] * 3), ("two", "a" * 30, "a" * 30, ""))
+    assert table_lines(made_table("t", "", ("row", "x", "y", "z"), rows), 80)[-2:] == [
         f"  row {'z':>31}",
         f"  one  {'a' * 30}",
     ]

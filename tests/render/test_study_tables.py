@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from sleepagree.cli.running import run_study, write_study
-from sleepagree.describe.blocks import Paragraph, Table, cells, columns
+from sleepagree.describe.blocks import Paragraph, table
 from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
 from sleepagree.render.latex import render_latex
 from sleepagree.render.markdown import render_markdown
@@ -203,9 +203,9 @@ def test_any_text_in_a_table_stays_text(text: str) -> None:
     from sleepagree.errors import printable
 
     shown = printable(text)
-    table = Table("t", shown, columns(shown, "n"), (cells(shown, "1"), cells("[", "2"), cells("*", "3")))
-    assert_is_sound(render_latex([table]))
-    ((head, *_),) = pipes(render_markdown([Paragraph(shown), table]))
+    hostile = table("t", shown, (shown, "n"), ((shown, "1"), ("[", "2"), ("*", "3")))
+    assert_is_sound(render_latex([hostile]))
+    ((head, *_),) = pipes(render_markdown([Paragraph(shown), hostile]))
     assert head[0] == re.sub(r"(?<![\w.−-])−(?=\.?\d)", "-", shown).strip()
 
 
