@@ -478,3 +478,46 @@ def test_a_night_as_a_bundle_equals_the_same_night_as_intervals(tmp_path):
     np.testing.assert_array_equal(spans.duration_s, lengths)
     assert [spans.labels[c] for c in spans.codes] == codes.tolist()
     assert spans.epoch_s == 30
+
+
+def local(*rows):
+    """Return a Bundle of rows of a clock in Helsinki on 2026-10-25, when 04:00 became 03:00."""
+    return bundle(*(observation(code, f"2026-10-25T{begin}:00", f"2026-10-25T{end}:00") for code, begin, end in rows))
+
+
+NAP = (
+    ("asleepREM", "03:30", "03:35"),
+    ("asleepDeep", "03:35", "03:45"),
+    ("asleepCore", "03:45", "03:55"),
+    ("asleepREM", "03:00", "03:20"),
+    ("asleepREM", "03:20", "03:40"),
+)
+
+
+@pytest.mark.parametrize("turn", [1, -1])
+def test_a_repeated_hour_is_told_apart_by_the_order_of_the_file(tmp_path, turn):
+    spans = read_json(write(tmp_path, local(*NAP[::turn])), zone="Europe/Helsinki")
+    assert spans.start.astimezone(UTC) == datetime(2026, 10, 25, 0, 30, tzinfo=UTC)
+    assert (spans.onset_s / 60).tolist() == [0, 5, 15, 30, 50]
+
+
+def test_each_source_has_its_own_order(tmp_path):
+    rows = [*local(*NAP)["entry"], *local(("asleepCore", "11:00", "11:30"))["entry"]]
+    for entry in rows[:-1]:
+        entry["resource"]["device"] = {"reference": "Device/pad-b"}
+    spans = read_json(
+        write(tmp_path, {"resourceType": "Bundle", "entry": rows[-1:] + rows[:-1]}), zone="Europe/Helsinki"
+    )
+    assert spans.start.astimezone(UTC) == datetime(2026, 10, 25, 0, 30, tzinfo=UTC)
+
+
+def test_one_step_back_alone_tells_no_hour(tmp_path):
+    with pytest.raises(ClockError, match="happens twice"):
+        read_json(write(tmp_path, local(NAP[0], NAP[3])), zone="Europe/Helsinki")
+
+
+@pytest.mark.parametrize("bed", [(), (("inBed", "02:00", "03:30"),)])
+def test_a_container_decides_no_hour(tmp_path, bed):
+    rows = (("asleepCore", "01:00", "02:30"), ("awake", "03:10", "03:20"), ("asleepCore", "04:30", "05:00"))
+    with pytest.raises(ClockError, match="happens twice"):
+        read_json(write(tmp_path, local(*bed, *rows)), zone="Europe/Helsinki")

@@ -177,7 +177,7 @@ PLACE = "sleep_stage_episodes[2].sleep_stage_time_frame.time_interval"
                 "end_date_time": "2026-03-01T23:50:30+02:00",
                 "duration": minutes(60),
             },
-            f"{PLACE}.duration: the duration disagrees with start and end. Found 3600 s; expected 1530 s.",
+            "sleep_stage_episodes[2]: the duration disagrees with start and end. Found 3600 s; expected 1530 s.",
         ),
         (
             {"start_date_time": "2026-03-01T23:25:00+02:00", "end_date_time": "2026-03-01T23:20:00+02:00"},
@@ -346,3 +346,60 @@ def test_z_may_be_overridden_by_a_zone(tmp_path):
     placed = read_json(path, zone="Europe/Helsinki")
     assert placed.start == datetime(2026, 3, 1, 20, 40, tzinfo=UTC)
     assert len(said(placed.cautions)) == 1
+
+
+def over_spring_change(*told, suffix=""):
+    """Return a night of clock times in Helsinki over 2026-03-29, when 03:00 became 04:00, telling what is asked for."""
+    rows = (
+        ("awake", "2026-03-28T23:00:00", "2026-03-29T01:15:00", minutes(135)),
+        ("light", "2026-03-29T01:15:00", "2026-03-29T05:15:00", minutes(180)),
+        ("rem", "2026-03-29T05:15:00", "2026-03-29T06:00:00", minutes(45)),
+    )
+    keys = ("start_date_time", "end_date_time", "duration")
+    frames = [
+        (state, dict(zip(keys, (begin + suffix, end + suffix, length), strict=True)))
+        for state, begin, end, length in rows
+    ]
+    return {
+        "total_sleep_time": minutes(225),
+        "effective_time_frame": between("2026-03-28T23:00:00" + suffix, "2026-03-29T06:00:00" + suffix),
+        "sleep_stage_episodes": [
+            {"sleep_stage_state": state, "effective_time_frame": {"time_interval": {key: frame[key] for key in told}}}
+            for state, frame in frames
+        ],
+    }
+
+
+@pytest.mark.parametrize("suffix", ["", "Z"])
+@pytest.mark.parametrize(
+    "told",
+    [
+        ("start_date_time", "duration"),
+        ("end_date_time", "duration"),
+        ("start_date_time", "end_date_time"),
+        ("start_date_time", "end_date_time", "duration"),
+    ],
+)
+def test_a_duration_is_elapsed_time_over_a_change_of_the_clock(tmp_path, told, suffix):
+    # omh:duration-unit-value: an amount of time, whatever a clock shows meanwhile (from memory)
+    spans = read_json(write(tmp_path, over_spring_change(*told, suffix=suffix)), zone="Europe/Helsinki")
+    assert (spans.onset_s / 60).tolist() == [0, 135, 315]
+    assert (spans.duration_s / 60).tolist() == [135, 180, 45]
+    assert {note.kind.value for note in spans.notes} == {"time_key"}  # neither the totals nor the frame are missed
+
+
+def test_a_duration_over_the_hour_that_is_repeated_is_no_overlap(tmp_path):
+    # in Helsinki 2026-10-25 04:00 became 03:00
+    night = frame_of(start_date_time="2026-10-25T02:15:00", duration=minutes(180))
+    night["sleep_stage_episodes"] = [
+        night["sleep_stage_episodes"][2],
+        {"sleep_stage_state": "rem", "effective_time_frame": between("2026-10-25T04:15:00", "2026-10-25T05:00:00")},
+    ]
+    spans = read_json(write(tmp_path, {"sleep_stage_episodes": night["sleep_stage_episodes"]}), zone="Europe/Helsinki")
+    assert (spans.onset_s / 60).tolist() == [0, 180]
+
+
+def test_two_time_frames_of_one_stage_may_tell_different_parts(tmp_path):
+    night = frame_of(start_date_time="2026-03-01T23:25:00+02:00", duration=minutes(25.5))
+    night["sleep_stage_episodes"][2]["effective_time_frame"] = between(*STAGES[2][1:])
+    assert flat(read_json(write(tmp_path, night))) == flat(read_json(write(tmp_path, record())))

@@ -94,7 +94,7 @@ def gather_fhir(document: JsonDocument, *, layout: Layout) -> Gathered:
             gathered.ignored["Observation of another kind"] += 1
     if not gathered.intervals:
         parts = [f"{totals} summaries of a night"] if totals else []
-        parts += [f"{len(gathered.in_bed)} in-bed intervals"] if gathered.in_bed else []
+        parts += [f"{len(gathered.around)} in-bed intervals"] if gathered.around else []
         parts += [f"{count} times {what}" for what, count in sorted(gathered.ignored.items())]
         raise gathered.no_sequence(parts, f"Observations with the code {OBSERVATION_CODE}, one an interval")
     if totals:
@@ -185,7 +185,7 @@ def _add_observation(resource: Field, gathered: Gathered, systems: Counter[str])
     label = _stage_code(resource, systems)
     begin, end = map(gathered.instant, _effective_period(resource))
     interval = StagedInterval(begin, end, label, resource.place, _source(resource))
-    (gathered.in_bed if label == IN_BED else gathered.intervals).append(interval)
+    (gathered.around if label == IN_BED else gathered.intervals).append(interval)
 
 
 def _effective_period(resource: Field) -> tuple[Field, Field]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -16,7 +16,7 @@ from sleepagree.errors import ClockError, FileFormatError, InputError
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, put_layout_first
 from sleepagree.readers.json.fields import Field, read_instant
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout import Layout, Overlaps
 from sleepagree.readers.row_lengths import NIGHT_BREAK_US, common_step_us, settle_inclusive_ends
 from sleepagree.readers.rows import LabelledRows, Places, SourceFacts, make_spans, number_labels, stages_of_labels
 from sleepagree.readers.times.clock import (
@@ -26,10 +26,11 @@ from sleepagree.readers.times.clock import (
     Microseconds,
     fixed_zone,
     microseconds_of,
+    naive_datetime,
     offset_changes,
     offset_of,
 )
-from sleepagree.readers.times.zones import resolve_wall_clock
+from sleepagree.readers.times.zones import resolve_each, resolve_rows
 
 #: Zones in which a claimed UTC is what it claims to be.
 _UTC_NAMES: Final = ("UTC", "Etc/UTC", "Etc/UCT", "UCT", "Zulu", "Etc/Zulu", "Etc/Universal", "Universal")
@@ -40,13 +41,31 @@ _LONGEST_EPOCH_S: Final = 3600.0
 
 
 class StagedInterval(NamedTuple):
-    """One interval with a stage, as a record tells it; the end belongs to what follows."""
+    """One interval with a stage, as a record tells it; the end belongs to what follows.
 
-    begin: datetime
-    end: datetime
+    Of beginning, end and length two are told at least. A length is elapsed time, so that it is counted from a moment,
+    never from the reading of a clock that may be changed.
+    """
+
+    begin: datetime | None
+    end: datetime | None
     label: str
     place: str
     source: str = ""  # compared with others, never shown
+    length: timedelta | None = None
+
+    @property
+    def first(self) -> datetime:
+        """The moment that is told, the beginning where both are."""
+        moment = self.begin or self.end
+        if moment is None:
+            raise ValueError("an interval tells its beginning or its end")
+        return moment
+
+    def in_utc(self) -> StagedInterval:
+        """Return the interval with its times, which have offsets, in UTC."""
+        begin, end = (None if moment is None else moment.astimezone(UTC) for moment in (self.begin, self.end))
+        return self._replace(begin=begin, end=end)
 
 
 @dataclass
@@ -63,7 +82,7 @@ class Gathered:
         Labels of the format that are no plain names -> stage; the layout goes before it.
     source_words : str
         What tells sources apart in this format, for messages.
-    intervals, in_bed : list of StagedInterval
+    intervals, around : list of StagedInterval
         Stages, and containers around them.
     ignored : Counter
         What else the file holds, in words of our own.
@@ -78,7 +97,7 @@ class Gathered:
     table: Mapping[str, str] = field(default_factory=dict)
     source_words: str = "source"
     intervals: list[StagedInterval] = field(default_factory=list)
-    in_bed: list[StagedInterval] = field(default_factory=list)
+    around: list[StagedInterval] = field(default_factory=list)
     ignored: Counter[str] = field(default_factory=Counter)
     notes: list[Note] = field(default_factory=list)
     people: dict[str, str] = field(default_factory=dict)
@@ -96,6 +115,11 @@ class Gathered:
             expected = "records of one person"
             raise FileFormatError(problem, self.path, second, found, expected, "Export one file a person.")
 
+    def timed_notes(self, timed: Timed, around: Timed) -> tuple[Note, ...]:
+        """Return what is to be told of stages and containers once their times are known."""
+        del timed  # of use to formats whose containers make claims about stages
+        return _in_bed_note(around)
+
     def no_sequence(self, parts: Sequence[str], expected: str) -> FileFormatError:
         """Return the error for a file without stages; ``parts`` say what it holds."""
         problem, found = "no sequence of stages is in this file", ", ".join(parts) or "no record"
@@ -111,17 +135,17 @@ def refuse_moment(holder: Field, *keys: str, named: str, expected: str) -> None:
             moment.fail(f"{named} is no interval of sleep", found=key, expected=expected, remedy="Export intervals.")
 
 
-class _Timed(NamedTuple):
+class Timed(NamedTuple):
     """Intervals on one clock, in file order; arrays in microseconds since 1970 UTC."""
 
     intervals: list[StagedInterval]
     begin_us: Microseconds
     end_us: Microseconds
     clock: FileClock
-    notes: tuple[Note, ...]
-    cautions: tuple[Caution, ...]
+    notes: tuple[Note, ...] = ()
+    cautions: tuple[Caution, ...] = ()
 
-    def taking(self, keep: NDArray[np.bool_]) -> _Timed:
+    def taking(self, keep: NDArray[np.bool_]) -> Timed:
         """Return some of the intervals."""
         kept = [interval for interval, wanted in zip(self.intervals, keep.tolist(), strict=True) if wanted]
         return self._replace(intervals=kept, begin_us=self.begin_us[keep], end_us=self.end_us[keep])
@@ -144,18 +168,16 @@ def assemble_intervals(
         Which source to keep, counted from 1 in order of the file.
     """
     path, layout = gathered.path, gathered.layout
-    everything = _on_one_clock([*gathered.intervals, *gathered.in_bed], layout.zone, path)
-    is_stage = np.arange(len(everything.intervals)) < len(gathered.intervals)
-    timed, source_notes = _one_source(everything.taking(is_stage), source, gathered.source_words, path)
+    everything, around = _on_one_clock(gathered)
+    timed, source_notes = _one_source(everything, source, gathered.source_words, path)
     places = Places([interval.place for interval in timed.intervals], "{}", "{}")
     labels, codes = number_labels([interval.label for interval in timed.intervals])
     table = put_layout_first(gathered.table, layout.stages)
     stages = stages_of_labels(labels, codes, places, table=table, own_words=own_words, path=path)
     end_us, end_notes = _settle_ends(timed, layout, path)
     epoch_s, epoch_from = _epoch_length(timed.begin_us, end_us, layout)
-    in_bed_notes = _in_bed_note(everything.taking(~is_stage))
     ignored = dict(sorted(gathered.ignored.items()))
-    notes = (*gathered.notes, *source_notes, *everything.notes, *end_notes, *in_bed_notes)
+    notes = (*gathered.notes, *source_notes, *everything.notes, *end_notes, *gathered.timed_notes(everything, around))
     cautions = (*everything.cautions, *_no_wake_caution(stages))
     facts = SourceFacts(epoch_s, epoch_from, ignored=ignored, notes=notes, cautions=cautions)
     file_row = np.arange(len(timed.intervals))
@@ -163,7 +185,7 @@ def assemble_intervals(
     return make_spans(rows, origin=origin, facts=facts, layout=layout)
 
 
-def _settle_ends(timed: _Timed, layout: Layout, path: str) -> tuple[Microseconds, tuple[Note, ...]]:
+def _settle_ends(timed: Timed, layout: Layout, path: str) -> tuple[Microseconds, tuple[Note, ...]]:
     order = np.argsort(timed.begin_us, kind="stable")
     end_us = timed.end_us.copy()
     listing = timed.intervals[int(order[0])].place
@@ -182,7 +204,7 @@ def _epoch_length(begin_us: Microseconds, end_us: Microseconds, layout: Layout) 
     return step_s, EpochLengthFrom.INFERRED
 
 
-def _in_bed_note(containers: _Timed) -> tuple[Note, ...]:
+def _in_bed_note(containers: Timed) -> tuple[Note, ...]:
     if not containers.intervals:
         return ()
     times = sorted(zip(containers.begin_us.tolist(), containers.end_us.tolist(), strict=True), key=lambda t: t[0])
@@ -201,39 +223,108 @@ def _no_wake_caution(stages: Sequence[str]) -> tuple[Caution, ...]:
 # --- clocks -----------------------------------------------------------------------------------------------
 
 
-def _on_one_clock(intervals: list[StagedInterval], zone: str | None, path: str) -> _Timed:
-    """Return intervals in microseconds since 1970 UTC."""
-    offsets = [offset_of(moment) for interval in intervals for moment in interval[:2]]
+def _on_one_clock(gathered: Gathered) -> tuple[Timed, Timed]:
+    """Return stages, and containers around them, in microseconds since 1970 UTC."""
+    path, zone, intervals = gathered.path, gathered.layout.zone, gathered.intervals
+    everything = [*intervals, *gathered.around]
+    told = [(interval, m) for interval in everything for m in (interval.begin, interval.end) if m is not None]
+    offsets = [offset_of(moment) for _, moment in told]
     naive = [offset is None for offset in offsets]
     if any(naive) and not all(naive):
-        i = naive.index(not naive[0])
-        problem, found = "some times carry an offset from UTC, others none", str(intervals[i // 2][i % 2])
+        interval, moment = told[naive.index(not naive[0])]
+        problem, found = "some times carry an offset from UTC, others none", str(moment)
         expected = "all of them with an offset, or all without"
-        raise ClockError(problem, path, intervals[i // 2].place, found, expected, "Export the times again in one form.")
-    readings = np.array([[microseconds_of(m) for m in interval[:2]] for interval in intervals], np.int64)
-    order = np.argsort(readings[:, 0], kind="stable")
+        raise ClockError(problem, path, interval.place, found, expected, "Export the times again in one form.")
     claims_utc = not any(naive) and not any(offsets)
-    cautions: tuple[Caution, ...] = ()
     if all(naive) or (claims_utc and zone is not None and zone not in _UTC_NAMES):
-        # readings of a local clock: their order tells a repeated hour apart
         local = zone or "UTC"
-        places = [intervals[i].place for i in order]
-        resolved = resolve_wall_clock(readings[order].ravel(), local, path=path, where=lambda i: places[i // 2])
-        readings[order] = resolved.us.reshape(-1, 2)
+        timed = _in_order_of_file(gathered, local)
         if claims_utc:
-            cautions = (Caution.of(CautionKind.UTC_READ_AS_LOCAL, zone=ZoneName(local)),)
-        clock = FileClock(Clock.UTC, resolved.zone)
-        return _Timed(intervals, readings[:, 0], readings[:, 1], clock, resolved.notes, cautions)
-    moments = readings - np.array(offsets, np.int64).reshape(-1, 2) * SECOND_US
-    order = np.argsort(moments[:, 0], kind="stable")
-    begun = np.array(offsets[::2], np.int64)[order]
-    notes = offset_changes(begun, lambda row: intervals[order[row]].place, of_intervals=True)
+            timed = timed._replace(cautions=(Caution.of(CautionKind.UTC_READ_AS_LOCAL, zone=ZoneName(local)),))
+        return timed, _as_wide_as_can_be(gathered, local, timed.clock)
+    order = sorted(intervals, key=lambda interval: interval.first)
+    begun = [offset_of(interval.first) or 0 for interval in order]
+    notes = offset_changes(np.array(begun), lambda row: order[row].place, of_intervals=True)
     if claims_utc and zone is None:
         notes.append(Note.of(NoteKind.UTC_CLAIMED))
     if zone is not None and not claims_utc:
         notes.append(Note.of(NoteKind.ZONE_BESIDE_OFFSETS, zone=ZoneName(zone)))
-    clock = FileClock(Clock.UTC, fixed_zone(offsets[2 * int(order[0])] or 0))
-    return _Timed(intervals, moments[:, 0], moments[:, 1], clock, tuple(notes), cautions)
+    clock = FileClock(Clock.UTC, fixed_zone(begun[0]))
+    in_utc = [[i.in_utc() for i in held] for held in (intervals, gathered.around)]
+    timed, around = (_with_lengths(held, *_readings(held), clock, path) for held in in_utc)
+    return timed._replace(notes=tuple(notes)), around
+
+
+def _readings(intervals: list[StagedInterval]) -> tuple[Microseconds, Microseconds]:
+    """Return what a clock showed first, and at the end (where none is told, first again)."""
+    first_us = np.array([microseconds_of(i.first) for i in intervals], np.int64)
+    return first_us, np.array([microseconds_of(i.end or i.first) for i in intervals], np.int64)
+
+
+def _in_order_of_file(gathered: Gathered, zone: str) -> Timed:
+    """Return stages whose times are readings of a local clock, each source in the order of the file."""
+    intervals, path = gathered.intervals, gathered.path
+    first_us, end_us = _readings(intervals)
+    has_end = np.array([i.begin is not None and i.length is None for i in intervals])
+    sources = np.array([interval.source for interval in intervals])
+    notes: list[Note] = []
+    for source in dict.fromkeys(sources.tolist()):
+        rows = np.flatnonzero(sources == source)
+        places = [intervals[row].place for row in rows]
+        ended = np.flatnonzero(has_end[rows])
+        may_overlap = gathered.layout.overlaps is not Overlaps.REFUSE
+        resolved = resolve_rows(
+            first_us[rows],
+            end_us[rows[ended]],
+            ended,
+            zone,
+            path=path,
+            where=places.__getitem__,
+            may_overlap=may_overlap,
+        )
+        first_us[rows], end_us[rows[ended]] = resolved.starts_us, resolved.ends_us
+        notes += resolved.notes
+    timed = _with_lengths(intervals, first_us, end_us, FileClock(Clock.UTC, resolved.zone), path, resolved.zone)
+    return timed._replace(notes=tuple(notes))
+
+
+def _as_wide_as_can_be(gathered: Gathered, zone: str, clock: FileClock) -> Timed:
+    """Return containers whose times are readings of a local clock; a repeated hour is within them."""
+    path = gathered.path
+    around = [i if i.begin is None or i.end is None else i._replace(length=None) for i in gathered.around]
+    first_us, end_us = (
+        resolve_each(us, zone, path=path, where=lambda i: around[i].place) if around else (us, us)
+        for us in _readings(around)
+    )
+    return _with_lengths(around, first_us[0], end_us[1], clock, path)
+
+
+def _with_lengths(
+    intervals: list[StagedInterval],
+    first_us: Microseconds,
+    end_us: Microseconds,
+    clock: FileClock,
+    path: str,
+    ends_by: tzinfo = UTC,
+) -> Timed:
+    """Return intervals of which some tell their length, counted from the first moment that they tell.
+
+    An end beside a beginning and a length, by the clock of ``ends_by``, must be theirs.
+    """
+    length_us = np.array([(i.length or timedelta()) // timedelta(microseconds=1) for i in intervals], np.int64)
+    begin_us = np.where([i.begin is not None for i in intervals], first_us, first_us - length_us)
+    counted_us = begin_us + length_us
+    for row, (begin, end, length) in enumerate((i.begin, i.end, i.length) for i in intervals):
+        if begin is not None and end is not None and length is not None:
+            shown = naive_datetime(int(counted_us[row])).replace(tzinfo=UTC).astimezone(ends_by)
+            off = timedelta(microseconds=int(end_us[row]) - microseconds_of(shown))
+            if abs(off) > timedelta(seconds=1):
+                problem, found = "the duration disagrees with start and end", f"{length.total_seconds():g} s"
+                expected = f"{(length + off).total_seconds():g} s"
+                raise FileFormatError(problem, path, intervals[row].place, found, expected)
+            counted_us[row] += off // timedelta(microseconds=1)
+    end_us = np.where([i.length is None for i in intervals], end_us, counted_us)
+    return Timed(intervals, begin_us, end_us, clock)
 
 
 # --- sources ----------------------------------------------------------------------------------------------
@@ -248,7 +339,7 @@ class _Stay(NamedTuple):
     place: str
 
 
-def _one_source(timed: _Timed, source: int | None, source_words: str, path: str) -> tuple[_Timed, tuple[Note, ...]]:
+def _one_source(timed: Timed, source: int | None, source_words: str, path: str) -> tuple[Timed, tuple[Note, ...]]:
     """Keep one source, or all of them where no two scored the same night."""
     numbers = {name: i for i, name in enumerate(dict.fromkeys(i.source for i in timed.intervals), 1)}
     if source is not None and not 1 <= source <= len(numbers):
@@ -264,7 +355,7 @@ def _one_source(timed: _Timed, source: int | None, source_words: str, path: str)
     return timed, (note,)
 
 
-def _refuse_two_at_once(timed: _Timed, codes: NDArray[np.intp], source_words: str, path: str) -> None:
+def _refuse_two_at_once(timed: Timed, codes: NDArray[np.intp], source_words: str, path: str) -> None:
     stays = sorted(_stays(timed, codes))
     latest = stays[0]
     for stay in stays[1:]:
@@ -279,7 +370,7 @@ def _refuse_two_at_once(timed: _Timed, codes: NDArray[np.intp], source_words: st
         latest = max(latest, stay, key=lambda s: s.end_us)
 
 
-def _stays(timed: _Timed, codes: NDArray[np.intp]) -> list[_Stay]:
+def _stays(timed: Timed, codes: NDArray[np.intp]) -> list[_Stay]:
     """Return the nights of each source: its intervals with no longer silence between them than a night has."""
     stays: list[_Stay] = []
     last: dict[int, int] = {}

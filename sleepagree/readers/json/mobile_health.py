@@ -16,16 +16,20 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
-from typing import Final
+from datetime import datetime, timedelta
+from typing import Final, NamedTuple
+
+import numpy as np
 
 from sleepagree.caution import Note, NoteKind
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.words import canonical_stage, fold_label, fold_table, recognise_label
 from sleepagree.readers.json.fields import Field, JsonDocument
-from sleepagree.readers.json.intervals import Gathered, StagedInterval, refuse_moment
+from sleepagree.readers.json.intervals import Gathered, StagedInterval, Timed, refuse_moment
 from sleepagree.readers.layout import Layout
+from sleepagree.readers.times.clock import SECOND_US
 
 #: Units of a duration of fixed length, in seconds; months and years have none.
 _UNITS_S: Final = {"ms": 0.001, "s": 1.0, "sec": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0, "wk": 604800.0}
@@ -45,6 +49,15 @@ _TOTALS: Final = {
 }
 
 
+class _Body(NamedTuple):
+    """What stands around the stages from one to another: the number of their time frame, and their totals."""
+
+    first: int
+    last: int
+    frame: int | None
+    summary: Field | None
+
+
 @dataclass
 class _Found(Gathered):
     """What was met on the way through the records."""
@@ -53,7 +66,20 @@ class _Found(Gathered):
     nested_episodes: int = 0
     summaries: int = 0
     main_sleep: Counter[bool] = field(default_factory=Counter)
-    outside_frame: int = 0
+    bodies: list[_Body] = field(default_factory=list)
+
+    def timed_notes(self, timed: Timed, around: Timed) -> tuple[Note, ...]:
+        """Return what is to be told of stages outside the time frame of their body, and of totals that differ."""
+        notes: list[Note] = []
+        outside = 0
+        for first, last, frame, summary in self.bodies:
+            begin_us, end_us = timed.begin_us[first:last], timed.end_us[first:last]
+            if frame is not None:
+                outside += int(np.count_nonzero((begin_us < around.begin_us[frame]) | (end_us > around.end_us[frame])))
+            if summary is not None:
+                lengths = zip(self.intervals[first:last], (end_us - begin_us).tolist(), strict=True)
+                notes += _disagreements(summary, lengths, self.layout)
+        return (*notes, *((Note.of(NoteKind.OUTSIDE_TIME_FRAME, count=outside),) if outside else ()))
 
 
 def is_mobile_health(root: Field) -> bool:
@@ -129,19 +155,15 @@ def _read_body(body: Field, stages: list[Field], source: str, found: _Found) -> 
         return
     if body.has("is_main_sleep"):
         found.main_sleep[body.need("is_main_sleep", "true or false").flag()] += 1
-    intervals = [_read_stage(stage, source, found) for stage in stages]
-    found.intervals += intervals
-    frame = body.get("effective_time_frame")
+    first, frame = len(found.intervals), body.get("effective_time_frame")
+    found.intervals += [_read_stage(stage, source, found) for stage in stages]
+    around = None
     if frame is not None and not body.has("sleep_stage_state"):
-        begin, end = _time_interval(frame, found)
-        found.outside_frame += sum(_before(i.begin, begin) or _before(end, i.end) for i in intervals)
-    if has_totals:
-        found.notes += _disagreements(body.get("sleep_stage_summary") or body, intervals, found.layout)
-
-
-def _before(first: datetime, second: datetime) -> bool:
-    """Whether a moment comes before another; one with and one without an offset cannot be told."""
-    return (first.tzinfo is None) == (second.tzinfo is None) and first < second
+        around = len(found.around)
+        begin, end, length = _time_interval(frame, found)
+        found.around.append(StagedInterval(begin, end, "", frame.place, length=length))
+    summary = (body.get("sleep_stage_summary") or body) if has_totals else None
+    found.bodies.append(_Body(first, len(found.intervals), around, summary))
 
 
 def _read_stage(stage: Field, source: str, found: _Found) -> StagedInterval:
@@ -149,14 +171,24 @@ def _read_stage(stage: Field, source: str, found: _Found) -> StagedInterval:
     keys = [key for key in _FRAME_KEYS if stage.has(key)] or [_FRAME_KEYS[0]]
     frames = [stage.need(key, f"{' or '.join(_FRAME_KEYS)} with a time_interval") for key in keys]
     read = [_time_interval(frame, found) for frame in frames]
-    if read[0] != read[-1]:
+    if any(None not in both and both[0] != both[1] for both in zip(read[0], read[-1], strict=True)):
         frames[1].fail("two time frames of one stage disagree", expected=f"what {frames[0].place} says")
     found.frame_keys.update(keys)
-    return StagedInterval(*read[0], state, stage.place, source)
+    (begin, end, length), other = read[0], read[-1]
+    begin, end, length = begin or other.begin, end or other.end, other.length if length is None else length
+    return StagedInterval(begin, end, state, stage.place, source, length)
 
 
-def _time_interval(frame: Field, seen: _Found) -> tuple[datetime, datetime]:
-    """Return the two ends of a time frame: start and end, start and duration, or end and duration."""
+class _TimeInterval(NamedTuple):
+    """What a time frame tells of beginning, end and length: two of them, or all."""
+
+    begin: datetime | None
+    end: datetime | None
+    length: timedelta | None
+
+
+def _time_interval(frame: Field, seen: _Found) -> _TimeInterval:
+    """Return what a time frame tells."""
     refuse_moment(frame, "date_time", named="a moment", expected="time_interval")
     expected = "start_date_time with end_date_time or duration, or end_date_time with duration"
     interval = frame.need("time_interval", expected)
@@ -165,28 +197,14 @@ def _time_interval(frame: Field, seen: _Found) -> tuple[datetime, datetime]:
         problem, found = "a date with a part of the day tells no clock time", "date and part_of_day"
         remedy = "Stages need clock times; such a record is enough for totals only."
         interval.fail(problem, found=found, expected=expected, remedy=remedy)
-    begin = None if start is None else seen.instant(start)
-    finish = None if end is None else seen.instant(end)
-    length = None if duration is None else _duration(duration)
-    if begin is not None and finish is None and length is not None:
-        return begin, _add(begin, length)
-    if begin is None and finish is not None and length is not None:
-        return _add(finish, -length), finish
-    if begin is None or finish is None:
+    if [start, end, duration].count(None) > 1:
         given = [key for key in _INTERVAL_KEYS if interval.has(key)]
         interval.fail("the interval is not complete", found=", ".join(given) or "none of these", expected=expected)
-    if (begin.tzinfo is None) == (finish.tzinfo is None) and length is not None and duration is not None:
-        between = finish - begin
-        if abs((between - length).total_seconds()) > 1:
-            told, expected = f"{length.total_seconds():g} s", f"{between.total_seconds():g} s"
-            duration.fail("the duration disagrees with start and end", found=told, expected=expected)
-    return begin, finish
-
-
-def _add(moment: datetime, length: timedelta) -> datetime:
-    if moment.tzinfo is None:
-        return moment + length
-    return (moment.astimezone(UTC) + length).astimezone(moment.tzinfo)
+    return _TimeInterval(
+        None if start is None else seen.instant(start),
+        None if end is None else seen.instant(end),
+        None if duration is None else _duration(duration),
+    )
 
 
 def _duration(field: Field) -> timedelta:
@@ -214,15 +232,15 @@ def _source(header: Field) -> str:
     return "" if sheets is None else json.dumps(sheets, sort_keys=True)
 
 
-def _disagreements(summary: Field, intervals: list[StagedInterval], layout: Layout) -> list[Note]:
-    """Return a note for each total of a summary that its stages do not add up to, within one epoch."""
+def _disagreements(summary: Field, lengths: Iterable[tuple[StagedInterval, int]], layout: Layout) -> list[Note]:
+    """Return a note for each total of a summary that its stages, with their microseconds, miss by over an epoch."""
     seconds: Counter[str] = Counter()
     explained = fold_table(layout.stages)
-    for interval in intervals:
+    for interval, length_us in lengths:
         word = explained.get(fold_label(interval.label))
         stage = recognise_label(interval.label) if word is None else canonical_stage(word)
-        if stage is not None and (interval.begin.tzinfo is None) == (interval.end.tzinfo is None):
-            seconds[stage] += round((interval.end - interval.begin).total_seconds())
+        if stage is not None:
+            seconds[stage] += round(length_us / SECOND_US)
     notes = []
     for key, stages in _TOTALS.items():
         total = summary.get(key)
@@ -242,8 +260,6 @@ def _notes(found: _Found) -> list[Note]:
     if found.main_sleep[False]:
         count, records = found.main_sleep[False], found.main_sleep.total()
         notes.append(Note.of(NoteKind.NOT_MAIN_SLEEP, count=count, records=records))
-    if found.outside_frame:
-        notes.append(Note.of(NoteKind.OUTSIDE_TIME_FRAME, count=found.outside_frame))
     if found.summaries:
         notes.append(Note.of(NoteKind.TOTALS_UNUSED, count=found.summaries))
     return notes

@@ -16,7 +16,6 @@ from sleepagree.readers.table.counting import counted_starts
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.times.clock import (
     DAY_US,
-    HOUR_US,
     SECOND_US,
     Clock,
     Column,
@@ -40,7 +39,7 @@ from sleepagree.readers.times.nights import (
     runs_backwards,
 )
 from sleepagree.readers.times.reading import read_times
-from sleepagree.readers.times.zones import known_zone, resolve_each, resolve_wall_clock
+from sleepagree.readers.times.zones import known_zone, resolve_rows
 
 _OFFSET_CHANGES: Final = (NoteKind.OFFSET_CHANGES, NoteKind.OFFSET_CHANGES_MORE)
 #: A night begins within so long after what is told of its beginning.
@@ -305,31 +304,18 @@ def _in_zone(
         zone = "UTC"
         column = OwnWord(reading.table.names[reading.columns.start])
         reading.notes.append(Note.of(NoteKind.UTC_BY_COLUMN, column=column))
-    # beginnings and ends in the order in which the file tells them, unless rows may overlap
-    in_turn = ends is not None and reading.layout.overlaps is Overlaps.REFUSE
-    readings, row_of = starts.us, np.arange(starts.us.size)
-    if ends is not None and in_turn:
-        readings, row_of = np.concatenate((readings, ends.us)), np.concatenate((row_of, staged))
-    steps = np.diff(starts.us)
-    newest_first = np.count_nonzero(steps < 0) > np.count_nonzero(steps > 0)
-    turn = np.argsort(-row_of if newest_first else row_of, kind="stable")  # each row's beginning before its end
-    back = steps[steps > 0] if newest_first else -steps[steps < 0]
-    places = reading.places
-    resolved = resolve_wall_clock(
-        readings[turn],
+    resolved = resolve_rows(
+        starts.us,
+        starts.us[:0] if ends is None else ends.us,
+        staged[:0] if ends is None else staged,
         zone,
         path=reading.path,
-        where=lambda i: places.at(int(row_of[turn[i]])),
-        in_order=back.size <= 1 and not np.any(back > HOUR_US),
+        where=reading.places.at,
+        may_overlap=reading.layout.overlaps is not Overlaps.REFUSE,
     )
-    moments = np.empty_like(resolved.us)
-    moments[turn] = resolved.us
-    starts_utc, ends_utc = moments[: starts.us.size], moments[starts.us.size :]
-    if ends is not None and not in_turn:  # each from its own beginning
-        each = resolve_each(ends.us, zone, path=reading.path, where=lambda i: places.at(int(staged[i])))
-        ends_utc = np.where(each.first > starts_utc[staged], each.first, each.second)
     reading.notes += resolved.notes
-    return Times(starts_utc, Clock.UTC), None if ends is None else Times(ends_utc, Clock.UTC), resolved.zone
+    in_utc = None if ends is None else Times(resolved.ends_us, Clock.UTC)
+    return Times(resolved.starts_us, Clock.UTC), in_utc, resolved.zone
 
 
 def _in_zones_of_column(

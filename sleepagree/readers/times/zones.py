@@ -7,6 +7,7 @@ from datetime import timedelta, tzinfo
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind, ZoneName
 from sleepagree.errors import ClockError
@@ -88,6 +89,64 @@ def resolve_wall_clock(
     count = int(np.count_nonzero(doubtful))
     note = Note.of(NoteKind.REPEATED_HOUR, count=count, zone=ZoneName(zone_name))
     return Resolved(earliest, zone, (note,))
+
+
+class ResolvedRows(NamedTuple):
+    """Rows of a file placed in a zone: as :class:`Resolved`, beginnings and ends apart."""
+
+    starts_us: Microseconds
+    ends_us: Microseconds
+    zone: tzinfo
+    notes: tuple[Note, ...]
+
+
+def resolve_rows(
+    starts_us: Microseconds,
+    ends_us: Microseconds,
+    row_of_end: NDArray[np.intp],
+    zone_name: str,
+    *,
+    path: str,
+    where: Callable[[int], str],
+    may_overlap: bool,
+) -> ResolvedRows:
+    """Place the rows of a file in a zone, in the order of the file, be it the newest first.
+
+    Parameters
+    ----------
+    starts_us : int array, shape (n,)
+        Wall-clock microseconds since 1970 of each row's beginning, in file order.
+    ends_us, row_of_end : int array, shape (m,)
+        Ends, and the row of each; some or all rows may have none.
+    zone_name, path
+        As for :func:`resolve_wall_clock`, whose errors are those of this function.
+    where : callable
+        Row -> its place in the file.
+    may_overlap : bool
+        Whether the layout lets rows overlap: an end then tells nothing of the row after it.
+    """
+    readings, row_of = starts_us, np.arange(starts_us.size)
+    if not may_overlap:
+        readings, row_of = np.concatenate((readings, ends_us)), np.concatenate((row_of, row_of_end))
+    steps = np.diff(starts_us)
+    newest_first = np.count_nonzero(steps < 0) > np.count_nonzero(steps > 0)
+    turn = np.argsort(-row_of if newest_first else row_of, kind="stable")  # each row's beginning before its end
+    back = steps[steps > 0] if newest_first else -steps[steps < 0]
+    resolved = resolve_wall_clock(
+        readings[turn],
+        zone_name,
+        path=path,
+        where=lambda i: where(int(row_of[turn[i]])),
+        # one step alone tells no newest first from a repeated hour
+        in_order=back.size <= 1 and not np.any(back > HOUR_US) and not (newest_first and steps.size == 1),
+    )
+    moments = np.empty_like(resolved.us)
+    moments[turn] = resolved.us
+    starts, ends = moments[: starts_us.size], moments[starts_us.size :]
+    if may_overlap and ends_us.size:  # each from its own beginning
+        each = resolve_each(ends_us, zone_name, path=path, where=lambda i: where(int(row_of_end[i])))
+        ends = np.where(each.first > starts[row_of_end], each.first, each.second)
+    return ResolvedRows(starts, ends, resolved.zone, resolved.notes)
 
 
 class EachReading(NamedTuple):
