@@ -357,7 +357,6 @@ def test_two_people_in_one_file_are_refused_without_naming_them(tmp_path):
 
 def test_nothing_that_tells_a_person_is_kept(tmp_path):
     canaries = {
-        "id": "canary-id",
         "subject": {"reference": "Patient/canary-subject", "display": "canary-name"},
         "performer": [{"reference": "Patient/canary-performer", "display": "canary-performer-name"}],
         "device": {"reference": "Device/canary-device", "display": "canary-device-name"},
@@ -365,7 +364,7 @@ def test_nothing_that_tells_a_person_is_kept(tmp_path):
         "text": {"div": "<div>canary-div</div>"},
         "extension": [{"url": "x", "valueString": "canary-extension"}],
     }
-    named = [{**copy.deepcopy(resource), **canaries} for resource in NIGHT]
+    named = [{**copy.deepcopy(resource), **canaries, "id": f"canary-{i}"} for i, resource in enumerate(NIGHT)]
     patient = {"resourceType": "Patient", "id": "canary", "name": [{"family": "canary-family"}]}
     spans = read_json(write(tmp_path, bundle(patient, *named)))
     kept = repr(spans) + repr([getattr(spans, name) for name in spans.__dataclass_fields__])
@@ -521,3 +520,108 @@ def test_a_container_decides_no_hour(tmp_path, bed):
     rows = (("asleepCore", "01:00", "02:30"), ("awake", "03:10", "03:20"), ("asleepCore", "04:30", "05:00"))
     with pytest.raises(ClockError, match="happens twice"):
         read_json(write(tmp_path, local(*bed, *rows)), zone="Europe/Helsinki")
+
+
+# --- Bundles, histories, pages ----------------------------------------------------------------------------
+
+
+def entries(*resources, **more):
+    """Return entries with the URL of a server, and ids by position where a resource has none."""
+    named = [{"id": f"s{i}", **copy.deepcopy(resource)} for i, resource in enumerate(resources)]
+    return [{"fullUrl": f"https://ferry.example/Observation/{r['id']}", "resource": r, **more} for r in named]
+
+
+def history(*listed):
+    return {"resourceType": "Bundle", "type": "history", "entry": list(listed)}
+
+
+def corrected(**meta):
+    """Return another version of the deep sleep of the night, id s3, that ends 20 min earlier."""
+    newer = observation("asleepDeep", "2026-03-01T23:20:30+02:00", "2026-03-01T23:30:00+02:00", id="s3", meta=meta)
+    return newer | {"status": "corrected"}
+
+
+DELETED = {"fullUrl": "https://ferry.example/Observation/s3", "request": {"method": "DELETE", "url": "Observation/s3"}}
+
+
+def deep_min(spans):
+    return [float(d) / 60 for d, c in zip(spans.duration_s, spans.codes, strict=True) if spans.stages[c] == "N3"]
+
+
+def test_of_a_history_the_newest_version_holds(tmp_path):
+    # R4, http.html#history: the oldest versions last; a deletion is an entry without a resource (from memory)
+    night = entries(*NIGHT)
+    assert deep_min(read_json(write(tmp_path, history(*entries(corrected()), *night)))) == [9.5]
+    withdrawn = copy.deepcopy(NIGHT[3]) | {"id": "s3", "status": "entered-in-error"}
+    spans = read_json(write(tmp_path, history(*night, *entries(withdrawn))))
+    assert deep_min(spans) == [29.5]
+    assert dict(spans.ignored) == {"deleted or earlier version": 1}
+    assert deep_min(read_json(write(tmp_path, history(DELETED, *night)))) == []
+    assert deep_min(read_json(write(tmp_path, history(*night, DELETED)))) == [29.5]
+
+
+@pytest.mark.parametrize(
+    ("older", "newer"),
+    [
+        ({"versionId": "2"}, {"versionId": "10"}),
+        # lastUpdated goes first: versions need not be numbers (R4, resource.html#Meta; from memory)
+        (
+            {"versionId": "9", "lastUpdated": "2026-03-02T08:00:00Z"},
+            {"versionId": "1", "lastUpdated": "2026-03-02T11:00:00+02:00"},
+        ),
+    ],
+)
+def test_of_several_versions_anywhere_the_newest_holds(tmp_path, older, newer):
+    first = NIGHT[3] | {"id": "s3", "meta": older}
+    for form in ([*NIGHT, corrected(**newer), first, first], [first, *NIGHT, corrected(**newer)]):
+        listed = [resource for resource in form if resource is not NIGHT[3]]
+        assert deep_min(read_json(write(tmp_path, listed))) == [9.5]
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        [NIGHT[3] | {"id": "s3"}, corrected()],
+        [NIGHT[3] | {"id": "s3", "meta": {"versionId": "1"}}, corrected(versionId="1")],
+        history(*entries(NIGHT[3] | {"id": "s3", "meta": {"versionId": "1"}}, corrected(versionId="2"))),
+    ],
+)
+def test_versions_that_nothing_tells_apart_are_refused(tmp_path, content):
+    with pytest.raises(FileFormatError, match=r"\[\d\]: this Observation stands here in several versions"):
+        read_json(write(tmp_path, content))
+
+
+def test_one_id_on_two_servers_is_two_observations(tmp_path):
+    # R4, bundle.html#bundle-unique: an id is unique on its server (from memory)
+    night = entries(*({**r, "id": f"s{i // 2}"} for i, r in enumerate(NIGHT)))
+    for entry in night[1::2]:
+        entry["fullUrl"] = entry["fullUrl"].replace("ferry", "pad")
+    assert read_json(write(tmp_path, history(*night))).onset_s.size == 5
+
+
+@pytest.mark.parametrize("page", [0, 1])
+def test_one_page_of_a_search_is_refused(tmp_path, page):
+    # R4, http.html#paging: links "next" and "previous" (from memory)
+    pages = [bundle(*NIGHT[:3]), bundle(*NIGHT[3:])]
+    for one, relation in zip(pages, ("next", "previous"), strict=True):
+        one["link"] = [{"relation": "self", "url": "x"}, {"relation": relation, "url": "x"}]
+    assert read_json(write(tmp_path, pages)).onset_s.size == 5
+    with pytest.raises(FileFormatError, match=f"this is one page of a search.*link '{('next', 'previous')[page]}'"):
+        read_json(write(tmp_path, pages[page]))
+
+
+@pytest.mark.parametrize("form", ["list", "inside"])
+def test_bundles_may_stand_in_lists_and_in_bundles(tmp_path, form):
+    content = {
+        "list": [bundle(*NIGHT[:3]), bundle(*NIGHT[3:])],
+        "inside": bundle(*NIGHT[:2], bundle(NIGHT[2], bundle(NIGHT[3])), *NIGHT[4:]),
+    }[form]
+    assert read_json(write(tmp_path, content)).onset_s.size == 5
+
+
+def test_an_unknown_modifier_is_refused(tmp_path):
+    # R4, extensibility.html#modifierExtension: what is modified by what is unknown is not processed (from memory)
+    path = write(tmp_path, changed(3, lambda r: r.update(modifierExtension=[{"url": "urn:not-done"}])))
+    with pytest.raises(FileFormatError) as caught:
+        read_json(path)
+    assert str(caught.value).startswith(f"{path}: entry[3].modifierExtension: an extension that changes what this says")

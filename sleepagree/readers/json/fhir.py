@@ -18,11 +18,11 @@ import json
 import re
 from collections import Counter
 from collections.abc import Iterator
-from typing import Final
+from typing import Final, NamedTuple
 
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.mapping.words import UNSCORED
-from sleepagree.readers.json.fields import Field, JsonDocument
+from sleepagree.readers.json.fields import Field, JsonDocument, read_instant
 from sleepagree.readers.json.intervals import Gathered, StagedInterval, refuse_moment
 from sleepagree.readers.layout import Layout
 
@@ -77,17 +77,16 @@ def gather_fhir(document: JsonDocument, *, layout: Layout) -> Gathered:
     statuses: Counter[str] = Counter()
     systems: Counter[str] = Counter()
     totals = 0
-    for resource in _resources(document):
+    for resource, _ in _resources(document, gathered):
         kind = resource.need("resourceType", "the name of a resource type").text()
         if kind != "Observation":
             known = _TYPE_NAME.fullmatch(kind)
             gathered.ignored[f"resource {kind}" if known else "resource of unknown type"] += 1
         elif _is_sleep_stage(resource):
             statuses[_valid_status(resource)] += 1
-            if resource.has("subject"):
-                who = _who(resource.mapping()["subject"])
-                gathered.refuse_second_person(who, f"{resource.place}.subject")
-            _add_observation(resource, gathered, systems)
+            if (subject := resource.get("subject")) is not None:
+                gathered.refuse_second_person(_who(subject.value), subject.place)
+            _add_observation(resource, _source(resource), gathered, systems)
         elif _is_total(resource):
             totals += 1
         else:
@@ -107,16 +106,116 @@ def gather_fhir(document: JsonDocument, *, layout: Layout) -> Gathered:
     return gathered
 
 
-def _resources(document: JsonDocument) -> Iterator[Field]:
-    for root in document.fields:
-        if isinstance(root.value, list):
-            yield from root.elements()
-        elif root.mapping().get("resourceType") != "Bundle":
-            yield root
+# --- lists, Bundles and histories -------------------------------------------------------------------------
+
+
+class _Version(NamedTuple):
+    """A resource as it was at some time; None for one that was deleted then."""
+
+    resource: Field | None
+    url: str  # empty where nothing tells which resource it is of
+    base: str  # of the server, where that is told
+    in_history: bool
+
+
+def _resources(document: JsonDocument, gathered: Gathered) -> Iterator[tuple[Field, str]]:
+    """Yield the resources that hold, each with the base of its server: of several versions the newest."""
+    pages: list[Field] = []
+    versions = [version for root in document.fields for version in _versions(root, pages)]
+    for page, relations in ((pages[0], ("prev", "previous")), (pages[-1], ("next",))) if pages else ():
+        if any(relation in relations for relation in _relations(page)):
+            problem, found = "this is one page of a search: others are not in the file", f"a link '{relations[-1]}'"
+            remedy = "Put all pages into one file, a list of Bundles or one a line, in their order."
+            page.fail(problem, found=found, expected="all pages", remedy=remedy)
+    by_url: dict[str, list[_Version]] = {}
+    for version in versions:
+        by_url.setdefault(version.url, []).append(version)
+    left_out = {id(version) for url, others in by_url.items() if url for version in _earlier(others)}
+    for version in versions:
+        if version.resource is None or id(version) in left_out:
+            gathered.ignored["deleted or earlier version"] += 1
         else:
-            entries = root.need("entry", "a list of resources", "The Bundle holds no entry; export it again.")
-            for entry in entries.elements():
-                yield Field(entry.need("resource", "a resource").value, entry.place, entry.path)
+            yield version.resource, version.base
+
+
+def _versions(holder: Field, pages: list[Field], entry: Field | None = None, kind: object = "") -> Iterator[_Version]:
+    """Yield what a resource, a list or a Bundle holds, inside each other as they may be."""
+    for part in holder.parts():
+        if part.mapping().get("resourceType") != "Bundle":
+            yield _version(part, entry, in_history=kind == "history")
+            continue
+        pages.append(part)
+        entries = part.need("entry", "a list of resources", "The Bundle holds no entry; export it again.")
+        for inner in entries.elements():
+            _refuse_modifier(inner)
+            request = inner.get("request")
+            if not inner.has("resource") and request is not None and request.mapping().get("method") == "DELETE":
+                yield _Version(None, inner.need("fullUrl", "which resource was deleted").text(), "", in_history=True)
+                continue
+            resource = Field(inner.need("resource", "a resource").value, inner.place, inner.path)
+            yield from _versions(resource, pages, inner, part.mapping().get("type"))
+
+
+def _version(resource: Field, entry: Field | None, *, in_history: bool) -> _Version:
+    kind, name = (resource.mapping().get(key) for key in ("resourceType", "id"))
+    if not isinstance(name, str):
+        return _Version(resource, "", "", in_history)
+    url = None if entry is None else entry.mapping().get("fullUrl")
+    tail = f"{kind}/{name}"
+    base = url.removesuffix(tail) if isinstance(url, str) and url.endswith(f"/{tail}") else ""
+    return _Version(resource, base + tail, base, in_history)
+
+
+def _relations(page: Field) -> list[object]:
+    links = page.get("link")
+    return [] if links is None else [link.mapping().get("relation") for link in links.elements()]
+
+
+def _earlier(versions: list[_Version]) -> list[_Version]:
+    """Return the versions of one resource that another follows; the entries of a history are the newest first."""
+    stages = [version.resource for version in versions if version.resource and _is_sleep_stage(version.resource)]
+    if not stages:
+        return []
+    newest = versions
+    for when in (_updated, _number):
+        moments = [moment for version in versions if (moment := when(version.resource)) is not None]
+        if len(moments) == len(versions):
+            newest = [version for version, at in zip(versions, moments, strict=True) if at == max(moments)]
+            break
+    if all(version.in_history for version in versions):
+        newest = versions[:1] if versions[0] in newest else []
+    # one version may stand there several times
+    if not newest or any(_value(version) != _value(newest[0]) for version in newest):
+        problem, expected = "this Observation stands here in several versions", "which of them is the newest"
+        remedy = "Keep the newest in the file, or its meta.lastUpdated or meta.versionId in each."
+        stages[-1].fail(problem, found="nothing that tells, or what contradicts", expected=expected, remedy=remedy)
+    return [version for version in versions if not any(version is last for last in newest)]
+
+
+def _value(version: _Version) -> object:
+    return None if version.resource is None else version.resource.value
+
+
+def _updated(resource: Field | None) -> float | None:
+    """Return when a version was made."""
+    meta = None if resource is None else resource.get("meta")
+    told = None if meta is None else meta.get("lastUpdated")
+    return None if told is None else read_instant(told, naive_allowed=False).timestamp()
+
+
+def _number(resource: Field | None) -> float | None:
+    """Return the number of a version, where versions have numbers."""
+    meta = None if resource is None else resource.get("meta")
+    told = None if meta is None else meta.mapping().get("versionId")
+    return int(told) if isinstance(told, str) and re.fullmatch(r"\d{1,15}", told, re.ASCII) else None
+
+
+def _refuse_modifier(holder: Field) -> None:
+    """Refuse what says of itself that whoever does not know a certain extension must not use it."""
+    if (modifier := holder.get("modifierExtension")) is not None:
+        problem, expected = "an extension that changes what this says is not known here", "no modifierExtension"
+        remedy = "Look at what it says; if it does not matter here, take it out, or else the whole Observation."
+        modifier.fail(problem, expected=expected, remedy=remedy)
 
 
 # --- what an Observation is about -------------------------------------------------------------------------
@@ -181,10 +280,11 @@ def _source(resource: Field) -> str:
 # --- its interval and its stage ---------------------------------------------------------------------------
 
 
-def _add_observation(resource: Field, gathered: Gathered, systems: Counter[str]) -> None:
+def _add_observation(resource: Field, source: str, gathered: Gathered, systems: Counter[str]) -> None:
+    _refuse_modifier(resource)
     label = _stage_code(resource, systems)
     begin, end = map(gathered.instant, _effective_period(resource))
-    interval = StagedInterval(begin, end, label, resource.place, _source(resource))
+    interval = StagedInterval(begin, end, label, resource.at, source)
     (gathered.around if label == IN_BED else gathered.intervals).append(interval)
 
 

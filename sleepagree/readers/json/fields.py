@@ -59,6 +59,11 @@ class Field:
     place: str
     path: str
 
+    @property
+    def at(self) -> str:
+        """The place, as a message tells it by itself."""
+        return self.place.removesuffix(": ") or "top level"
+
     def get(self, key: str) -> Field | None:
         """Return the field ``key`` of an object, or None where it is absent or null."""
         value = self.mapping().get(key)
@@ -109,9 +114,8 @@ class Field:
 
     def fail(self, problem: str, *, expected: str = "", remedy: str = "", found: str | None = None) -> NoReturn:
         """Raise an error about this field; ``found`` is the kind of the value unless given."""
-        place = self.place.removesuffix(": ") or "top level"
         shown = kind_of(self.value) if found is None else found
-        raise FileFormatError(problem, self.path, place, shown, expected, remedy)
+        raise FileFormatError(problem, self.path, self.at, shown, expected, remedy)
 
 
 def _step(place: str, key: str) -> str:
