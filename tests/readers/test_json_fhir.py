@@ -625,3 +625,47 @@ def test_an_unknown_modifier_is_refused(tmp_path):
     with pytest.raises(FileFormatError) as caught:
         read_json(path)
     assert str(caught.value).startswith(f"{path}: entry[3].modifierExtension: an extension that changes what this says")
+
+
+# --- references -------------------------------------------------------------------------------------------
+
+
+def with_own(key, *names):
+    """Return the night with the reference #x of each Observation to what it contains under that id."""
+    return [
+        {
+            **r,
+            key: {"reference": "#x"},
+            "contained": [{"resourceType": "Any", "id": "x", "name": names[i % len(names)]}],
+        }
+        for i, r in enumerate(NIGHT)
+    ]
+
+
+def test_what_a_resource_contains_is_its_own(tmp_path):
+    # R4, references.html#contained: the id of a contained resource is known inside its container alone (from memory)
+    assert read_json(write(tmp_path, with_own("subject", "canary"))).onset_s.size == 5
+    with pytest.raises(FileFormatError, match="more than one person") as caught:
+        read_json(write(tmp_path, with_own("subject", "canary", "other canary")))
+    assert "canary" not in str(caught.value)
+    with pytest.raises(InputError, match="two sources scored the same night"):
+        read_json(write(tmp_path, [*with_own("device", "band A"), *with_own("device", "pad B")]))
+    with pytest.raises(FileFormatError, match="a reference leads to nothing inside the Observation"):
+        read_json(write(tmp_path, changed(3, lambda r: r.update(subject={"reference": "#x"}))))
+
+
+def told_by(*references):
+    return [r | {"subject": {"reference": references[i % len(references)]}} for i, r in enumerate(NIGHT)]
+
+
+def test_references_to_one_person_may_differ_in_form(tmp_path):
+    # R4, references.html#literal and bundle.html#references: a version does not matter to who it is; what is relative
+    # is on the server of the fullUrl (from memory)
+    assert read_json(write(tmp_path, told_by("Patient/1", "Patient/1/_history/3"))).onset_s.size == 5
+    forms = told_by("Patient/1", "https://ferry.example/Patient/1/_history/2", "https://ferry.example/Patient/1")
+    night = {"resourceType": "Bundle", "entry": entries(*forms)}
+    assert read_json(write(tmp_path, night)).onset_s.size == 5
+    with pytest.raises(FileFormatError, match=r"\[1\].subject: whether this is the person of the records before"):
+        read_json(write(tmp_path, forms))
+    with pytest.raises(FileFormatError, match="more than one person"):
+        read_json(write(tmp_path, {**night, "entry": entries(*told_by("Patient/1", "https://pad.example/Patient/1"))}))

@@ -49,6 +49,7 @@ _TOTALS: Final = (
     *("totalSleepTime", "coreSleepDuration", "deepSleepDuration", "remSleepDuration", "wakeAfterSleepOnset"),
     *("93829-0", "93830-8", "93831-6", "93832-4"),
 )
+_OF_VERSION: Final = re.compile(r"/_history/[^/]*$")
 _TYPE_NAME: Final = re.compile(r"[A-Z][A-Za-z]{2,39}", re.ASCII)
 
 
@@ -77,7 +78,7 @@ def gather_fhir(document: JsonDocument, *, layout: Layout) -> Gathered:
     statuses: Counter[str] = Counter()
     systems: Counter[str] = Counter()
     totals = 0
-    for resource, _ in _resources(document, gathered):
+    for resource, base in _resources(document, gathered):
         kind = resource.need("resourceType", "the name of a resource type").text()
         if kind != "Observation":
             known = _TYPE_NAME.fullmatch(kind)
@@ -85,8 +86,8 @@ def gather_fhir(document: JsonDocument, *, layout: Layout) -> Gathered:
         elif _is_sleep_stage(resource):
             statuses[_valid_status(resource)] += 1
             if (subject := resource.get("subject")) is not None:
-                gathered.refuse_second_person(_who(subject.value), subject.place)
-            _add_observation(resource, _source(resource), gathered, systems)
+                _refuse_other_person(subject, _who(subject.value, resource, base), gathered)
+            _add_observation(resource, _source(resource, base), gathered, systems)
         elif _is_total(resource):
             totals += 1
         else:
@@ -258,22 +259,49 @@ def _valid_status(resource: Field) -> str:
     return word
 
 
-def _who(reference: object) -> str:
-    """Return a key that is equal for equal references; the name to show does not count where an id stands."""
-    if isinstance(reference, dict):
-        for key in ("reference", "identifier"):
-            if reference.get(key) is not None:
-                return json.dumps(reference[key], sort_keys=True)
-    return json.dumps(reference, sort_keys=True)
+def _who(reference: object, resource: Field, base: str) -> str:
+    """Return a key that is equal for equal references; the name to show does not count where an id stands.
+
+    A reference leads into the resource (``#p``), to the server that the resource is from (``Patient/1``, if that is
+    told) or to any; a version of it (``/_history/3``) does not count.
+    """
+    told = reference.get("reference") if isinstance(reference, dict) else None
+    if isinstance(told, str):
+        if told.startswith("#"):
+            return json.dumps(_contained(told[1:], resource), sort_keys=True)
+        return (base if re.fullmatch(r"[A-Za-z]+/[^/:]+", bare := _OF_VERSION.sub("", told)) else "") + bare
+    named = reference.get("identifier") if isinstance(reference, dict) else None
+    return json.dumps(reference if named is None else named, sort_keys=True)
 
 
-def _source(resource: Field) -> str:
+def _refuse_other_person(subject: Field, who: str, gathered: Gathered) -> None:
+    """Refuse a second person, and one who may be the first: the same id, once with a server and once without."""
+    if any(one.endswith(f"/{other}") for known in gathered.people for one, other in ((known, who), (who, known))):
+        problem = "whether this is the person of the records before is not told: one reference names a server"
+        expected, remedy = "references of one form", "Give each entry its fullUrl, or write all references in one form."
+        subject.fail(problem, expected=expected, remedy=remedy)
+    gathered.refuse_second_person(who, subject.place)
+
+
+def _contained(name: str, resource: Field) -> object:
+    """Return what tells a resource inside another from those of the same id inside others."""
+    contained = resource.get("contained")
+    for inner in () if contained is None else contained.elements():
+        if inner.mapping().get("id") == name:
+            return inner.mapping().get("identifier") or {
+                key: told for key, told in inner.mapping().items() if key != "id"
+            }
+    problem, expected = "a reference leads to nothing inside the Observation", "a contained resource of that id"
+    return resource.fail(problem, expected=expected, found="none")
+
+
+def _source(resource: Field, base: str) -> str:
     observation = resource.mapping()
     for key in ("device", "performer"):
         value = observation.get(key)
         if value is not None:
             parts = value if isinstance(value, list) else [value]
-            return key + " " + " ".join(sorted(_who(part) for part in parts))
+            return key + " " + " ".join(sorted(_who(part, resource, base) for part in parts))
     return ""
 
 
