@@ -114,12 +114,6 @@ def fold_table(table: Mapping[str, str]) -> dict[str, str]:
     return {fold_label(label): word for label, word in table.items()}
 
 
-def put_layout_first(defaults: Mapping[str, str], layout_stages: Mapping[str, str]) -> dict[str, str]:
-    """Return what a format says of its labels, without those that a layout explains, and the lines of the layout."""
-    explained = fold_table(layout_stages)
-    return {label: word for label, word in defaults.items() if fold_label(label) not in explained} | dict(layout_stages)
-
-
 @lru_cache(maxsize=4096)
 def recognise_label(label: str) -> str | None:
     """Return the stage that a plain label text names, or None.
@@ -152,6 +146,7 @@ def assign_stages(
     *,
     counts: Mapping[str, str] | None = None,
     table: Mapping[str, str] | None = None,
+    defaults: Mapping[str, str] | None = None,
     own_words: Iterable[str] = (),
     rechtschaffen_kales: str = "",
     path: str = "",
@@ -166,6 +161,8 @@ def assign_stages(
         Label -> where and how often it stands ("rows 12, 13, 14 and 20 more"), for the message.
     table : mapping, optional
         The ``[stages]`` table of a layout: label -> stage word. It comes first.
+    defaults : mapping, optional
+        What the format says of its labels, spelt as they are there: label -> stage. It comes next.
     own_words : iterable of str
         Labels that a mapping file explains; they become stages of their own.
     rechtschaffen_kales : str
@@ -180,13 +177,13 @@ def assign_stages(
     FileFormatError
         When there are more than a thousand labels of stages.
     """
-    table = table or {}
+    table, defaults = table or {}, defaults or {}
     folded, own = fold_table(table), frozenset(own_words)
     stages: list[str] = []
     unknown: list[str] = []
     for label in labels:
         key = fold_label(label)
-        word = table.get(label) or folded.get(key)
+        word = table.get(label) or folded.get(key) or defaults.get(label)
         stage: str | None
         if word is not None:
             stage = _stage_of_layout(label, word, own, path)

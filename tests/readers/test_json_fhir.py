@@ -669,3 +669,27 @@ def test_references_to_one_person_may_differ_in_form(tmp_path):
         read_json(write(tmp_path, forms))
     with pytest.raises(FileFormatError, match="more than one person"):
         read_json(write(tmp_path, {**night, "entry": entries(*told_by("Patient/1", "https://pad.example/Patient/1"))}))
+
+
+# --- codes ------------------------------------------------------------------------------------------------
+
+
+def test_codes_differ_by_their_case(tmp_path):
+    # sleep-analysis-codes: caseSensitive is true (seen)
+    path = write(tmp_path, changed(3, lambda r: r["valueCodeableConcept"]["coding"][0].update(code="ASLEEPDEEP")))
+    with pytest.raises(UnknownStageError, match="ASLEEPDEEP"):
+        read_json(path)
+
+
+def test_of_several_codings_the_one_that_is_known_counts(tmp_path):
+    def add_codings(resource):
+        codings = [{"system": "urn:raw", "code": "17"}, {"system": "urn:own", "code": "phase-3"}]
+        resource["valueCodeableConcept"] = {"coding": codings}
+
+    path = write(tmp_path, changed(3, add_codings))
+    with pytest.raises(UnknownStageError, match="17"):
+        read_json(path)
+    assert deep_min(read_json(path, layout=Layout(stages={"phase-3": "deep"}))) == [29.5]
+    assert deep_min(read_json(path, layout=Layout(stages={"phase-3": "deep", "17": "deep"}))) == [29.5]
+    with pytest.raises(FileFormatError, match="two codes name two stages"):
+        read_json(path, layout=Layout(stages={"phase-3": "deep", "17": "light"}))

@@ -30,7 +30,7 @@ from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, for_page, shorten
 from sleepagree.files.reading import InputFile, open_input
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.mapping.words import UNSCORED, put_layout_first
+from sleepagree.mapping.words import UNSCORED, fold_table
 from sleepagree.readers.edf.annotation_lists import TalFaultError, parse_row
 from sleepagree.readers.edf.header import BEGINS, EdfHeader, EdfSignal, HeaderBytes, read_header
 from sleepagree.readers.edf.stages import (
@@ -344,11 +344,11 @@ def _spans_of_signal(
     if not is_named and not {*_SIGNAL_STAGES, *layout.stages}.issuperset(labels):
         return None
     plain = {label: stage for label, stage in _SIGNAL_STAGES.items() if label not in own_words}
-    table = put_layout_first(plain, layout.stages)
     places = Places(range(1, codes.size + 1), "sample {}", "samples {}")
-    stages = stages_of_labels(labels, positions, places, table=table, own_words=own_words, path=file.path)
+    words = {"table": layout.stages, "defaults": plain, "own_words": own_words}
+    stages = stages_of_labels(labels, positions, places, **words, path=file.path)
     source.notes.append(Note.of(NoteKind.HYPNOGRAM_SIGNAL, signal=OwnWord(signal.label)))
-    if any(label in labels and table.get(label) == _SIGNAL_STAGES[label] for label in ("3", "4")):
+    if {"3", "4"}.intersection(labels, plain).difference(fold_table(layout.stages)):
         source.notes.append(Note.of(NoteKind.CODES_MERGED_INTO_N3))
     epoch_s = header.record_duration_s / signal.samples
     starts_s = contents.record_starts_s

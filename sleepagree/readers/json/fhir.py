@@ -21,7 +21,7 @@ from collections.abc import Iterator
 from typing import Final, NamedTuple
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.mapping.words import UNSCORED
+from sleepagree.mapping.words import UNSCORED, fold_label, fold_table, recognise_label
 from sleepagree.readers.json.fields import Field, JsonDocument, read_instant
 from sleepagree.readers.json.intervals import Gathered, StagedInterval, refuse_moment
 from sleepagree.readers.layout import Layout
@@ -310,7 +310,7 @@ def _source(resource: Field, base: str) -> str:
 
 def _add_observation(resource: Field, source: str, gathered: Gathered, systems: Counter[str]) -> None:
     _refuse_modifier(resource)
-    label = _stage_code(resource, systems)
+    label = _stage_code(resource, gathered.layout, systems)
     begin, end = map(gathered.instant, _effective_period(resource))
     interval = StagedInterval(begin, end, label, resource.at, source)
     (gathered.around if label == IN_BED else gathered.intervals).append(interval)
@@ -325,7 +325,7 @@ def _effective_period(resource: Field) -> tuple[Field, Field]:
     return start, period.need("end", "the moment at which the interval ends", remedy)
 
 
-def _stage_code(resource: Field, systems: Counter[str]) -> str:
+def _stage_code(resource: Field, layout: Layout, systems: Counter[str]) -> str:
     expected = "a code of sleep-analysis-codes: " + ", ".join((IN_BED, *list(STAGES)[:-1]))
     concept = resource.get("valueCodeableConcept")
     if concept is None:
@@ -341,9 +341,12 @@ def _stage_code(resource: Field, systems: Counter[str]) -> str:
     if not codings:
         concept.fail("the coded value holds no code", expected=expected)
     standard = [pair for pair in codings if pair[0].mapping().get("system") == CODE_SYSTEM]
-    codes = list(dict.fromkeys(code for _, code in standard)) or [codings[0][1]]
-    if len(codes) > 1:
+    explained = fold_table(layout.stages)
+    known = [pair for pair in codings if fold_label(pair[1]) in explained or recognise_label(pair[1])]
+    told = standard or known or codings[:1]
+    codes = list(dict.fromkeys(code for _, code in told))
+    if len({explained.get(fold_label(code)) or recognise_label(code) or code for code in codes}) > 1:
         concept.fail("two codes name two stages", found=", ".join(codes), expected="one stage")
     if not standard:
-        systems[str(codings[0][0].mapping().get("system", "none"))] += 1
+        systems[str(told[0][0].mapping().get("system", "none"))] += 1
     return codes[0]

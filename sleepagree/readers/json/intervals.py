@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind, Moment, Note, NoteKind, ZoneName
 from sleepagree.errors import ClockError, FileFormatError, InputError
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, put_layout_first
+from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
 from sleepagree.readers.json.fields import Field, read_instant
 from sleepagree.readers.layout import Layout, Overlaps
 from sleepagree.readers.row_lengths import NIGHT_BREAK_US, common_step_us, settle_inclusive_ends
@@ -79,7 +79,7 @@ class Gathered:
     layout : Layout
         How to read it; times need an offset from UTC where it names no zone.
     table : mapping of str to str
-        Labels of the format that are no plain names -> stage; the layout goes before it.
+        Labels of the format that are no plain names, as it spells them -> stage; the layout goes before it.
     source_words : str
         What tells sources apart in this format, for messages.
     intervals, around : list of StagedInterval
@@ -172,8 +172,8 @@ def assemble_intervals(
     timed, source_notes = _one_source(everything, source, gathered.source_words, path)
     places = Places([interval.place for interval in timed.intervals], "{}", "{}")
     labels, codes = number_labels([interval.label for interval in timed.intervals])
-    table = put_layout_first(gathered.table, layout.stages)
-    stages = stages_of_labels(labels, codes, places, table=table, own_words=own_words, path=path)
+    words = {"table": layout.stages, "defaults": gathered.table, "own_words": own_words}
+    stages = stages_of_labels(labels, codes, places, **words, path=path)
     end_us, end_notes = _settle_ends(timed, layout, path)
     epoch_s, epoch_from = _epoch_length(timed.begin_us, end_us, layout)
     ignored = dict(sorted(gathered.ignored.items()))
