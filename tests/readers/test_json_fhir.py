@@ -8,6 +8,7 @@ Codes, field names and the shape of an Observation: HL7 Personal Health Record F
 import copy
 import json
 from datetime import UTC, datetime, timedelta, timezone
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -693,3 +694,20 @@ def test_of_several_codings_the_one_that_is_known_counts(tmp_path):
     assert deep_min(read_json(path, layout=Layout(stages={"phase-3": "deep", "17": "deep"}))) == [29.5]
     with pytest.raises(FileFormatError, match="two codes name two stages"):
         read_json(path, layout=Layout(stages={"phase-3": "deep", "17": "light"}))
+
+
+# --- places and steps -------------------------------------------------------------------------------------
+
+
+def test_lines_are_told_by_their_number_alone(tmp_path):
+    overlap = observation("asleepREM", "2026-03-01T23:30:00+02:00", "2026-03-01T23:50:00+02:00")
+    lines = "\n".join(map(json.dumps, (*NIGHT[:4], overlap)))
+    with pytest.raises(EpochGridError) as caught:
+        read_json(write(tmp_path, lines, "night.ndjson"))
+    assert "night.ndjson: line 4 and line 5: two rows with different labels overlap" in str(caught.value)
+
+
+def test_steps_longer_than_an_epoch_are_cautioned_about(tmp_path):
+    hours = [f"2026-03-02T0{hour}:{minute}:00+02:00" for hour in range(3) for minute in ("00", "20", "40")]
+    night = [observation(code, *pair) for code, pair in zip(["awake", "asleepREM"] * 4, pairwise(hours), strict=True)]
+    assert [(c.kind.value, c["seconds"]) for c in read_json(write(tmp_path, night)).cautions] == [("long_step", 1200)]

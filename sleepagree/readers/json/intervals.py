@@ -17,7 +17,7 @@ from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
 from sleepagree.readers.json.fields import Field, read_instant
 from sleepagree.readers.layout import Layout, Overlaps
-from sleepagree.readers.row_lengths import NIGHT_BREAK_US, common_step_us, settle_inclusive_ends
+from sleepagree.readers.row_lengths import NIGHT_BREAK_US, coarse_grid_caution, common_step_us, settle_inclusive_ends
 from sleepagree.readers.rows import LabelledRows, Places, SourceFacts, make_spans, number_labels, stages_of_labels
 from sleepagree.readers.times.clock import (
     SECOND_US,
@@ -38,6 +38,8 @@ _SHOWN: Final = 3
 #: A common step of all times outside these is no length of an epoch.
 _SHORTEST_EPOCH_S: Final = 5.0
 _LONGEST_EPOCH_S: Final = 3600.0
+#: Fewer rows may have a long step by chance.
+_TELLING_ROWS: Final = 5
 
 
 class StagedInterval(NamedTuple):
@@ -175,10 +177,10 @@ def assemble_intervals(
     words = {"table": layout.stages, "defaults": gathered.table, "own_words": own_words}
     stages = stages_of_labels(labels, codes, places, **words, path=path)
     end_us, end_notes = _settle_ends(timed, layout, path)
-    epoch_s, epoch_from = _epoch_length(timed.begin_us, end_us, layout)
+    epoch_s, epoch_from, coarse = _epoch_length(timed.begin_us, end_us, layout)
     ignored = dict(sorted(gathered.ignored.items()))
     notes = (*gathered.notes, *source_notes, *everything.notes, *end_notes, *gathered.timed_notes(everything, around))
-    cautions = (*everything.cautions, *_no_wake_caution(stages))
+    cautions = (*everything.cautions, *coarse, *_no_wake_caution(stages))
     facts = SourceFacts(epoch_s, epoch_from, ignored=ignored, notes=notes, cautions=cautions)
     file_row = np.arange(len(timed.intervals))
     rows = LabelledRows(timed.begin_us, end_us, codes, file_row, labels, stages, places, timed.clock, path)
@@ -195,13 +197,16 @@ def _settle_ends(timed: Timed, layout: Layout, path: str) -> tuple[Microseconds,
     return end_us, notes
 
 
-def _epoch_length(begin_us: Microseconds, end_us: Microseconds, layout: Layout) -> tuple[float | None, EpochLengthFrom]:
-    if layout.epoch_seconds is not None:
-        return layout.epoch_seconds, EpochLengthFrom.LAYOUT
+def _epoch_length(
+    begin_us: Microseconds, end_us: Microseconds, layout: Layout
+) -> tuple[float | None, EpochLengthFrom, tuple[Caution, ...]]:
+    """Return how long epochs are and how that is known, with a caution where the step of all times is longer."""
     step_s = common_step_us(begin_us, end_us) / SECOND_US
-    if not _SHORTEST_EPOCH_S <= step_s <= _LONGEST_EPOCH_S:
-        return None, EpochLengthFrom.UNKNOWN
-    return step_s, EpochLengthFrom.INFERRED
+    is_step = _SHORTEST_EPOCH_S <= step_s <= _LONGEST_EPOCH_S
+    coarse = coarse_grid_caution(step_s) if is_step and begin_us.size >= _TELLING_ROWS else ()
+    if layout.epoch_seconds is not None:
+        return layout.epoch_seconds, EpochLengthFrom.LAYOUT, coarse
+    return (step_s, EpochLengthFrom.INFERRED, coarse) if is_step else (None, EpochLengthFrom.UNKNOWN, ())
 
 
 def _in_bed_note(containers: Timed) -> tuple[Note, ...]:

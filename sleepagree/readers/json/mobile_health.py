@@ -123,8 +123,8 @@ def _read_record(record: Field, found: _Found) -> None:
     header, body = record.get("header"), record.get("body") or record
     source = "" if header is None else _source(header)
     if header is not None and header.has("user_id"):
-        who = json.dumps(header.mapping()["user_id"], sort_keys=True)
-        found.refuse_second_person(who, f"{header.place}.user_id")
+        user = header.need("user_id", "who slept")
+        found.refuse_second_person(json.dumps(user.value, sort_keys=True), user.place)
     if body.has("sleep"):
         parts = body.need("sleep", "a list of stages").elements()
         _read_body(body, [part for part in parts if part.has("sleep_stage_state")], source, found)
@@ -161,7 +161,7 @@ def _read_body(body: Field, stages: list[Field], source: str, found: _Found) -> 
     if frame is not None and not body.has("sleep_stage_state"):
         around = len(found.around)
         begin, end, length = _time_interval(frame, found)
-        found.around.append(StagedInterval(begin, end, "", frame.place, length=length))
+        found.around.append(StagedInterval(begin, end, "", frame.at, length=length))
     summary = (body.get("sleep_stage_summary") or body) if has_totals else None
     found.bodies.append(_Body(first, len(found.intervals), around, summary))
 
@@ -176,7 +176,7 @@ def _read_stage(stage: Field, source: str, found: _Found) -> StagedInterval:
     found.frame_keys.update(keys)
     (begin, end, length), other = read[0], read[-1]
     begin, end, length = begin or other.begin, end or other.end, other.length if length is None else length
-    return StagedInterval(begin, end, state, stage.place, source, length)
+    return StagedInterval(begin, end, state, stage.at, source, length)
 
 
 class _TimeInterval(NamedTuple):

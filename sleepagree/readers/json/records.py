@@ -189,7 +189,7 @@ def table_of_records(records: Records, *, origin: Origin, path: str, layout: Lay
         problem, found = "the records hold no plain field", "objects and lists only"
         expected = "fields such as start, end and stage"
         records.fields[0].fail(problem, found=found, expected=expected, remedy="Export flat records, or a table.")
-    places = Places([field.place.removesuffix(": ") for field in records.fields], "{}", "{}")
+    places = Places([field.at for field in records.fields], "{}", "{}")
     return Table(
         tuple(names),
         dict(enumerate(columns)),
