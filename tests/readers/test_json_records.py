@@ -203,3 +203,8 @@ def test_rows_under_stages_are_never_taken_for_a_sequence(tmp_path):
     path = write(tmp_path, by_stage(lambda a, b: [f"x{a}", f"y{b}"]))
     proposal = propose_layout(path)
     assert proposal is None or not proposal.is_readable
+
+
+def test_a_field_called_body_is_a_column_unless_it_holds_an_object(tmp_path):
+    posture = [{**row, "body": "supine"} for row in EPOCHS]
+    same_night(read_json(write(tmp_path, posture)), read_json(write(tmp_path, EPOCHS, "without.json")))

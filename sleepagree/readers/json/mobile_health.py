@@ -38,7 +38,7 @@ _INTERVAL_KEYS: Final = ("start_date_time", "end_date_time", "duration")
 _FRAME_KEYS: Final = ("sleep_stage_time_frame", "effective_time_frame")
 _RECORD_KEYS: Final = (
     *_FRAME_KEYS,
-    *("sleep_stage_episodes", "sleep_stage_summary", "sleep_stage_state", "total_sleep_time", "body"),
+    *("sleep_stage_episodes", "sleep_stage_summary", "sleep_stage_state", "total_sleep_time"),
 )
 #: Total of the summary -> the stages that it sums.
 _TOTALS: Final = {
@@ -84,7 +84,11 @@ class _Found(Gathered):
 
 def is_mobile_health(root: Field) -> bool:
     """Whether a JSON value is a record of [1]_ or [2]_ or a list of them."""
-    return any(value.has(*_RECORD_KEYS) for value in root.parts())
+    return any(value.has(*_RECORD_KEYS) or _has_body(value) for value in root.parts())
+
+
+def _has_body(record: Field) -> bool:
+    return record.has("body") and isinstance(record.mapping()["body"], dict)
 
 
 def gather_mobile_health(document: JsonDocument, *, layout: Layout) -> Gathered:
