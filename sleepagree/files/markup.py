@@ -45,6 +45,8 @@ _BEGUN: Final = (
 )
 #: Codecs of Python that are those of no file; some take minutes for a long text.
 _OF_NO_FILE: Final = ("idna", "punycode", "undefined", "unicode-escape", "raw-unicode-escape")
+#: Namespace of HL7 FHIR in XML (R4, section 2.6.1).
+_FHIR: Final = "{http://hl7.org/fhir}"
 
 
 def said_otherwise(path: str, suffix: str, data: bytes) -> Content:
@@ -111,6 +113,10 @@ def _xml_document(data: bytes, path: str) -> Any:
         at = f"line {error.lineno}, column {error.offset + 1}" if isinstance(error, expat.ExpatError) else ""
         problem, remedy = "the XML is broken", "It may be cut short; export it again."
         raise FileFormatError(problem, path, at, remedy=remedy) from None
+    if root.tag.startswith(_FHIR):
+        problem, expected = "FHIR in XML is not read: its rules are known to the reader of JSON alone", "FHIR in JSON"
+        remedy = "Export it as JSON (application/fhir+json), or convert it: the two forms say the same."
+        raise FileFormatError(problem, path, found=f"'{shorten(_bare(root.tag))}'", expected=expected, remedy=remedy)
     if (deep := _deeper(root)) is not None:
         problem, expected = "the XML is nested too deeply", f"elements at most {_DEEPEST} deep"
         remedy = "This is no export of sleep stages."

@@ -23,6 +23,7 @@ from sleepagree.errors import (
 )
 from sleepagree.readers.json.file import read_json
 from sleepagree.readers.layout import Layout, Overlaps
+from sleepagree.readers.proposing.proposal import propose_layout
 from tests.said import said
 
 STAGE_SYSTEM = "http://hl7.org/fhir/uv/phr/CodeSystem/sleep-analysis-codes"
@@ -694,6 +695,13 @@ def test_of_several_codings_the_one_that_is_known_counts(tmp_path):
     assert deep_min(read_json(path, layout=Layout(stages={"phase-3": "deep", "17": "deep"}))) == [29.5]
     with pytest.raises(FileFormatError, match="two codes name two stages"):
         read_json(path, layout=Layout(stages={"phase-3": "deep", "17": "light"}))
+
+
+def test_no_layout_is_proposed_past_the_rules_of_fhir(tmp_path):
+    def only_text(resource):
+        resource["valueCodeableConcept"] = {"coding": [{"system": STAGE_SYSTEM}], "text": "deep sleep"}
+
+    assert propose_layout(write(tmp_path, changed(3, only_text))) is None
 
 
 # --- places and steps -------------------------------------------------------------------------------------

@@ -12,6 +12,8 @@ import pytest
 
 from sleepagree.errors import EpochGridError, FileFormatError
 from sleepagree.readers.any_file import read_spans
+from sleepagree.readers.layout import Layout
+from sleepagree.readers.proposing.proposal import propose_layout
 from tests.readers.test_odd_exports import BOUTS, EDGES, MOMENTS, STAGES, START, proposed, read
 
 ROWS = [(MOMENTS[edge], label, 30 * epochs) for edge, (label, epochs) in zip(EDGES, BOUTS, strict=False)]
@@ -189,3 +191,12 @@ def test_markup_may_be_compressed(tmp_path: Path) -> None:
     assert read(path, proposal.layout()) == STAGES
     inside = hashlib.sha256(xml_of_attributes().encode()).hexdigest()
     assert read_spans(path, layout=proposal.layout()).origin.sha256 == inside
+
+
+def test_fhir_in_xml_is_refused(tmp_path: Path) -> None:
+    # R4, xml.html: resources are elements in the namespace http://hl7.org/fhir (from memory)
+    path = tmp_path / "night.xml"
+    path.write_text('<Bundle xmlns="http://hl7.org/fhir"><type value="collection"/></Bundle>', encoding="utf-8")
+    with pytest.raises(FileFormatError, match=r"FHIR in XML is not read.*Export it as JSON"):
+        read_spans(path, layout=Layout(records="Bundle.entry"))
+    assert propose_layout(path) is None

@@ -20,6 +20,8 @@ from sleepagree.readers.json.beside import (
     parts_of,
     without_elements,
 )
+from sleepagree.readers.json.fhir import is_fhir
+from sleepagree.readers.json.fields import Field
 from sleepagree.readers.layout import (
     DURATION_UNITS,
     Layout,
@@ -52,6 +54,8 @@ _EVENING: Final = time(20)
 
 def json_readings(path: str, document: Any, given: Layout, near: datetime | None) -> Iterator[Found]:
     """Yield the lists of a document that may be the night, with what stands beside them; a legend is no night."""
+    if not given.records and is_fhir(Field(document, "", path)):
+        return  # as plain records it would lose what FHIR says of status, versions and people
     paths = [] if given.records else record_paths(document)
     where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
     found = [f for values in where if (f := roles_of(path, taken_apart(values), given)) is not None]
