@@ -131,7 +131,8 @@ def _resources(document: JsonDocument, gathered: Gathered) -> Iterator[tuple[Fie
     by_url: dict[str, list[_Version]] = {}
     for version in versions:
         by_url.setdefault(version.url, []).append(version)
-    left_out = {id(version) for url, others in by_url.items() if url for version in _earlier(others)}
+    several = [others for url, others in by_url.items() if url and len(others) > 1]
+    left_out = {id(version) for others in several for version in _earlier(others)}
     for version in versions:
         if version.resource is None or id(version) in left_out:
             gathered.ignored["deleted or earlier version"] += 1
