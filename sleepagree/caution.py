@@ -98,6 +98,7 @@ class CautionKind(StrEnum):
     NIGHTS_CUT_SHORT = "nights_cut_short"
     GROUPS_UNTOLD = "groups_untold"
     NIGHTS_UNGROUPED = "nights_ungrouped"
+    SCORERS_APART = "scorers_apart"
     CONSENSUS_FLATTERS = "consensus_flatters"
     SKEWED = "skewed"
     NOT_NORMAL = "not_normal"

@@ -72,14 +72,6 @@ def _reports_from_labels(c: Caution) -> str:
     )
 
 
-def _swapped(c: Caution) -> str:
-    finer, coarser = (", ".join(say_stages(c[which])) for which in ("finer", "coarser"))
-    return (
-        f"The device's file tells finer stages ({finer}) than the reference's ({coarser}): are the "
-        "two files swapped? The reference is named first, the device second."
-    )
-
-
 def _first_epochs_differ(c: Caution) -> str:
     reference, device = c["reference_first"], c["device_first"]
     later = ("device", "reference") if device > reference else ("reference", "device")
@@ -221,6 +213,7 @@ def _listing(c: Caution) -> str:
     figures = [f": {math.floor(value)} %" for value in c.get("scored_percent", ())]
     figures += [f": {seconds:+.0f} s" for seconds in c.get("seconds", ())]
     figures += [f": {counted(epochs, 'epoch')}" for epochs in c.get("left_epochs", ())]
+    figures += [f": kappa {figure(kappa, 3)}" for kappa in c.get("between_scorers", ())]
     nights = [f"{person} {night}" for person, night in c["named"]]
     told = [night + (figures[i] if figures else "") for i, night in enumerate(nights)]
     more = c["count"] - len(told)
@@ -228,16 +221,19 @@ def _listing(c: Caution) -> str:
 
 
 def _consensus_flatters(c: Caution) -> str:
+    parts = [f"{c['unstaged']} to which a scorer gave no stage"] if c["unstaged"] else []
+    parts += [f"{c['n1_or_n2']} between N1 and N2, which light sleep takes together"] if c["n1_or_n2"] else []
     kappas = [
         f"{figure(consensus, 3)} with the consensus and {figure(scorers, 3)} with single scorers under '{mapping}' "
         f"(means, the same {'night' if nights == 1 else f'{nights} nights'} in both)"
         for consensus, scorers, mapping, nights in c["kappas"]
     ]
-    said = f": kappa is {'; '.join(kappas)}" if kappas else ""
+    kappa = "Agreement comes out higher than with single scorers: kappa" if c["flatters"] else "Kappa"
     return (
         f"{c['device']}: on {c['count']} of {c['nights']} nights the reference is what more than half of several "
-        f"scorers say, and {c['undecided']} epochs without such a majority are left out. Those are epochs that are "
-        f"hard to stage, so agreement comes out higher than with any one person{said}."
+        f"scorers say, and {counted(c['undecided'], 'epoch')} without such a majority are left out"
+        + (f", among them {join_words(parts)}." if parts else ".")
+        + (f" {kappa} is {'; '.join(kappas)}." if kappas else "")
     )
 
 
@@ -282,14 +278,6 @@ _NOT_COMPARED: Final = {
 }
 
 
-def _nights_not_compared(c: Caution) -> str:
-    left = "it is" if c["count"] == 1 else "they are"
-    return (
-        f"{c['first']} and {c['second']}: on {c['count']} of the {counted(c['shared'], 'night')} that both watched "
-        f"{_NOT_COMPARED[c['reason']]}; {left} left out of the comparison."
-    )
-
-
 def _say_sds(sds: Iterable[tuple[str, float, float, int]]) -> str:
     """Return SDs with their upper bounds, each with its digits."""
     return "; ".join(
@@ -327,7 +315,10 @@ def _window_silent(c: Caution) -> str:
 _GRAVE: Final[dict[CautionKind, Sentence]] = {
     # whether the two sides belong together at all
     CautionKind.SAME_FILE: ("Reference and device are the same file, or copies of one: their agreement says nothing."),
-    CautionKind.SWAPPED: _swapped,
+    CautionKind.SWAPPED: (
+        "The device's file tells finer stages ({finer:stages}) than the reference's ({coarser:stages}): are the two "
+        "files swapped? The reference is named first, the device second."
+    ),
     CautionKind.NAMES_ALIKE: _names_alike,
     CautionKind.NIGHT_REPEATED: (
         "{device}: on {count} of {nights} nights the reference's stages are those of another night, epoch for epoch "
@@ -352,6 +343,11 @@ _GRAVE: Final[dict[CautionKind, Sentence]] = {
         "{device}: on {count} of {nights} nights agreement is near chance, and would be higher at another time "
         "({listing}): the recordings may not belong together, or a clock or zone may be off. "
         + for_page("{Step.SCORE_NIGHT} says more of such a night.", "Scored by itself, such a night tells more.")
+    ),
+    CautionKind.SCORERS_APART: (
+        "{device}: on {count} of {nights} nights two scorers agree near or below chance ({listing}), which two people "
+        "who saw one recording do not: the file of one may be of another night, or its clock or zone off. Look at it "
+        "before the consensus is used."
     ),
     CautionKind.CLOCK_OFFSET: (
         "Agreement has a sharp peak when {seconds:signed} s are added to device times (kappa {kappa_there:figure} "
@@ -494,7 +490,10 @@ _OTHERS: Final[dict[CautionKind, Sentence]] = {
         "fail on anybody in {missed_share:percent} of studies."
     ),
     CautionKind.ON_NIGHTS: lambda c: f"{c['device']}, {counted(c['count'], 'night')}: {_with_places(c['caution'])}",
-    CautionKind.NIGHTS_NOT_COMPARED: _nights_not_compared,
+    CautionKind.NIGHTS_NOT_COMPARED: lambda c: (
+        f"{c['first']} and {c['second']}: on {c['count']} of the {counted(c['shared'], 'night')} that both watched "
+        f"{_NOT_COMPARED[c['reason']]}; {'it is' if c['count'] == 1 else 'they are'} left out of the comparison."
+    ),
     # of a plan
     CautionKind.PLAN_RESTS_ON_FEW: _plan_rests_on_few,
     CautionKind.PLAN_RESTS_ON_FEW_NIGHTS: _plan_rests_on_few_nights,

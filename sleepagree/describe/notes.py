@@ -7,6 +7,7 @@ from typing import Final
 
 from sleepagree.caution import Note, NoteKind
 from sleepagree.describe.facts import Sentence, fill
+from sleepagree.describe.words import join_words, say_stages
 from sleepagree.errors import Front, for_page, name_options
 from sleepagree.readers.times.clock import show_number
 
@@ -64,7 +65,11 @@ def _ends_inclusive(n: Note) -> str:
 
 def _consensus(n: Note) -> str:
     names = ", ".join(n["scorers"])
-    return f"reference: consensus (more than half) of {len(n['scorers'])} scorers: {names}"
+    text = f"reference: consensus (more than half) of {len(n['scorers'])} scorers: {names}"
+    if not n.get("stages"):
+        return text
+    told = join_words(say_stages(n["stages"]))
+    return f"{text}; one tells finer stages than another, so votes were counted in what all of them tell: {told}"
 
 
 def _nights_in_file(n: Note) -> str:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 
 from sleepagree.caution import CautionKind, NoteKind
 from sleepagree.describe.facts import say_step
 from sleepagree.describe.paragraphs import say_grid, say_window_rule
 from sleepagree.describe.words import join_words, plain
 from sleepagree.errors import counted, shorten
-from sleepagree.study.night_summary import PAIRED_RULE
+from sleepagree.study.night_summary import PAIRED_RULE, NightSummary
 from sleepagree.study.results import DeviceStudy, StudyAgreement
 from sleepagree.study.table import NightsTable
 
@@ -120,14 +121,29 @@ def _say_silence(study: StudyAgreement) -> list[str]:
 
 def _say_consensus(study: StudyAgreement) -> list[str]:
     """Tell that a reference is what most of several scorers say, and what became of epochs without a majority."""
-    nights = {(n.participant, n.night): n for d in study.devices for n in d.nights if n.scorers}
-    if not nights:
+    several = [(d.device, n) for d in study.devices for n in d.nights if n.scorers]
+    if not several:
         return []
-    undecided = sum(dict(n.excluded).get("reference_no_majority", 0) for n in nights.values())
-    many = sorted({len(n.references) for n in nights.values() if len(n.references) > 1})
+    undecided: Counter[str] = Counter()
+    for device, night in several:
+        undecided[device] += night.no_majority
+    many = sorted({len(n.references) for _, n in several if len(n.references) > 1})
     of = f" ({join_words([str(count) for count in many])} of them)" if many else ""
-    return [
-        f"On {counted(len(nights), 'night')} several people scored the recording{of}: the reference is the stage that "
-        f"more than half of them gave an epoch, and {counted(undecided, 'epoch')} without such a majority were left "
-        "out, which raises agreement."
+    left = [counted(n, "epoch") + (f" of {shorten(who)}" if len(undecided) > 1 else "") for who, n in undecided.items()]
+    raises = undecided.total() and study.scorers and all(s.consensus_flatters for s in study.scorers)
+    said = [
+        f"On {_count_nights(n for _, n in several)} several people scored the recording{of}: the reference is the "
+        f"stage that more than half of them gave an epoch, and {join_words(left)} without such a majority were left out"
+        f"{', which raises agreement' if raises else ''}."
     ]
+    coarser = [n for _, n in several if any(note.get("stages") for note in n.notes if note.kind is NoteKind.CONSENSUS)]
+    if coarser:
+        said.append(
+            f"On {_count_nights(coarser)} one of them told finer stages than another: votes were counted in the stages "
+            "that all of them tell."
+        )
+    return said
+
+
+def _count_nights(nights: Iterable[NightSummary]) -> str:
+    return counted(len({(n.participant, n.night) for n in nights}), "night")

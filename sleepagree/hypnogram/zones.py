@@ -149,8 +149,8 @@ def name_begin(spans: ScoredSpans) -> str:
     )
 
 
-def seconds_between(reference: ScoredSpans, device: ScoredSpans) -> float:
-    """Return the device's start minus the reference's, in seconds.
+def seconds_between(reference: ScoredSpans, device: ScoredSpans, device_zone: Option = Option.DEVICE_ZONE) -> float:
+    """Return the device's start minus the reference's, in seconds; ``device_zone`` is what gives the zone of its clock.
 
     Raises
     ------
@@ -171,7 +171,7 @@ def seconds_between(reference: ScoredSpans, device: ScoredSpans) -> float:
             name_begin(silent),
         )
     if (first.tzinfo is None) != (second.tzinfo is None):
-        naive, option = (reference, Option.REFERENCE_ZONE) if first.tzinfo is None else (device, Option.DEVICE_ZONE)
+        naive, option = (reference, Option.REFERENCE_ZONE) if first.tzinfo is None else (device, device_zone)
         raise ClockError(
             "one side tells its time zone, this side does not",
             naive.origin.name,

@@ -7,13 +7,14 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from functools import partial
 from itertools import product
+from operator import itemgetter
 from typing import Any, Final
 
 import numpy as np
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.window import WindowRule
-from sleepagree.scoring.offsets import SURE_KAPPA, ClockHint
+from sleepagree.scoring.offsets import NEAR_CHANCE, SURE_KAPPA, ClockHint
 from sleepagree.study.night_summary import NightSummary, Refusal
 from sleepagree.study.results import BiasRow, DeviceStudy, ScorerSummary, StudyAgreement, StudyOptions
 
@@ -47,6 +48,8 @@ FAILING_SHARE: Final = 0.15
 LEAST_MISSED_SHARE: Final = 0.05
 
 _NAMED: Final = 6
+#: Epochs that two scorers must both have staged before their kappa tells anything.
+_AN_HOUR: Final = 120
 
 #: What a device gives occasion to: kinds of cautions with their values, but for its name.
 _Told = Iterator[tuple[CautionKind, dict[str, Any]]]
@@ -65,9 +68,9 @@ def study_cautions(
         out.append(Caution.of(CautionKind.NIGHTS_REFUSED, count=len(refused), devices=len(names)))
     out += _name_cautions(devices)
     of_device: tuple[Callable[[DeviceStudy], _Told], ...] = (
-        _repeated_cautions, _size_cautions, _sparse_cautions, _cut_cautions, partial(_consensus_cautions, scorers),
-        partial(_group_cautions, options), _failure_cautions, _normality_cautions, _skew_cautions, _clock_cautions,
-        _night_cautions,
+        _repeated_cautions, _size_cautions, _sparse_cautions, _cut_cautions, _apart_cautions,
+        partial(_consensus_cautions, scorers), partial(_group_cautions, options), _failure_cautions,
+        _normality_cautions, _skew_cautions, _clock_cautions, _night_cautions,
     )  # fmt: skip
     for device, cautions in product(devices, of_device):
         out += [Caution.of(kind, device=device.device, **values) for kind, values in cautions(device)]
@@ -148,18 +151,39 @@ def _cut_cautions(device: DeviceStudy) -> _Told:
 
 
 def _consensus_cautions(scorers: tuple[ScorerSummary, ...], device: DeviceStudy) -> _Told:
-    """Say that a consensus makes agreement look higher, with both figures."""
+    """Say what became of epochs without a majority, and where a consensus makes agreement look higher."""
     several = [n for n in device.nights if n.scorers]
-    if not several:
-        return
-    undecided = sum(dict(n.excluded).get("reference_no_majority", 0) for n in several)
-    kappas = tuple(
-        (s.with_consensus, s.with_scorers, s.mapping, s.nights)
-        for s in scorers
-        if s.device == device.device and not math.isnan(s.with_consensus) and not math.isnan(s.with_scorers)
-    )
-    counts = {"count": len(several), "nights": len(device.nights), "undecided": undecided}
-    yield CautionKind.CONSENSUS_FLATTERS, {**counts, "kappas": kappas}
+    undecided = sum(n.no_majority for n in several)
+    told = [s for s in scorers if s.device == device.device and not math.isnan(s.with_consensus - s.with_scorers)]
+    if undecided or any(s.consensus_flatters for s in told):
+        unstaged, light = (sum(n.undecided[k] for n in several) for k in (0, 1))
+        yield (
+            CautionKind.CONSENSUS_FLATTERS,
+            {
+                "count": len(several),
+                "nights": len(device.nights),
+                "undecided": undecided,
+                "unstaged": unstaged,
+                "n1_or_n2": light,
+                "flatters": bool(told) and all(s.consensus_flatters for s in told),
+                "kappas": tuple((s.with_consensus, s.with_scorers, s.mapping, s.nights) for s in told),
+            },
+        )
+
+
+def _apart_cautions(device: DeviceStudy) -> _Told:
+    """Name the nights on which two scorers agree near or below chance: two people do not see one night so."""
+    kappas = [(n, min(_kappas_between(n), default=math.nan)) for n in device.nights]
+    apart = sorted(((n, kappa) for n, kappa in kappas if kappa < NEAR_CHANCE), key=itemgetter(1))
+    if apart:
+        told = {"between_scorers": tuple(kappa for _, kappa in apart[:_NAMED])}
+        yield CautionKind.SCORERS_APART, {**_counted_nights(device, [n for n, _ in apart]), **told}
+
+
+def _kappas_between(night: NightSummary) -> list[float]:
+    """Return kappa of every two scorers under the finest mapping, which stands first, of an hour or more."""
+    finest = [s for s in night.scorers if s.mapping == night.scorers[0].mapping and s.second != "device"]
+    return [s.kappa for s in finest if s.n >= _AN_HOUR and not math.isnan(s.kappa)]
 
 
 def _group_cautions(options: StudyOptions, device: DeviceStudy) -> _Told:

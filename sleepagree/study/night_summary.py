@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, Note
 from sleepagree.errors import InputError, MappingError
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
-from sleepagree.hypnogram.ledger import cross_labels
+from sleepagree.hypnogram.ledger import Status, cross_labels
 from sleepagree.hypnogram.spans import Counts, Frozen, LabelCodes
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping, default_mapping
@@ -206,6 +206,8 @@ class NightSummary(Brief, Frozen):
         ``CHANGES``, and the classes that both sides can have; empty where no mapping fits this night alone.
     staged_outside : int
         Epochs outside the window to which any of several scorers gave a stage; 0 with one.
+    undecided : tuple of (int, int)
+        Epochs without a majority to which a scorer gave no stage, and those that all called N1 or N2.
     bouts : float array, shape (bout_classes, 2)
         Changes of class an hour and mean bouts of both sides, as `compare_bouts` returns them.
 
@@ -251,11 +253,17 @@ class NightSummary(Brief, Frozen):
     coincidences: tuple[ScorerTable, ...] = ()
     group: str = ""
     staged_outside: int = 0
+    undecided: tuple[int, int] = (0, 0)
     bout_classes: tuple[str, ...] = ()
     bouts: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 2)))
 
     def __post_init__(self) -> None:
         self._freeze(crossed=np.int32, bouts=np.float64)
+
+    @property
+    def no_majority(self) -> int:
+        """Epochs of the window to which no stage was given by more than half of the scorers."""
+        return dict(self.excluded).get(Status.REFERENCE_NO_MAJORITY.word, 0)
 
     @property
     def native(self) -> Counts:
@@ -321,7 +329,8 @@ class NightSummary(Brief, Frozen):
         for key in ("clock_profile", "shifts"):
             values[key] = base64.b64decode(values[key], validate=True)
         values["excluded"] = tuple((name, count) for name, count in values["excluded"])
-        values["sequences"] = tuple(values["sequences"])
+        for key in ("sequences", "undecided"):
+            values[key] = tuple(values[key])
         values["notes"] = tuple(share_equal(Note.from_document(note)) for note in values["notes"])
         values["cautions"] = tuple(share_equal(Caution.from_document(caution)) for caution in values["cautions"])
         kept = values["epochs"]
@@ -406,6 +415,7 @@ def summarise_night(
     coincidences: tuple[ScorerTable, ...] = (),
     group: str = "",
     staged_outside: int = 0,
+    undecided: tuple[int, int] = (0, 0),
 ) -> NightSummary:
     """Reduce one night to what a study needs of it.
 
@@ -431,6 +441,8 @@ def summarise_night(
         Group of nights that bias is told by, such as an age group; "" for none.
     staged_outside : int
         Epochs outside the window to which any of several scorers gave a stage.
+    undecided : tuple of (int, int)
+        As in :class:`NightSummary`.
 
     Raises
     ------
@@ -477,6 +489,7 @@ def summarise_night(
         coincidences=coincidences,
         group=share_equal(group),
         staged_outside=staged_outside,
+        undecided=undecided,
         bout_classes=bout_classes,
         bouts=bouts,
         notes=tuple(map(share_equal, ledger.notes)),

@@ -595,6 +595,11 @@ class ScorerSummary:
         return self.share_intervals.value
 
     @property
+    def consensus_flatters(self) -> bool:
+        """Whether the device agrees better with the consensus than with single scorers."""
+        return self.with_consensus > self.with_scorers
+
+    @property
     def nights_told(self) -> str:
         """How many nights the figures are of, in words."""
         if self.nights == self.of_nights:

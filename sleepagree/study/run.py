@@ -17,6 +17,7 @@ from sleepagree.errors import Front, InputError, SleepAgreeError, name_options
 from sleepagree.files.object_store import fetched, is_remote
 from sleepagree.files.writing import csv_text
 from sleepagree.hypnogram.align import Outside, PairedNight, align, take_outside
+from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.window import parse_window
@@ -31,10 +32,11 @@ from sleepagree.study.night_summary import (
     NightSummary,
     Refusal,
     SourceFile,
+    hash_sequence,
     refuse_own_reference,
     summarise_night,
 )
-from sleepagree.study.scorers import build_consensus, compare_scorers, count_staged_outside
+from sleepagree.study.scorers import build_consensus, compare_scorers, count_staged_outside, count_undecided
 from sleepagree.study.table import NightRow
 
 #: First line of the epochs file.
@@ -163,8 +165,9 @@ def _score_row(row: NightRow, files: NightFilesReader, options: ScoringOptions) 
         outside=Outside(options.outside),
         reports=options.reports or None,
     )
-    scorers, together = compare_scorers(scorings, paired) if several else ((), ())
+    scorers, together = compare_scorers(scorings, paired, options.mappings) if several else ((), ())
     staged_outside = count_staged_outside(scorings, paired) if several else 0
+    undecided = count_undecided(scorings, paired) if several else (0, 0)
     if options.anonymous:  # which takes the clock away that scorers are laid by
         paired = anonymous_night(paired)
         # hashes stay, for they find one night under two names; no output holds them
@@ -183,6 +186,7 @@ def _score_row(row: NightRow, files: NightFilesReader, options: ScoringOptions) 
         coincidences=together,
         group=row.group,
         staged_outside=staged_outside,
+        undecided=undecided,
     )
     refuse_own_reference(summary)
     return paired, with_clock_check(summary, paired, asked) if options.clock else summary
@@ -248,10 +252,17 @@ class NightFilesReader:
 
 
 def _refuse_copies(scorings: tuple[ScoredSpans, ...]) -> None:
-    hashes = [s.origin.sha256 for s in scorings if s.origin.sha256]
-    if len(set(hashes)) != len(hashes):
+    """Refuse scorings of the same bytes, or of the same stages epoch for epoch in whatever file or at whatever time."""
+    sequences = [
+        hash_sequence(lay_on_epochs(s, origin_s=0.0).codes, make_stage_set(s.labels, s.stages)) for s in scorings
+    ]
+    told = {"bytes": [s.origin.sha256 for s in scorings], "stages, epoch for epoch": sequences}
+    for what, given in told.items():
+        hashes = [one for one in given if one]
+        if len(set(hashes)) == len(hashes):
+            continue
         raise InputError(
-            "two scorings of this night are the same bytes",
+            f"two scorings of this night are the same {what}",
             scorings[0].origin.name,
             "",
             ", ".join(s.origin.name for s in scorings),

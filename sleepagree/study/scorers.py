@@ -6,7 +6,8 @@ earliest moment to which any of them gives a stage, and all figures of a night a
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from itertools import combinations, product
 from typing import Final, NamedTuple
 
@@ -17,22 +18,23 @@ from sleepagree.caution import Note, NoteKind, named_file
 from sleepagree.errors import InputError, Option, PairingError, Step
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
-from sleepagree.hypnogram.ledger import CONSENSUS, NO_MAJORITY, cross_labels
+from sleepagree.hypnogram.ledger import CONSENSUS, NO_MAJORITY, Status, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, LabelCodes, Origin, ScoredSpans
 from sleepagree.hypnogram.window import Window, WindowRule, show_time
 from sleepagree.hypnogram.zones import seconds_between
 from sleepagree.inference.table_sums import fold_counts
-from sleepagree.mapping.mapping import StageMapping, fitting_mappings, mapping_named
-from sleepagree.mapping.sets import StageSet, make_stage_set
-from sleepagree.mapping.words import AASM_STAGES, UNSCORED
+from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, fitting_mappings
+from sleepagree.mapping.sets import StageSet, make_stage_set, reference_reportable
+from sleepagree.mapping.words import AASM_STAGES, COVERAGE, LEAVE_OUT, UNSCORED
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.several_scorers import count_coincidences
 from sleepagree.study.night_summary import ScorerPair, ScorerTable
 
 DEVICE: Final = "device"
-_FIVE: Final = "w-n1-n2-n3-r"
 #: Marks are written to the second or better; this is far below both, and far above what adding seconds loses.
 _SAME_S: Final = 1e-3
+#: Zones of scorers are that of the reference.
+_seconds_between: Final = partial(seconds_between, device_zone=Option.REFERENCE_ZONE)
 
 
 class _Scoring(NamedTuple):
@@ -65,7 +67,9 @@ def build_consensus(scorings: Sequence[ScoredSpans], *, window: Window | None = 
     """Return the majority scoring of one night.
 
     An epoch takes the stage that more than half of the scorers gave it; where no stage has that, it is
-    labelled "(no majority)" and is not scored. "Unscored" and a gap are votes like any other.
+    labelled "(no majority)" and is not scored. "Unscored" and a gap are votes like any other. Where one scorer tells
+    finer stages than another, votes count as the stages that all of them can tell: N1 and N2 as light beside a scorer
+    of light.
 
     Lights marks are those of whoever has them; of marks up to one epoch apart the earliest lights off and the latest
     lights on hold. Without them the window runs from the first to the last epoch to which more than half of the
@@ -96,7 +100,10 @@ def build_consensus(scorings: Sequence[ScoredSpans], *, window: Window | None = 
     sides = _on_one_clock(scorings)
     _refuse_apart(sides)
     marks = _common_marks(sides, window or Window())
-    words, votes, begin_s = _votes(sides)
+    counts_as = _counts_as(scorings)
+    words, votes, begin_s = _votes(sides, counts_as)
+    is_coarser = any(counts_as.get(stage, stage) != stage for s in scorings for stage in s.stages)
+    stages = tuple(dict.fromkeys(counts_as[stage] for stage in AASM_STAGES)) if is_coarser else ()
     chosen = _majority(votes, len(words))
     split = NO_MAJORITY
     while split in words:  # a word that a mapping file explains may be spelt so
@@ -118,10 +125,15 @@ def build_consensus(scorings: Sequence[ScoredSpans], *, window: Window | None = 
         epoch_s=EPOCH_S,
         epoch_from=EpochLengthFrom.FILE,
         notes=(
-            Note.of(NoteKind.CONSENSUS, scorers=tuple(named_file(s.origin.name) for s in scorings)),
+            Note.of(
+                NoteKind.CONSENSUS,
+                scorers=tuple(named_file(s.origin.name) for s in scorings),
+                **({"stages": stages} if is_coarser else {}),
+            ),
             *(note for mark in marks for note in mark.notes(sides)),
         ),
         origin=Origin(f"{CONSENSUS} of {names}", CONSENSUS),
+        reports=tuple(dict.fromkeys(w for w in (*stages, *words) if w != UNSCORED)) if is_coarser else None,
         scored_part_s=_scored_part(votes, words, begin_s),
     )
 
@@ -138,12 +150,12 @@ def _scored_part(votes: NDArray[np.int16], words: tuple[str, ...], begin_s: floa
 def _earliest(scorings: Sequence[ScoredSpans]) -> ScoredSpans:
     """Return the scoring that starts first; of several that do, always one of the same zone."""
     first = scorings[0]
-    return min(scorings, key=lambda s: (seconds_between(first, s), "" if s.start is None else s.start.isoformat()))
+    return min(scorings, key=lambda s: (_seconds_between(first, s), "" if s.start is None else s.start.isoformat()))
 
 
 def _on_one_clock(scorings: Sequence[ScoredSpans]) -> tuple[_Scoring, ...]:
     anchor = _earliest(scorings)
-    return tuple(_Scoring(s, seconds_between(anchor, s)) for s in scorings)
+    return tuple(_Scoring(s, _seconds_between(anchor, s)) for s in scorings)
 
 
 def _refuse_apart(sides: Sequence[_Scoring]) -> None:
@@ -240,16 +252,44 @@ def _wanted(off: _Mark, on: _Mark, window: Window) -> list[_Mark]:
 # --- votes ------------------------------------------------------------------------------------------------
 
 
-def _votes(sides: Sequence[_Scoring]) -> tuple[tuple[str, ...], NDArray[np.int16], float]:
+def _counts_as(scorings: Sequence[ScoredSpans]) -> dict[str, str]:
+    """Return what a vote for each stage counts as: the finest stage around it that all scorers can tell.
+
+    A scorer who says light tells N1 and N2 together. Who says sleep and N2 has seen some sleep and tells no less for
+    that: a stage of which its scorer also tells a part joins nothing.
+    """
+    joined = []
+    for s in scorings:
+        told = [COVERAGE[stage] for stage in reference_reportable(_stage_set(s)) if stage in COVERAGE]
+        joined += [covers for covers in told if not any(part < covers for part in told)]
+    classes = []
+    for stage in AASM_STAGES:
+        covers = COVERAGE[stage]
+        for _ in AASM_STAGES:
+            covers = covers.union(*(more for more in joined if more & covers))
+        classes.append(covers)
+    word_of = {covers: stage for stage, covers in COVERAGE.items()}
+    return {
+        stage: next((word_of[whole] for whole in classes if covers <= whole), stage)
+        for stage, covers in COVERAGE.items()
+    }
+
+
+def _stage_set(spans: ScoredSpans) -> StageSet:
+    return make_stage_set(spans.labels, spans.stages, reports=spans.reports, path=spans.origin.name)
+
+
+def _votes(sides: Sequence[_Scoring], counts_as: Mapping[str, str]) -> tuple[tuple[str, ...], NDArray[np.int16], float]:
     """Return stage words, votes (scorers, epochs) with -1 for a gap, and where the first epoch begins."""
     origin_s = min(s.first_stage_s() for s in sides)
-    words = tuple(sorted({stage for s in sides for stage in s.spans.stages}, key=_stage_order))
+    cast = [[counts_as.get(stage, stage) for stage in s.spans.stages] for s in sides]
+    words = tuple(sorted({stage for stages in cast for stage in stages}, key=_stage_order))
     laid = [lay_on_epochs(s.spans, origin_s=origin_s - s.shift_s) for s in sides]
     begin = min(epochs.first for epochs in laid)
     end = max(epochs.first + epochs.codes.size for epochs in laid)
     rows = []
-    for side, epochs in zip(sides, laid, strict=True):
-        rank = np.array([*(words.index(stage) for stage in side.spans.stages), -1], np.int16)
+    for stages, epochs in zip(cast, laid, strict=True):
+        rank = np.array([*map(words.index, stages), -1], np.int16)
         rows.append(rank[epochs.window(begin, end - begin)])
     return words, np.stack(rows), origin_s + begin * EPOCH_S
 
@@ -270,7 +310,7 @@ def _majority(votes: NDArray[np.int16], n_words: int) -> NDArray[np.int16]:
 
 
 def compare_scorers(
-    scorings: Sequence[ScoredSpans], night: PairedNight
+    scorings: Sequence[ScoredSpans], night: PairedNight, asked: Sequence[StageMapping] = ()
 ) -> tuple[tuple[ScorerPair, ...], tuple[ScorerTable, ...]]:
     """Return agreement of every two scorers, of the device with each scorer and with the consensus, and of all at once.
 
@@ -282,12 +322,14 @@ def compare_scorers(
         One per scorer.
     night : PairedNight
         The device against the consensus.
+    asked : sequence of StageMapping
+        Mappings that were asked for; without a square one the finest square one that fits the device takes its place.
 
     Returns
     -------
     tuple of ScorerPair
-        Scorers among themselves under all five stages and under the device's first square mapping, so that
-        the device's agreement can be read as a share of theirs.
+        Scorers among themselves under the finest stages that all of them tell and under the device's first square
+        mapping, so that the device's agreement can be read as a share of theirs.
     tuple of ScorerTable
         What all scorers said together, under the same mappings.
 
@@ -298,8 +340,10 @@ def compare_scorers(
     """
     _refuse_apart(_on_one_clock(scorings))
     # the first mapping of the device under which both sides have the same classes
-    square = next((m for m in fitting_mappings(night.reference_set, night.device_set) if m.is_square), None)
-    mappings = [mapping_named(_FIVE), *([square] if square is not None and square.name != _FIVE else [])]
+    fitting = fitting_mappings(night.reference_set, night.device_set)
+    square = next((m for m in (*asked, *fitting) if m.is_square), None)
+    finest = _finest_mapping(_counts_as(scorings))
+    mappings = [finest, *([square] if square is not None and square.name != finest.name else [])]
     scorers = [_lay_in_window(s, night) for s in scorings]
     pairs = [
         _score_pair(*two, mapping, mapping.reference_codes)
@@ -310,6 +354,14 @@ def compare_scorers(
         consensus = _Sequence(CONSENSUS, night.reference, night.reference_set)
         pairs += [_score_pair(one, device, square, square.device_codes) for one in (*scorers, consensus)]
     return tuple(pairs), tuple(_count_together(scorers, mapping) for mapping in mappings)
+
+
+def _finest_mapping(counts_as: Mapping[str, str]) -> StageMapping:
+    """Return the finest square mapping that has a class for every stage that all scorers can tell."""
+    told = {counts_as[stage] for stage in AASM_STAGES}
+    return next(
+        m for m in BUILT_IN_MAPPINGS if m.is_square and LEAVE_OUT not in {dict(m.reference)[stage] for stage in told}
+    )
 
 
 def _count_together(scorers: Sequence[_Sequence], mapping: StageMapping) -> ScorerTable:
@@ -333,8 +385,7 @@ class _Sequence(NamedTuple):
 def _lay_in_window(spans: ScoredSpans, night: PairedNight) -> _Sequence:
     """Return what a scorer says of the epochs of a night's window."""
     codes = _lay_on_grid(spans, night).window(0, night.status.size)
-    stage_set = make_stage_set(spans.labels, spans.stages, reports=spans.reports, path=spans.origin.name)
-    return _Sequence(spans.origin.name, codes, stage_set)
+    return _Sequence(spans.origin.name, codes, _stage_set(spans))
 
 
 def _lay_on_grid(spans: ScoredSpans, night: PairedNight) -> EpochLabels:
@@ -358,6 +409,25 @@ def count_staged_outside(scorings: Sequence[ScoredSpans], night: PairedNight) ->
         has_stage = np.array([*(stage != UNSCORED for stage in spans.stages), False])  # the last is that of a gap, -1
         staged.update((np.flatnonzero(has_stage[labels.codes]) + labels.first).tolist())
     return sum(not 0 <= epoch < night.status.size for epoch in staged)
+
+
+def count_undecided(scorings: Sequence[ScoredSpans], night: PairedNight) -> tuple[int, int]:
+    """Return how many epochs without a majority a scorer gave no stage, and how many were called N1 or N2 by all.
+
+    Parameters
+    ----------
+    scorings : sequence of ScoredSpans
+        One per scorer.
+    night : PairedNight
+        The device against the consensus.
+    """
+    undecided = night.status == Status.REFERENCE_NO_MAJORITY
+    staged, light = np.ones((2, undecided.size), np.bool_)
+    for spans in scorings:
+        codes = _lay_on_grid(spans, night).window(0, undecided.size)
+        staged &= np.array([*(stage != UNSCORED for stage in spans.stages), False])[codes]
+        light &= np.array([*(stage in {"N1", "N2"} for stage in spans.stages), False])[codes]
+    return int(np.count_nonzero(undecided & ~staged)), int(np.count_nonzero(undecided & light))
 
 
 def _score_pair(

@@ -129,9 +129,9 @@ def test_which_classes_a_device_cannot_say():
     ("reference", "device", "finer", "coarser"),
     [
         ("wake light deep rem", "W N1 N3 R", "N1", "light"),
-        ("wake light deep", "W N1 N2 N3 R", "N1, N2", "light"),
-        ("wake asleep", "W light deep rem", "light, deep, REM", "sleep"),
-        ("wake asleep", "W N1 N2 N3 R", "N1, N2, N3, REM", "sleep"),
+        ("wake light deep", "W N1 N2 N3 R", "N1 and N2", "light"),
+        ("wake asleep", "W light deep rem", "light, deep and REM", "sleep"),
+        ("wake asleep", "W N1 N2 N3 R", "N1, N2, N3 and REM", "sleep"),
     ],
 )
 def test_a_device_finer_than_the_reference_may_be_the_reference(reference, device, finer, coarser):

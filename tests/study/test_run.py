@@ -142,6 +142,18 @@ def test_two_scorings_of_the_same_bytes_are_no_two_scorers(tmp_path: Path) -> No
     assert "two scorings of this night are the same bytes" in result.outcomes[0].reason
 
 
+def test_one_scoring_in_two_files_is_no_two_scorers(tmp_path: Path) -> None:
+    letters = "WW112233RR2222RRWW12W"
+    write_scorers(tmp_path, {"a.csv": letters, "b.csv": letters})
+    (tmp_path / "b.csv").write_text((tmp_path / "b.csv").read_text() + "\n")
+    (refusal,) = score_rows([row(references=("a.csv", "b.csv"))], tmp_path, ScoringOptions()).outcomes
+    assert isinstance(refusal, Refusal)
+    assert "two scorings of this night are the same stages, epoch for epoch" in refusal.reason
+    write_scorers(tmp_path, {"b.csv": letters.replace("33", "23")})
+    (night,) = score_rows([row(references=("a.csv", "b.csv"))], tmp_path, ScoringOptions()).outcomes
+    assert dict(night.excluded)["reference_no_majority"] == 1
+
+
 def write_scorers(folder: Path, scorings: dict[str, str]) -> None:
     """Write one file a scorer: letters as in ``write_night``, "(" for lights off and ")" for lights on."""
     for name, letters in scorings.items():

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from itertools import permutations
 
 import numpy as np
@@ -18,20 +18,29 @@ from sklearn.metrics import accuracy_score, cohen_kappa_score
 
 from sleepagree.caution import CautionKind
 from sleepagree.describe.study_paragraphs import methods_of_study
-from sleepagree.errors import InputError, PairingError, SleepAgreeError
+from sleepagree.errors import ClockError, InputError, PairingError, SleepAgreeError
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.ledger import NO_MAJORITY
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.hypnogram.window import WindowRule, parse_window
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.night.compare import NightAgreement, compare
 from sleepagree.night.measures import measure_sides
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.night_json import night_document
 from sleepagree.render.study_json import study_document
+from sleepagree.study.cautions import study_cautions
 from sleepagree.study.night_summary import NightSummary, summarise_night
 from sleepagree.study.results import StudyAgreement, StudyOptions
-from sleepagree.study.scorers import CONSENSUS, DEVICE, build_consensus, compare_scorers, count_staged_outside
+from sleepagree.study.scorers import (
+    CONSENSUS,
+    DEVICE,
+    build_consensus,
+    compare_scorers,
+    count_staged_outside,
+    count_undecided,
+)
 from sleepagree.study.summarise import summarise_study
 from tests.said import said
 from tests.told import study_lines
@@ -286,6 +295,70 @@ def test_no_majority_is_a_status_of_its_own() -> None:
     assert sum(excluded.values()) + paired.ledger.scored == paired.ledger.window_epochs == 9
 
 
+def in_words(words: list[str], name: str) -> ScoredSpans:
+    """One word an epoch; ? is unscored."""
+    spans = read_hypnogram(words, start=START, stages={"?": UNSCORED})
+    return spans.with_changes(origin=Origin(name, "test", name))
+
+
+COARSER = {
+    "light": {"W": "wake", "1": "light", "2": "light", "3": "deep", "R": "rem"},
+    "nrem": {"W": "wake", "1": "nrem", "2": "nrem", "3": "nrem", "R": "rem"},
+    "sleep": {"W": "wake", "1": "sleep", "2": "sleep", "3": "sleep", "R": "sleep"},
+}
+
+
+@pytest.mark.parametrize(
+    ("coarse", "told"),
+    [("light", ("W", "light", "N3", "R")), ("nrem", ("W", "nrem", "R")), ("sleep", ("W", "sleep"))],
+)
+def test_votes_are_counted_in_what_all_scorers_tell(coarse: str, told: tuple[str, ...]) -> None:
+    letters = "WW1122R3R2" * 20  # invented
+    fine, other = scoring(letters, "a.edf"), in_words([COARSER[coarse][c] for c in letters], "b.edf")
+    for scorings in ([fine, other], [other, fine], [fine, fine, other]):
+        consensus = build_consensus(scorings)
+        paired = align(reference=consensus, device=device("wwlllrrdrl" * 20))
+        # one night seen alike: every epoch has a majority, and none falls between the words
+        assert (paired.ledger.scored, dict(paired.ledger.excluded)["reference_no_majority"]) == (200, 0)
+        kept = {stage for stage, n in zip(paired.reference_set.stages, paired.native.sum(axis=1), strict=True) if n}
+        assert (kept, consensus.reports) == (set(told), told)
+        (between, *_), _ = compare_scorers(scorings, paired)
+        assert (between.n, between.kappa) == (200, 1.0)
+    assert "votes were counted in what all of them tell: wake" in said(consensus.notes)[0]
+    assert build_consensus([fine, fine]).reports is None
+    assert "counted in" not in said(build_consensus([other, other]).notes)[0]
+
+
+def test_a_vague_word_beside_its_parts_makes_no_scorer_coarser() -> None:
+    words = ["W", "N1", "N2", "N3", "R", "sleep"]
+    vague, fine = in_words(words, "a.edf"), scoring("W123R2", "b.edf")
+    consensus = build_consensus([vague, fine])
+    # worked out by hand: "sleep" agrees with no stage, and the others stay as fine as they are
+    assert letters_of(consensus, 6) == "W123R!"
+    # beside one who tells wake and sleep alone, it is what all of them tell
+    both = build_consensus([vague, in_words(["wake", *["sleep"] * 5], "b.edf")])
+    assert [both.stages[code] for code in both.codes] == ["W", "sleep"]
+
+
+def test_epochs_without_a_majority_are_counted_by_why() -> None:
+    scorings = [scoring("W12223?2RW", "a.edf"), scoring("W21232R.RW", "b.edf")]
+    paired = align(reference=build_consensus(scorings), device=device("wllllllllw"))
+    # worked out by hand: no stage of one scorer at 6 and 7, N1 or N2 at 1 and 2, N2 or N3 at 4 and 5
+    assert dict(paired.ledger.excluded)["reference_no_majority"] == 6
+    assert count_undecided(scorings, paired) == (2, 2)
+
+
+def test_the_mapping_asked_for_is_that_of_the_scorers() -> None:
+    scorings = [scoring("WW1122R3R2" * 4, "a.edf"), scoring("WW1222R3W2" * 4, "b.edf")]
+    paired = align(reference=build_consensus(scorings), device=device("wwlllrrdrl" * 4))
+    pairs, tables = compare_scorers(scorings, paired, [mapping_named("wake-sleep")])
+    assert {p.mapping for p in pairs if p.second == DEVICE} == {"wake-sleep"}
+    assert [t.mapping for t in tables] == ["w-n1-n2-n3-r", "wake-sleep"]
+    # one without a kappa leaves the device's own
+    pairs, _ = compare_scorers(scorings, paired, [mapping_named("rem-apart")])
+    assert {p.mapping for p in pairs if p.second == DEVICE} == {"wake-light-deep-rem"}
+
+
 def test_agreement_of_scorers_is_that_of_scikit_learn() -> None:
     rng = np.random.default_rng(5)
     first = rng.choice(list("W123R"), 200)
@@ -348,10 +421,15 @@ def night_with_scorers(number: int, scorers: tuple[str, ...], said: str | Scored
     band = device(said) if isinstance(said, str) else said
     paired = align(reference=build_consensus(scorings), device=band)
     pairs, _ = compare_scorers(scorings, paired)
-    outside = count_staged_outside(scorings, paired)
-    who = f"p{number}"
     return summarise_night(
-        paired, row=number, participant=who, night="1", device="pad B", scorers=pairs, staged_outside=outside
+        paired,
+        row=number,
+        participant=f"p{number}",
+        night="1",
+        device="pad B",
+        scorers=pairs,
+        staged_outside=count_staged_outside(scorings, paired),
+        undecided=count_undecided(scorings, paired),
     )
 
 
@@ -472,13 +550,58 @@ def test_a_consensus_is_told_in_methods_and_in_a_caution_with_both_kappas() -> N
     # letters in which the two scorers differ, counted by hand: 2 of 10 on the first night, 4 of 10 on the second
     undecided = 4 * (2 + 4)
     (caution,) = [text for text in said(study.cautions) if "several scorers" in text]
-    assert f"and {undecided} epochs without such a majority are left out" in caution
+    # and of them, 1 of 10 on both nights is N1 to one and N2 to the other
+    parts = "among them 8 between N1 and N2, which light sleep takes together"
+    assert f"and {undecided} epochs without such a majority are left out, {parts}." in caution
     kappas = f"{summary.with_consensus:.3f} with the consensus and {summary.with_scorers:.3f} with single scorers"
     assert f"under '{summary.mapping}' (means, the same 2 nights in both)" in caution
-    assert f"kappa is {kappas}" in caution
+    assert f"Agreement comes out higher than with single scorers: kappa is {kappas}" in caution
     methods = methods_of_study(study).text
     assert "On 2 nights several people scored the recording" in methods
     assert f"{undecided} epochs without such a majority were left out, which raises agreement" in methods
+
+
+def test_that_a_consensus_raises_agreement_is_said_only_where_it_does() -> None:
+    # two scorers agree with each other where the device agrees with the third alone
+    three = ("WW1122R3R2" * 6, "WW1122R3R2" * 6, "W21132R2W2" * 6)
+    study = summarise_study([night_with_scorers(2, three, "wlldlrrlwl" * 6)], StudyOptions(resamples=20))
+    (summary,) = study.scorers
+    assert summary.with_consensus < summary.with_scorers
+    assert "raises" not in methods_of_study(study).text
+    assert not [c for c in study.cautions if c.kind is CautionKind.CONSENSUS_FLATTERS]  # nothing is left out either
+    apart = (three[0], three[2])
+    study = summarise_study([night_with_scorers(2, apart, "wwlllrrdrl" * 6)], StudyOptions(resamples=20))
+    night = study.devices[0].nights[0]
+    lowered = replace(study.scorers[0], with_consensus=0.1)
+    told = next(c for c in study_cautions(study.devices, (), StudyOptions(), (lowered,)) if "kappas" in dict(c.values))
+    assert "higher" not in str(told)
+    assert f"and {night.no_majority} epochs without" in str(told)
+
+
+def test_methods_count_epochs_without_a_majority_of_each_device() -> None:
+    one = night_with_scorers(2, ("WW1122R3R2" * 4, "WW1222R3W2" * 4), "wwlllrrdrl" * 4)
+    other = replace(night_with_scorers(2, ("WW1122R3", "WW1222R3"), "wwlllrrd"), row=3, device="band A")
+    told = methods_of_study(summarise_study([one, other], StudyOptions(resamples=20))).text
+    # letters in which the two scorers differ: 2 of 10, four times, and 1 of 8
+    assert "On 1 night several people scored the recording" in told
+    assert "8 epochs of pad B and 1 epoch of band A without such a majority were left out" in told
+
+
+def test_scorers_who_agree_by_chance_get_a_caution() -> None:
+    rng = np.random.default_rng(3)
+    truth = "".join(np.repeat(rng.choice(list("W123R"), 60), 5))
+    near = [night_with_scorers(2, (truth, truth[60:] + truth[:60]), device_of(truth))]
+    study = summarise_study(near, StudyOptions(resamples=20))
+    (caution,) = [c for c in study.cautions if c.kind is CautionKind.SCORERS_APART]
+    kappa = cohen_kappa_score(list(truth), list(truth[60:] + truth[:60]))
+    assert f"(p2 1: kappa {kappa:.3f}".replace("-", "\N{MINUS SIGN}") in str(caution).replace("-", "\N{MINUS SIGN}")
+    right = [night_with_scorers(2, (truth, truth.replace("1", "2")), device_of(truth))]
+    kinds = {c.kind for c in summarise_study(right, StudyOptions(resamples=20)).cautions}
+    assert CautionKind.SCORERS_APART not in kinds
+
+
+def device_of(letters: str) -> str:
+    return letters.translate(str.maketrans("W123R", "wlldr"))
 
 
 def test_a_scorer_of_a_stretch_who_cuts_the_night_to_it_gets_a_caution() -> None:
@@ -503,6 +626,13 @@ def test_a_study_with_one_scorer_a_night_speaks_of_no_consensus() -> None:
         [summarise_night(paired, row=2, participant="p", night="1", device="pad B")], StudyOptions(resamples=20)
     )
     assert "several" not in " ".join([*said(study.cautions), methods_of_study(study).text])
+
+
+def test_a_scorer_without_a_zone_is_told_to_give_that_of_the_reference() -> None:
+    zoned = scoring("WW11", "a.edf", start=START.replace(tzinfo=UTC))
+    for order in ([zoned, scoring("WW12", "b.edf")], [scoring("WW12", "b.edf"), zoned]):
+        with pytest.raises(ClockError, match=r"^b\.edf: start: .* Give zone=\.\.\. \(of the reference\)"):
+            build_consensus(order)
 
 
 def test_scorers_of_different_nights_share_no_time() -> None:
