@@ -24,7 +24,7 @@ from sleepagree.describe.words import DASH, figure, file_name, join_words, say_l
 from sleepagree.errors import Front, counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.scoring.clock import SMALLEST_GAIN, TUNING_WARNING, ClockReading
-from sleepagree.scoring.clock_blocks import OffsetCurve
+from sleepagree.scoring.clock_blocks import DRIFT_RANGE_S_PER_H, OffsetCurve
 from sleepagree.scoring.offsets import range_min_for
 from sleepagree.study.clocks import FEWEST_NIGHTS, ClockPart, ClockVerdict, DeviceClock
 
@@ -41,6 +41,9 @@ _PROPOSED: Final = {
     (False, True): "Two offsets are proposed, not one",
     (False, False): "Nothing is proposed",
 }
+_MEND_DRIFT: Final = (
+    "No option takes a drift out: mend the times of the device's file with what its maker or a second clock says of it."
+)
 #: Clocks that are an hour off may be some minutes off besides.
 _NEAR_AN_HOUR_S: Final = 300.0
 #: Nights with another offset that are named.
@@ -91,7 +94,7 @@ def describe_clock(
         sections_of(
             section("clock", "Clock", detail=f" {of}"),
             section("proposal", "", proposals, figures),
-            section("curve", "", _curve(reading.curve), warning),
+            section("curve", "", _curve(reading.curve, paired.clock_offset_s), warning),
             following,
         ),
         sections_of(
@@ -133,13 +136,18 @@ def _say_zone(reading: ClockReading, front: Front) -> list[str]:
 def _say_drift(reading: ClockReading) -> list[str]:
     """Return that no one offset mends a clock that drifts, where it is told that it does."""
     gain = reading.kappa_with_drift - reading.kappa_at_best
+    if reading.drift_is_at_edge and gain >= SMALLEST_GAIN:
+        return [
+            f"The clock drifts by {DRIFT_RANGE_S_PER_H:g} s per hour or more: the best drift lies at the edge of what "
+            f"is searched ({signed(reading.drift_s_per_h, 0)} s per hour), so how large it is is not known. With it "
+            f"kappa would be {figure(reading.kappa_with_drift, 3)}. {_MEND_DRIFT}"
+        ]
     if reading.drift_low <= 0.0 <= reading.drift_high or not gain >= SMALLEST_GAIN:
         return []
     per_hour = signed(reading.drift_s_per_h)
     return [
         f"The clock drifts: with {signed(reading.offset_at_middle_s, 0)} s added at the middle of the night, and "
-        f"{per_hour} s more every hour, kappa would be {figure(reading.kappa_with_drift, 3)}. No option takes a drift "
-        "out: mend the times of the device's file with what its maker or a second clock says of it."
+        f"{per_hour} s more every hour, kappa would be {figure(reading.kappa_with_drift, 3)}. {_MEND_DRIFT}"
     ]
 
 
@@ -159,9 +167,10 @@ def _next(reading: ClockReading, paired: PairedNight, night: str, clock: str) ->
         why = "Nothing was shifted. To score the night with this offset"
         why += ", which a clock that drifts leaves wrong at both ends" if _say_drift(reading) else ""
         commands = [f"{night} --clock-offset {before + reading.offset_s:g}"]
-    elif not math.isnan(reading.outside_s):
-        why = "To look as far as that peak"
-        commands = [f"{clock} --range {range_min_for(reading.outside_s)}"]
+    elif reading.is_at_edge or not math.isnan(reading.outside_s):
+        is_known = not math.isnan(reading.outside_s)
+        why = "To look as far as that peak" if is_known else "To look further"
+        commands = [f"{clock} --range {range_min_for(reading.outside_s if is_known else 2 * reading.offset_s)}"]
     else:
         return None
     return section("answer-next", "Next", Paragraph(f"{why}:"), *map(Command, commands))
@@ -183,7 +192,7 @@ def _figures(reading: ClockReading, added_s: float) -> list[tuple[str, str]]:
         *([("added beforehand", f"{added_s:+g} s; the offsets below come on top")] if added_s else []),
         ("offsets searched", f"up to {reading.curve.offsets_s[-1] / 60:g} min to either side"),
         ("best offset", _seconds(reading.offset_s) + _interval(reading.low_s, reading.high_s, " s", reading.level)),
-        ("kappa as recorded", figure(reading.kappa_at_zero, 3)),
+        (f"kappa with {added_s:+g} s" if added_s else "kappa as recorded", figure(reading.kappa_at_zero, 3)),
         ("kappa at best offset", figure(reading.kappa_at_best, 3)),
         ("drift", _drift(reading)),
     ]
@@ -208,22 +217,24 @@ def _interval(low: float, high: float, unit: str, level: float) -> str:
 def _drift(reading: ClockReading) -> str:
     if math.isnan(reading.drift_s_per_h):
         return DASH
+    if reading.drift_is_at_edge:
+        return f"{signed(reading.drift_s_per_h, 0)} s per hour or beyond: the edge of the drifts searched"
     interval = _interval(reading.drift_low, reading.drift_high, " s/h", reading.level)
     return f"{signed(reading.drift_s_per_h)} s per hour{interval}"
 
 
-def _curve(curve: OffsetCurve) -> Table | Paragraph:
+def _curve(curve: OffsetCurve, added_s: float) -> Table | Paragraph:
     """Return kappa at even offsets, 0 and the best offset among them."""
     if np.isnan(curve.kappa).all():
         return Paragraph("no kappa at any offset")
     offsets = curve.offsets_s
     best = int(np.flatnonzero(offsets == curve.best[0])[0])
     step_s = next((s for s in _ROUND_STEPS_S if s * _ROWS_TO_A_SIDE >= offsets[-1]), _ROUND_STEPS_S[-1])
-    rows = []
+    rows, at_zero = [], "as given" if added_s else "as recorded"
     for at in sorted({best, *np.flatnonzero(offsets % step_s == 0).tolist()}):
         kappa = float(curve.kappa[at])
         if not math.isnan(kappa):
-            notes = [note for note, here in (("as recorded", offsets[at] == 0), ("best", at == best)) if here]
+            notes = [note for note, here in ((at_zero, offsets[at] == 0), ("best", at == best)) if here]
             offset = Cell(signed(offsets[at], 0), float(offsets[at]))
             rows.append((offset, Cell(figure(kappa, 3), kappa), Cell(", ".join(notes))))
     heads = (Column(""), Column("", has_bars=True), Column("", is_words=True))

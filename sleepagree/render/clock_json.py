@@ -39,6 +39,7 @@ def reading_document(reading: ClockReading) -> Document:
         **numbers(reading, "kappa_at_zero", "kappa_at_best", drift_seconds_per_hour="drift_s_per_h"),
         **numbers(reading, "drift_low", "drift_high", offset_at_middle_seconds="offset_at_middle_s"),
         **numbers(reading, "kappa_with_drift", outside_seconds="outside_s"),
+        **attributes(reading, offset_is_at_edge="is_at_edge", drift_is_at_edge="drift_is_at_edge"),
         **attributes(reading, "proposed", "reason"),
         "peak": {
             "score": number(reading.peak_score),
@@ -48,7 +49,7 @@ def reading_document(reading: ClockReading) -> Document:
         "thirds": [
             {
                 **numbers(part, from_seconds="from_s", to_seconds="to_s", offset_seconds="offset_s"),
-                "kappa_at_best": number(part.kappa_at_best),
+                **numbers(part, "kappa_at_best", "kappa_at_zero"),
             }
             for part in reading.thirds
         ],

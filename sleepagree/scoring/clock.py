@@ -20,6 +20,7 @@ import numpy as np
 from sleepagree.hypnogram.spans import EPOCH_S, Frozen
 from sleepagree.inference.estimate import NAN
 from sleepagree.scoring.clock_blocks import (
+    DRIFT_RANGE_S_PER_H,
     RANGE_S,
     Blocks,
     Drift,
@@ -29,9 +30,10 @@ from sleepagree.scoring.clock_blocks import (
     find_drift,
     half_weights,
 )
-from sleepagree.scoring.clock_jump import ClockJump
+from sleepagree.scoring.clock_jump import LEAST_GAIN, REACH_S, ClockJump
 from sleepagree.scoring.offsets import (
     LOWEST_PEAK_SCORE,
+    NEAR_CHANCE,
     PEAK_SCALES_S,
     STEP_S,
     ClassCodes,
@@ -77,9 +79,9 @@ class ClockReading(Brief, Frozen):
     reason : str
         Why, or why not.
     offset_s, low_s, high_s : float
-        Best offset (seconds to add to device times) and its interval.
+        Best offset (seconds to add to device times) and its interval; none at the edge of the range searched.
     kappa_at_zero, kappa_at_best : float
-        Kappa as recorded, and what it would become.
+        Kappa of the pair as it was given, and what it would become.
     peak_score : float
         How far the peak stands out, in standard deviations of the peaks that chance makes; see `scan_codes`.
     peak_width_s : float
@@ -88,7 +90,7 @@ class ClockReading(Brief, Frozen):
         Share of random halves of the night whose own best offset lies within one epoch of ``offset_s``.
     drift_s_per_h, drift_low, drift_high : float
         Change per hour of the seconds to add, with interval: positive for a clock that runs slow. Nan when
-        the peak does not stand out, and where there is a ``jump``.
+        the peak does not stand out, and where there is a ``jump``; at the edge of the drifts searched no interval.
     offset_at_middle_s, kappa_with_drift : float
         With that drift, the offset at the middle of the night, and kappa.
     thirds : tuple of PartOffset
@@ -127,8 +129,18 @@ class ClockReading(Brief, Frozen):
 
     @property
     def gain(self) -> float:
-        """Kappa at the best offset minus kappa as recorded."""
+        """Kappa at the best offset minus kappa of the pair as it was given."""
         return self.kappa_at_best - self.kappa_at_zero
+
+    @property
+    def is_at_edge(self) -> bool:
+        """Whether the best offset lies at the edge of the range searched."""
+        return bool(abs(self.offset_s) >= self.curve.offsets_s[-1])
+
+    @property
+    def drift_is_at_edge(self) -> bool:
+        """Whether the best drift lies at the edge of the drifts searched."""
+        return abs(self.drift_s_per_h) >= DRIFT_RANGE_S_PER_H
 
 
 def scan_codes(
@@ -194,13 +206,18 @@ def scan_codes(
     wide_curve = kappa_where_common(blocks.tables())
     curve = OffsetCurve(lags.offsets_s, wide_curve[lags.inner])
     two_classes = None
-    if wake_sleep is not None:
+    if wake_sleep is not None and not _is_constant(*wake_sleep):
         two_classes = OffsetCurve(lags.offsets_s, offset_curve(*wake_sleep, 2, lags.reach))
     offset_s, at_best = curve.best
-    if math.isnan(offset_s):
-        reason = "kappa has no value at any offset"
-        return ClockReading(mapping, curve, two_classes, proposed=False, reason=reason, level=level)
+    if math.isnan(offset_s) or _is_constant(reference, device):
+        alone = "one side is of one class: kappa is 0 at any offset"
+        reason = "kappa has no value at any offset" if math.isnan(offset_s) else alone
+        zero = {"kappa_at_zero": curve.at_zero, "level": level}
+        return ClockReading(mapping, curve, two_classes, proposed=False, reason=reason, **zero)
     low_s, high_s, no_interval = blocks.offset_interval(rng, resamples=resamples, level=level)
+    is_at_edge = abs(offset_s) >= lags.offsets_s[-1]
+    if is_at_edge:
+        low_s = high_s = NAN
     halves = blocks.best_offsets(half_weights(blocks.count, min(resamples, 200), rng))
     chance = chance_curve(reference, device, n_classes)
     score = peak_score(wide_curve, lags.most + round(offset_s / STEP_S), chance, step_s=STEP_S)
@@ -227,9 +244,14 @@ def scan_codes(
     )
     against = why_not_proposed(found, no_interval)
     found = replace(found, proposed=not against, reason=against or _why_proposed(found))
-    if score >= LOWEST_PEAK_SCORE:
+    if score >= LOWEST_PEAK_SCORE and not is_at_edge:
         return found
     return with_peak_outside(found, *_peak_outside(reference, device, n_classes, lags, chance))
+
+
+def _is_constant(reference: ClassCodes, device: ClassCodes) -> bool:
+    """Whether a side is of one class, so that no offset is better than another."""
+    return any(np.unique(side[side >= 0]).size < 2 for side in (reference, device))
 
 
 def epoch_offset_interval(
@@ -276,14 +298,27 @@ def why_not_proposed(found: ClockReading, no_interval: str) -> str:
             f"(score {found.peak_score:.1f}, {LOWEST_PEAK_SCORE} needed)"
         )
     if abs(found.offset_s) < EPOCH_S:
-        return f"the clocks agree: {best} is less than one epoch"
-    if abs(found.offset_s) >= found.curve.offsets_s[-1]:
-        return f"{best} lies at the edge of the range searched; search a wider one"
+        return _say_agreeing(found, f"{best} is less than one epoch")
+    if found.is_at_edge:
+        return f"{best} lies at the edge of the range searched"
     if no_interval:
         return f"{best} has no interval: {no_interval}"
     if found.low_s <= 0.0 <= found.high_s:
         return f"the interval of the best offset ({_signed(found.low_s)} to {_signed(found.high_s)} s) includes 0"
     return f"{best} gains only {found.gain:.3f} kappa" if found.gain < SMALLEST_GAIN else ""
+
+
+def _say_agreeing(found: ClockReading, small: str) -> str:
+    """Return that the clocks agree, or which third of the night speaks against it."""
+    against = [
+        f"from {part.from_s / 3600:.1f} to {part.to_s / 3600:.1f} h kappa is {part.kappa_at_zero:.3f}, and "
+        f"{part.kappa_at_best:.3f} with {_signed(part.offset_s)} s"
+        for part in found.thirds
+        if part.kappa_at_zero < NEAR_CHANCE
+        and part.kappa_at_best >= part.kappa_at_zero + LEAST_GAIN
+        and abs(part.offset_s) >= EPOCH_S
+    ]
+    return f"over the whole night {small}, but {' and '.join(against)}" if against else f"the clocks agree: {small}"
 
 
 def _why_proposed(found: ClockReading) -> str:
@@ -331,7 +366,7 @@ def with_jump(reading: ClockReading, jump: ClockJump | None) -> ClockReading:
     reason = (
         f"the clock seems to jump in the night: adding {_signed(jump.before_s)} s to device times at first and "
         f"{_signed(jump.after_s)} s later raises kappa from {reading.kappa_at_zero:.3f} to {jump.kappa:.3f}; one "
-        f"offset for the whole night, searched up to 90 min, reaches {jump.kappa_one_offset:.3f}"
+        f"offset for the whole night, searched up to {REACH_S / 60:g} min, reaches {jump.kappa_one_offset:.3f}"
     )
     if not math.isnan(jump.kappa_with_drift):
         reason += f", one with a drift {jump.kappa_with_drift:.3f}"

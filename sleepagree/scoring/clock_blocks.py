@@ -42,14 +42,15 @@ class PartOffset:
         The part, seconds after the first scored moment of the reference.
     offset_s : float
         Seconds to add to device times; nan when no kappa is defined.
-    kappa_at_best : float
-        Kappa of the part at that offset.
+    kappa_at_best, kappa_at_zero : float
+        Kappa of the part at that offset, and without any.
     """
 
     from_s: float
     to_s: float
     offset_s: float
     kappa_at_best: float
+    kappa_at_zero: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,8 +191,8 @@ class Blocks:
         for begin, end in pairwise(round(night * part / 3) for part in range(4)):
             inside = (self.places >= begin) & (self.places < end)
             curve = kappa_of_sums_where_common(margins[inside].sum(axis=0))
-            best = OffsetCurve(self.lags.offsets_s, curve).best
-            parts.append(PartOffset(begin * self.block_s, end * self.block_s, *best))
+            found = OffsetCurve(self.lags.offsets_s, curve)
+            parts.append(PartOffset(begin * self.block_s, end * self.block_s, *found.best, found.at_zero))
         return tuple(parts)
 
 
@@ -208,7 +209,10 @@ def half_weights(count: int, draws: int, rng: np.random.Generator) -> NDArray[np
 
 
 class Drift(NamedTuple):
-    """What a `ClockReading` tells of drift; nan where it was not searched."""
+    """What a `ClockReading` tells of drift; nan where it was not searched.
+
+    A drift at the edge of the range has no interval: nothing tells how far beyond it the drift lies.
+    """
 
     drift_s_per_h: float = NAN
     drift_low: float = NAN
@@ -273,6 +277,8 @@ def find_drift(blocks: Blocks, offset_s: float, rng: np.random.Generator, *, res
             if row == 0:
                 middle_s = offset_s + float(near[peaks[0] % near.size])
                 best = Drift(float(fitting[0]), offset_at_middle_s=middle_s, kappa_with_drift=float(curve[peaks[0]]))
+    if abs(best.drift_s_per_h) >= DRIFT_RANGE_S_PER_H:
+        return best
     low, high = (percentile_interval(end[1:], level=level) for end in ends)
     slack = EPOCH_S / 2.0 / (float(blocks.places[-1] - blocks.places[0] + 1) * blocks.block_s / 3600.0)
     return best._replace(drift_low=low.low - slack, drift_high=high.high + slack)

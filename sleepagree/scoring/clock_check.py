@@ -26,8 +26,9 @@ if TYPE_CHECKING:
 #: From here on a peak is so sharp that its interval is not worth the time; right clocks never have one beside 0.
 _SURE_SCORE: Final = 8.0
 
-#: Kappa as recorded below which one night is looked at for a clock that jumps.
-_LOW_KAPPA: Final = 0.6
+#: Kappa as recorded below which one night is looked at for a clock that jumps: one that is right for two thirds of the
+#: night leaves about so much of nearly full agreement.
+_LOW_KAPPA: Final = 0.75
 #: Kappa that two offsets must gain before a night says so without being asked.
 _JUMP_GAIN: Final = 0.1
 

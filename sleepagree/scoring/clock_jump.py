@@ -24,8 +24,8 @@ from sleepagree.scoring.offsets import (
     peak_score,
 )
 
-REACH_S: Final = 5400.0
-"""Largest offset of either part: a clock that is half an hour off may still lose an hour."""
+REACH_S: Final = 10_800.0
+"""Largest offset of either part: a clock that is an hour off may still be set to another zone, two hours away."""
 LEAST_PART_S: Final = 3600.0
 """Shortest part of the night that gets an offset of its own."""
 LEAST_NIGHT_S: Final = 10_800.0
@@ -100,7 +100,7 @@ class ClockJump:
 def best_jump(reference: ClassCodes, device: ClassCodes, n_classes: int) -> ClockJump | None:
     """Return the two offsets, and the place between them, that explain a night best.
 
-    For every place on a 5-min grid, both parts 1 h or longer, each part has its own best offset up to 90 min; the
+    For every place on a 5-min grid, both parts 1 h or longer, each part has its own best offset up to 3 h; the
     place with the highest kappa of both parts together is taken, and moved to the epoch before and after which most
     epochs agree.
 

@@ -48,6 +48,8 @@ def test_an_offset_that_was_already_added_is_told_and_counts_in_the_next_command
     assert isinstance(found["offset_at_middle_seconds"], float)
     shown = invoke(SLOW, *given).stdout
     assert "+100 s; the offsets below come on top" in shown
+    assert "kappa with +100 s" in shown
+    assert "as recorded" not in invoke(SLOW, *given, "--full").stdout
     command = " ".join(shown.split("NEXT")[1].replace("\\\n", " ").split())
     assert command.count("--clock-offset") == 1
     assert f"--clock-offset {100 + found['offset_seconds']:g}" in command

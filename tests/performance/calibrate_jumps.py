@@ -30,7 +30,9 @@ WITHOUT: Final[tuple[tuple[float, float, float, float, bool], ...]] = (
 )
 #: Nights with a jump, 2 to 6 h after their begin: how much slower the clock gets (s), share inside error runs.
 WITH: Final = tuple(
-    (jump, share) for jump in (120.0, 300.0, 600.0, 3600.0, -600.0, -3600.0) for share in (0.25, 0.5, 0.7)
+    (jump, share)
+    for jump in (120.0, 300.0, 600.0, 3600.0, 7200.0, -600.0, -3600.0, -7200.0)
+    for share in (0.25, 0.5, 0.7)
 )
 
 

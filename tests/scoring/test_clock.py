@@ -342,6 +342,44 @@ def test_a_best_offset_at_the_edge_is_not_proposed():
     assert abs(found.offset_s) == 240.0
     assert not found.proposed
     assert "edge of the range" in found.reason
+    assert found.is_at_edge
+    assert math.isnan(found.low_s)
+    # just beyond the range the peak itself is named, and nothing at the edge passes for it
+    beyond = read(*pair(10, slow_s=1900.0, share=0.1))
+    assert (beyond.offset_s, beyond.is_at_edge, beyond.outside_s) == (1800.0, True, pytest.approx(1900.0, abs=15.0))
+    assert f"near +{beyond.outside_s:.0f} s" in beyond.reason
+    document = reading_document(beyond)
+    assert [document[key] for key in ("low", "high")] == [None, None]
+    assert document["offset_is_at_edge"] is True
+
+
+@pytest.mark.parametrize("drift", [75.0, -80.0])
+def test_a_drift_beyond_the_range_is_no_number(drift):
+    found = read(*pair(3, drift=drift, share=0.1))
+    assert found.drift_s_per_h == math.copysign(60.0, drift)
+    assert found.drift_is_at_edge
+    document = reading_document(found)
+    assert [document[key] for key in ("drift_low", "drift_high", "drift_is_at_edge")] == [None, None, True]
+    assert not read(*pair(3, drift=40.0, share=0.1)).drift_is_at_edge
+
+
+def test_clocks_are_not_said_to_agree_where_a_third_of_the_night_speaks_against_it():
+    reference, device = pair(8, share=0.1)
+    _, other = pair(9, share=0.1)
+    device = np.concatenate((device[:3840], other[3840:]))  # the last third is another night's
+    found = read(reference, device)
+    assert (found.offset_s, found.proposed) == (0.0, False)
+    (part,) = [part for part in found.thirds if part.from_s > 5 * 3600]
+    assert part.kappa_at_zero == pytest.approx(
+        cohen_kappa_score(reference[-part_size(part) :], device[-part_size(part) :])
+    )
+    assert "the clocks agree" not in found.reason
+    assert f"from {part.from_s / 3600:.1f} to 8.0 h kappa is {part.kappa_at_zero:.3f}" in found.reason
+    assert read(reference, reference).reason.startswith("the clocks agree")
+
+
+def part_size(part):
+    return round((part.to_s - part.from_s) / 5)
 
 
 @pytest.mark.parametrize(
@@ -397,8 +435,8 @@ def test_nights_without_kappa():
     assert not nothing.proposed
     # one of the sides says one thing only: kappa is 0 everywhere
     flat = read(np.repeat(np.array([0, 1], dtype=np.int8), 800), np.zeros(1600, dtype=np.int8))
-    assert not flat.proposed
-    assert math.isnan(flat.drift_s_per_h)
+    assert (flat.proposed, flat.kappa_at_zero) == (False, 0.0)
+    assert all(math.isnan(value) for value in (flat.drift_s_per_h, flat.offset_s, flat.low_s, flat.high_s))
 
 
 def test_the_same_seed_gives_the_same_reading():
