@@ -49,6 +49,7 @@ from sleepagree.describe.words import (
 )
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.clock_changes import zones_of_change
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.answer import DeviceClass, NightAnswer, answer_night
@@ -501,8 +502,8 @@ def next_options(night: NightAgreement) -> str:
     """Return the options that the next command needs beside those of this run, "" for none."""
     kinds = {caution.kind: caution for caution in night.cautions}
     if (change := kinds.get(CautionKind.CLOCK_CHANGE)) is not None:
-        zone = change["zones"][0]
-        return f" --reference-zone {zone} --device-zone {zone}"
+        reference, device = zones_of_change(change)
+        return f" --reference-zone {reference} --device-zone {device}"
     if (zoned := kinds.get(CautionKind.CLOCK_ZONE)) is not None:
         return f" --range {range_min_for(zoned['seconds'])}"
     return " --range 180" if CautionKind.CLOCK_DOUBT in kinds else ""

@@ -9,7 +9,8 @@ from typing import Any, Final
 from sleepagree.caution import Caution, CautionKind, plain_values
 from sleepagree.describe.facts import Sentence, fill
 from sleepagree.describe.words import figure, join_words, minutes, percent, say_measure, say_stages, speak
-from sleepagree.errors import Front, Option, Step, asked, counted, for_page, name_options, shorten
+from sleepagree.errors import Front, Option, asked, counted, for_page, name_options, shorten
+from sleepagree.hypnogram.clock_changes import zones_of_change
 from sleepagree.scoring.offsets import MOST_HOURS, NEAR_CHANCE
 
 _FLAT: Final = f"no clock offset up to 30 min to either side stands out, nor one near whole hours up to {MOST_HOURS} h"
@@ -152,14 +153,6 @@ def _time_uncounted(c: Caution) -> str:
     return text
 
 
-def _no_kappa(c: Caution) -> str:
-    unreported = " and ".join("REM" if name == "rem" else name for name in c["classes"])
-    return (
-        f"The device cannot report {unreported}, so kappa does not exist under '{c['mapping']}': it takes a mapping "
-        f"that says how {unreported} counts" + for_page(f" ({Step.COMPARE_MAPPINGS} shows each of them).", ".")
-    )
-
-
 def _clock_zone(c: Caution) -> str:
     low = "near chance" if c["kappa"] < NEAR_CHANCE else "low"
     return (
@@ -173,12 +166,14 @@ def _clock_zone(c: Caution) -> str:
 
 def _clock_change(c: Caution) -> str:
     """Say that a clock without a zone may have been changed, why that is thought, and what to give."""
-    hour, to_hour, zone = c["hour"], c["to_hour"], c["zones"][0]
+    hour, to_hour = c["hour"], c["to_hour"]
+    reference, device = zones_of_change(c)
     way = f"forward from {hour} to {to_hour}" if c["is_forward"] else f"back from {to_hour} to {hour}"
     text = f"Some zones ({join_words(c['zones'])} among them) put the clock {way} on {c['date']}"
     text += ", and the times of this night have no zone."
     if c.get("gap_of"):
-        text += f" The {c['gap_of']} leaves out exactly that hour."
+        text += " Both sides leave" if c["gap_of"] == "both" else f" The {c['gap_of']} leaves"
+        text += " out exactly that hour."
     if c.get("lasts_longer_min"):
         more = "later" if c["lasts_longer_min"] > 0 else "earlier"
         text += f" Both sides begin together, but the device ends {abs(c['lasts_longer_min']):.0f} min {more}."
@@ -187,10 +182,13 @@ def _clock_change(c: Caution) -> str:
             f" From then on agreement is far better with {c['seconds']:+.0f} s added to device times: kappa "
             f"{figure(c['kappa_there'], 3)} instead of {figure(c['kappa'], 3)}."
         )
-    sides = f"{format(Option.REFERENCE_ZONE, zone)} {format(Option.DEVICE_ZONE, zone)}"
-    options = format(Option.ZONE, zone) if c.get("gap_of") == "file" else sides
-    named = for_page(f"{options} (zone in a layout, columns of a nights table)", f"{zone}, or your own")
-    return f"{text} If this clock was changed, name its zone: {named}."
+    sides = f"{format(Option.REFERENCE_ZONE, reference)} {format(Option.DEVICE_ZONE, device)}"
+    options = format(Option.ZONE, c["zones"][0]) if c.get("gap_of") == "file" else sides
+    named = for_page(f"{options} (zone in a layout, columns of a nights table)", f"{c['zones'][0]}, or your own")
+    what = "If this clock was changed, name its zone"
+    if c.get("stayed"):
+        what = f"If that clock was changed and the {c['stayed']}'s stayed at {c['stayed_zone']}, name both zones"
+    return f"{text} {what}: {named}."
 
 
 # --- of a study -------------------------------------------------------------------------------------------
@@ -258,9 +256,9 @@ def _not_normal(c: Caution) -> str:
         f"{say_measure(measure)} ({outside} of {nights})" if outside is not None else say_measure(measure)
         for measure, outside, nights, _ in c["measures"]
     ]
-    what = "ratios" if c["of_ratios"] else "differences"
     return (
-        f"{c['device']}: limits of agreement suppose normality, these nights are not: {what} in {join_words(told)} (in "
+        f"{c['device']}: limits of agreement suppose normality, these nights are not: "
+        f"{'ratios' if c['of_ratios'] else 'differences'} in {join_words(told)} (in "
         "brackets the nights outside the limits; 5 % are expected). The limits and their intervals then promise too "
         f"much: an interval of a limit held the truth in as few as {percent(c['covers'])} of simulated studies of "
         "heavy-tailed people. The shares of nights with large errors suppose nothing of the kind. Of normal "
@@ -282,23 +280,6 @@ def _say_sds(sds: Iterable[tuple[str, float, float, int]]) -> str:
     """Return SDs with their upper bounds, each with its digits."""
     return "; ".join(
         f"{say_measure(measure)} {value:.{digits}f}, at most {high:.{digits}f}" for measure, value, high, digits in sds
-    )
-
-
-def _plan_rests_on_few(c: Caution) -> str:
-    return (
-        f"The SDs between people are estimated from {counted(c['participants'], 'participant')}, which is few: "
-        f"{_say_sds(c['between_sds'])} (upper bounds of {100 * c['confidence']:g} %). A study planned with the "
-        "estimates may turn out too small"
-        + for_page(f"; with {Option.WIDTH}, the sizes for the upper bounds are given, too.", ".")
-    )
-
-
-def _plan_rests_on_few_nights(c: Caution) -> str:
-    return (
-        f"The SDs between nights of one person rest on {counted(c['repeated'], 'night')} beyond each person's first, "
-        f"which is few: {_say_sds(c['within_sds'])} (upper bounds of {100 * c['confidence']:g} % for normal nights). "
-        "What more nights each would bring is therefore uncertain."
     )
 
 
@@ -472,7 +453,10 @@ _OTHERS: Final[dict[CautionKind, Sentence]] = {
         "unless {Option.OUTSIDE:wake}" + for_page(" is given.", ".")
     ),
     # of mappings
-    CautionKind.NO_KAPPA: _no_kappa,
+    CautionKind.NO_KAPPA: (
+        "The device cannot report {classes:classes}, so kappa does not exist under '{mapping}': it takes a mapping "
+        "that says how {classes:classes} counts" + for_page(" ({Step.COMPARE_MAPPINGS} shows each of them).", ".")
+    ),
     CautionKind.KAPPAS_OF_SIZES: "Kappas at different numbers of classes cannot be compared with each other.",
     CautionKind.LEFT_OUT_BY_MAPPING: "Mapping '{mapping}' leaves out {epochs:# epoch} that both sides staged.",
     CautionKind.NO_MAPPING_DECLARED: (
@@ -495,8 +479,17 @@ _OTHERS: Final[dict[CautionKind, Sentence]] = {
         f"{_NOT_COMPARED[c['reason']]}; {'it is' if c['count'] == 1 else 'they are'} left out of the comparison."
     ),
     # of a plan
-    CautionKind.PLAN_RESTS_ON_FEW: _plan_rests_on_few,
-    CautionKind.PLAN_RESTS_ON_FEW_NIGHTS: _plan_rests_on_few_nights,
+    CautionKind.PLAN_RESTS_ON_FEW: lambda c: (
+        f"The SDs between people are estimated from {counted(c['participants'], 'participant')}, which is few: "
+        f"{_say_sds(c['between_sds'])} (upper bounds of {100 * c['confidence']:g} %). A study planned with the "
+        "estimates may turn out too small"
+        + for_page(f"; with {Option.WIDTH}, the sizes for the upper bounds are given, too.", ".")
+    ),
+    CautionKind.PLAN_RESTS_ON_FEW_NIGHTS: lambda c: (
+        f"The SDs between nights of one person rest on {counted(c['repeated'], 'night')} beyond each person's first, "
+        f"which is few: {_say_sds(c['within_sds'])} (upper bounds of {100 * c['confidence']:g} % for normal nights). "
+        "What more nights each would bring is therefore uncertain."
+    ),
     # of a correction
     CautionKind.LEARNT_FROM_FEW: (
         "The correction was learnt from {people:# participant}: below {enough} its intervals rest on the normal "

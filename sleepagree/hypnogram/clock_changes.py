@@ -46,6 +46,13 @@ class ClockChange(NamedTuple):
     is_forward: bool
     zones: tuple[str, ...]
 
+    @property
+    def zone_before(self) -> str:
+        """Zone of a clock that stays as the first zone's was before the change."""
+        offset = (self.begin - _HOUR).replace(tzinfo=find_zone(self.zones[0])).utcoffset()
+        hours = 0 if offset is None else round(offset / _HOUR)
+        return f"Etc/GMT{-hours:+d}"  # these names count hours west of Greenwich
+
 
 def possible_changes(spans: ScoredSpans) -> tuple[ClockChange, ...]:
     """Return the hours that some zone skips or repeats while a clock without a zone runs; none for other clocks."""
@@ -93,3 +100,10 @@ def change_caution(change: ClockChange, **values: float | str) -> Caution:
         zones=tuple(map(ZoneName, change.zones)),
         **values,
     )
+
+
+def zones_of_change(change: Caution) -> tuple[str, str]:
+    """Return the zones of reference and device that explain a change of the clock."""
+    stayed, zone = change.get("stayed"), change["zones"][0]
+    other = change.get("stayed_zone", zone)
+    return other if stayed == "reference" else zone, other if stayed == "device" else zone

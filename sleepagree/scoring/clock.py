@@ -212,8 +212,8 @@ def scan_codes(
     if math.isnan(offset_s) or _is_constant(reference, device):
         alone = "one side is of one class: kappa is 0 at any offset"
         reason = "kappa has no value at any offset" if math.isnan(offset_s) else alone
-        zero = {"kappa_at_zero": curve.at_zero, "level": level}
-        return ClockReading(mapping, curve, two_classes, proposed=False, reason=reason, **zero)
+        found = ClockReading(mapping, curve, two_classes, proposed=False, reason=reason, level=level)
+        return replace(found, kappa_at_zero=curve.at_zero)
     low_s, high_s, no_interval = blocks.offset_interval(rng, resamples=resamples, level=level)
     is_at_edge = abs(offset_s) >= lags.offsets_s[-1]
     if is_at_edge:

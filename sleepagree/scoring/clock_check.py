@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from sleepagree.caution import Caution, CautionKind
+from sleepagree.caution import Caution, CautionKind, ZoneName
 from sleepagree.errors import MappingError, Option, check_level, check_whole, for_page, is_number
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.clock_changes import ClockChange, change_caution, possible_changes, skipped_hours
@@ -84,13 +84,17 @@ def clock_change_cautions(paired: PairedNight, mapping: StageMapping) -> list[Ca
     begins_together = abs(begin_later_min) <= _BEGIN_SLACK_MIN
     for change in changes:
         values: dict[str, Any] = {}
-        for side, spans in (("reference", paired.reference_spans), ("device", paired.device_spans)):
-            if change.begin in {skipped.begin for skipped in skipped_hours(spans)}:
-                values["gap_of"] = side
+        sides = {"reference": paired.reference_spans, "device": paired.device_spans}
+        gaps = [name for name, spans in sides.items() if change.begin in {s.begin for s in skipped_hours(spans)}]
+        if gaps:
+            values["gap_of"] = gaps[0] if len(gaps) == 1 else "both"
         if begins_together and abs(abs(later_min) - 60.0) <= _END_SLACK_MIN:
             values["lasts_longer_min"] = later_min
         if square is not None:
             values |= _better_after(paired, square, change)
+        stayed = _side_that_stayed(change, values)
+        if stayed and sides[stayed].wall_clock:  # times after the change are none of the changed clock's
+            values |= {"stayed": stayed, "stayed_zone": ZoneName(change.zone_before)}
         if values:
             told.append(change_caution(change, **values))
     # rules that change at different hours of one night: the one that explains it best
@@ -98,6 +102,17 @@ def clock_change_cautions(paired: PairedNight, mapping: StageMapping) -> list[Ca
         told, key=lambda caution: (caution.get("kappa_there", 0.0), "gap_of" in dict(caution.values)), default=None
     )
     return [] if best is None else [best]
+
+
+def _side_that_stayed(change: ClockChange, found: dict[str, Any]) -> str:
+    """Return the side whose clock was not changed, by what was found of a change; "" where nothing tells it."""
+    gap_of, seconds = found.get("gap_of"), found.get("seconds", -found.get("lasts_longer_min", 0.0))
+    if gap_of in ("reference", "device"):
+        return "device" if gap_of == "reference" else "reference"
+    if gap_of or not seconds:
+        return ""
+    # a clock that was put forward shows later times from then on
+    return "device" if (seconds > 0) == change.is_forward else "reference"
 
 
 def _later_min(paired: PairedNight) -> tuple[float, float]:

@@ -7,8 +7,9 @@ minutes placed in a zone by the standard library's zoneinfo.
 import dataclasses
 import json
 import re
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from sleepagree.describe.cautions import say_caution
 from sleepagree.describe.clock import describe_clock
 from sleepagree.errors import ClockError, MappingError
 from sleepagree.hypnogram.align import align
-from sleepagree.hypnogram.clock_changes import possible_changes
+from sleepagree.hypnogram.clock_changes import possible_changes, zones_of_change
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.silence import silence_as_wake
 from sleepagree.hypnogram.spans import ScoredSpans
@@ -110,6 +111,39 @@ def test_a_clock_that_changes_without_a_zone_is_told_with_both_kappas(name):
     assert without_names(caution, {})["date"] == "(a time)"  # an anonymous report tells no date
     study = score_rows_of(CASES[name])
     assert [c.kind for c in study.cautions if c.kind.startswith("clock")] == [CautionKind.CLOCK_CHANGE]
+
+
+@pytest.mark.parametrize("changed", ["reference", "device"])
+def test_the_zones_advised_where_one_clock_alone_was_changed_are_those_that_mend_it(changed, tmp_path):
+    rng = np.random.default_rng(4)
+    stages = np.repeat(rng.choice(["W", "N2", "N3", "R"], 96), 10).tolist()  # invented: 8 h of bouts of 5 min
+    begin = datetime(2026, 3, 28, 21, tzinfo=UTC)
+    paths = {side: tmp_path / f"{side}.csv" for side in ("reference", "device")}
+    for side, path in paths.items():
+        clock = ZoneInfo("Europe/Helsinki") if side == changed else timezone(timedelta(hours=2))
+        words = stages if side == "reference" else [CLASS_OF[stage] for stage in stages]
+        times = [(begin + timedelta(seconds=30 * i)).astimezone(clock) for i in range(len(words))]
+        rows = [f"{time:%Y-%m-%dT%H:%M:%S},{word}" for time, word in zip(times, words, strict=True)]
+        path.write_text("\n".join(["time,stage", *rows]))
+    night = compare(align(**{side: read_spans(path) for side, path in paths.items()}))
+    (caution,) = [c for c in night.cautions if c.kind is CautionKind.CLOCK_CHANGE]
+    zones = dict(zip(paths, zones_of_change(caution), strict=True))
+    assert zones[changed] == "Europe/Helsinki"
+    assert f"--reference-zone {zones['reference']} --device-zone {zones['device']}" in say_caution(caution)
+    again = compare(align(**{side: read_spans(path, zone=zones[side]) for side, path in paths.items()}))
+    assert (again.mappings[0].table.kappa.value, again.paired.ledger.scored) == (1.0, 960)
+    assert without_names(caution, {})["stayed_zone"] == "(a zone)"
+
+
+def test_an_hour_that_both_sides_leave_out_is_told_of_both(tmp_path):
+    times = [f"2026-03-29T0{h}:{m:02}:{s:02}" for h in (1, 2, 4, 5) for m in range(60) for s in (0, 30)]
+    for side, word in (("reference", "N2"), ("device", "light")):
+        rows = [f"{time},{'W' if i % 40 < 9 else word}" for i, time in enumerate(times)]
+        (tmp_path / side).with_suffix(".csv").write_text("\n".join(["time,stage", *rows]))
+    night = compare(align(**{side: read_spans(tmp_path / f"{side}.csv") for side in ("reference", "device")}))
+    (caution,) = [c for c in night.cautions if c.kind is CautionKind.CLOCK_CHANGE]
+    assert (caution["gap_of"], caution.get("stayed")) == ("both", None)
+    assert "Both sides leave out exactly that hour." in say_caution(caution)
 
 
 def score_rows_of(case):
