@@ -31,7 +31,7 @@ from sleepagree.study.clocks import FEWEST_NIGHTS, ClockPart, ClockVerdict, Devi
 _VERDICTS: Final = {
     ClockVerdict.UNTOLD: "nothing can be said of the clock",
     ClockVerdict.STEADY: "no constant clock error",
-    ClockVerdict.CONSTANT: "this looks like a clock",
+    ClockVerdict.CONSTANT: "this looks like a clock that is off, or drifts",
     ClockVerdict.HOURS: "this looks like a time zone, or summer time, that is off",
     ClockVerdict.SCATTERED: "this is not a constant clock error",
 }

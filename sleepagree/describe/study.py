@@ -409,16 +409,16 @@ def _clock(study: StudyAgreement, front: Front, name: str = "clock") -> Section 
         return None
     range_searched = f"up to 30 min, near whole hours up to {MOST_HOURS} h"
     if name == "answer-clock":
-        return section(name, "Clock", Items(said), detail=f" (offsets {range_searched}; no jumps in a night)")
+        return section(name, "Clock", Items(said), detail=f" (offsets {range_searched}; no jumps or drifts)")
     how = (
         "A night's best offset is the one at which kappa would be highest; the median of those that stand out is given "
         f"by the ends of its interval. Offsets {range_searched} were looked at; "
-        "nothing was shifted. A clock that jumps inside a night is not looked for here"
+        "nothing was shifted. A clock that jumps or drifts inside a night is not looked for here"
     )
     how += (
         "; where a night is scored by itself, it is."
         if front is Front.PAGE
-        else ": 'sleepagree clock' does so for one night, and 'sleepagree night' where kappa is low."
+        else ": 'sleepagree clock' does so for one night, and 'sleepagree night' for jumps where kappa is low."
     )
     return section(name, "Clock", Items(said), note(how))
 
