@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
@@ -148,8 +149,14 @@ class DeviceClock:
 
 
 def with_clock_check(night: NightSummary, paired: PairedNight, mapping: StageMapping | None) -> NightSummary:
-    """Return a night with what a look at its clock found, under a mapping or its default one."""
-    mapping = mapping or default_mapping(paired.reference_set, paired.device_set)
+    """Return a night with what a look at its clock found, under a mapping or its default one; as it is where none fits.
+
+    A night on which the device says nothing but wake has none, and counts all the same.
+    """
+    try:
+        mapping = mapping or default_mapping(paired.reference_set, paired.device_set)
+    except MappingError:
+        return night
     found = quick_clock_check(paired, mapping)
     cautions = *night.cautions, *clock_change_cautions(paired, mapping)
     if found is None:

@@ -10,7 +10,9 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+from sklearn.metrics import confusion_matrix
 
 from sleepagree.errors import Front, Option, SleepAgreeError
 from sleepagree.hypnogram.align import align
@@ -20,6 +22,7 @@ from sleepagree.readers.layout import read_layout
 from sleepagree.study.execution import run_rows
 from sleepagree.study.night_summary import NightSummary, Refusal
 from sleepagree.study.run import ScoringOptions, score_rows
+from sleepagree.study.summarise import summarise_study
 from sleepagree.study.table import NightRow, read_nights_table
 from tests.ferry import FERRY, copy_ferry
 
@@ -132,6 +135,25 @@ def test_a_night_that_cannot_be_scored_stands_between_the_others(tmp_path: Path)
     refused = [o for o in outcomes if isinstance(o, Refusal)]
     assert [(r.row, r.participant, r.night, r.device) for r in refused] == [(3, "crew-1", "2", "band A")]
     assert refused[0].reason.startswith("band-a/crew-1-night-2.csv: line 2, column 'to': ")
+
+
+@pytest.mark.parametrize(("reference", "device"), [("WW122R33" * 30, "w" * 240), ("W" * 240, "wllldrrw" * 30)])
+def test_a_night_on_which_one_side_says_nothing_but_wake_counts(reference: str, device: str, tmp_path: Path) -> None:
+    """A device that failed on a night must not lose that night: figures of the others alone would flatter it."""
+    write_night(tmp_path, reference=reference, device=device)
+    (night,) = score_rows([row()], tmp_path, ScoringOptions()).outcomes
+    assert isinstance(night, NightSummary)
+    assert night.scored == 240
+    shutil.move(tmp_path / "r.csv", tmp_path / "r1.csv")
+    shutil.move(tmp_path / "d.csv", tmp_path / "d1.csv")
+    write_night(tmp_path, reference="WW122R33" * 30, device="wwlldrdd" * 30)
+    rows = [row(references=("r1.csv",), device_file="d1.csv"), row(3, night="2")]
+    study = summarise_study(score_rows(rows, tmp_path, ScoringOptions()).outcomes)
+    table = study.devices[0].mappings[0].counts
+    truth, told = (np.array([*one, *other]) for one, other in ((reference, "WW122R33" * 30), (device, "wwlldrdd" * 30)))
+    classes = {"W": 0, "1": 1, "2": 1, "3": 2, "R": 3, "w": 0, "l": 1, "d": 2, "r": 3}
+    expected = confusion_matrix([classes[c] for c in truth], [classes[c] for c in told])
+    assert table.tolist() == expected.tolist()
 
 
 def test_two_scorings_of_the_same_bytes_are_no_two_scorers(tmp_path: Path) -> None:
