@@ -26,9 +26,10 @@ if TYPE_CHECKING:
 #: From here on a peak is so sharp that its interval is not worth the time; right clocks never have one beside 0.
 _SURE_SCORE: Final = 8.0
 
-#: Kappa as recorded below which one night is looked at for a clock that jumps: one that is right for two thirds of the
-#: night leaves about so much of nearly full agreement.
-_LOW_KAPPA: Final = 0.75
+#: Kappa as recorded below which one night is looked at for a clock that jumps, and how much less agreement of its first
+#: or last third has it looked at all the same: a clock that is right for the rest leaves much of it.
+_LOW_KAPPA: Final = 0.6
+_FAR_WORSE: Final = 0.3
 #: Kappa that two offsets must gain before a night says so without being asked.
 _JUMP_GAIN: Final = 0.1
 
@@ -132,15 +133,22 @@ def _better_after(paired: PairedNight, square: StageMapping, change: ClockChange
     around = _device_around(paired, square, device, hour)
     size, found = len(square.reference_classes), {}
     for shift in (0, -hour, hour):
-        rows, columns = reference[begin:], around[hour + begin - shift : hour + device.size - shift]
-        both = (rows >= 0) & (columns >= 0)
-        if np.count_nonzero(both) >= _FEWEST_AFTER:
-            cells = rows[both].astype(np.int64) * size + columns[both]
-            found[shift] = float(kappa(np.bincount(cells, minlength=size * size).reshape(size, size)))
+        there = around[hour + begin - shift : hour + device.size - shift]
+        if not math.isnan(agreement := _kappa_of(reference[begin:], there, size)):
+            found[shift] = agreement
     moved = max((s for s in found if s), key=lambda s: found[s], default=0)
     if 0 not in found or not moved or not found[moved] >= max(found[0] + _FAR_BETTER, _LEAST_AFTER):
         return {}
     return {"seconds": moved * paired.epoch_s, "kappa": found[0], "kappa_there": found[moved]}
+
+
+def _kappa_of(reference: ClassCodes, device: ClassCodes, size: int) -> float:
+    """Return kappa of some epochs, nan where too few of them are scored on both sides."""
+    both = (reference >= 0) & (device >= 0)
+    if np.count_nonzero(both) < _FEWEST_AFTER:
+        return math.nan
+    cells = reference[both].astype(np.int64) * size + device[both]
+    return float(kappa(np.bincount(cells, minlength=size * size).reshape(size, size)))
 
 
 def drop_uncertain_hint(found: QuickOffset, reference: ClassCodes, device: ClassCodes, n_classes: int) -> QuickOffset:
@@ -169,13 +177,24 @@ def clock_caution(found: QuickOffset | None) -> list[Caution]:
 def jump_caution(paired: PairedNight, mapping: StageMapping, found: QuickOffset | None) -> list[Caution]:
     """Say that the clock may jump in the night, where agreement is low and no one offset explains it."""
     square = square_mapping(paired, mapping)
-    if square is None or found is None or found.hint is ClockHint.ZONE or not found.kappa_at_zero < _LOW_KAPPA:
+    if square is None or found is None or found.hint is ClockHint.ZONE:
+        return []
+    if not (found.kappa_at_zero < _LOW_KAPPA or _is_worse_at_an_end(paired, square, found.kappa_at_zero)):
         return []
     jump = _look_for_jump(paired, square)
     if jump is None or not jump.stands_out or jump.gain < _JUMP_GAIN:
         return []
     offsets = {"before": jump.before_s, "after": jump.after_s}
     return [Caution.of(CautionKind.CLOCK_JUMP, **offsets, kappa=found.kappa_at_zero, kappa_there=jump.kappa)]
+
+
+def _is_worse_at_an_end(paired: PairedNight, square: StageMapping, kappa_at_zero: float) -> bool:
+    """Whether the first or last third of the window agrees far less than the whole, as beyond a late or early jump."""
+    reference, device = _classes(paired, square)
+    third = max(1, reference.size // 3)
+    ends = (slice(third), slice(-third, None))
+    kappas = [_kappa_of(reference[end], device[end], len(square.reference_classes)) for end in ends]
+    return any(one < kappa_at_zero - _FAR_WORSE for one in kappas)
 
 
 def _look_for_jump(paired: PairedNight, square: StageMapping) -> ClockJump | None:
