@@ -96,6 +96,7 @@ class CautionKind(StrEnum):
     FEW_PARTICIPANTS = "few_participants"
     NIGHTS_SPARSE = "nights_sparse"
     NIGHTS_CUT_SHORT = "nights_cut_short"
+    NIGHTS_WITHOUT_SLEEP = "nights_without_sleep"
     GROUPS_UNTOLD = "groups_untold"
     NIGHTS_UNGROUPED = "nights_ungrouped"
     SCORERS_APART = "scorers_apart"

@@ -330,6 +330,10 @@ _GRAVE: Final[dict[CautionKind, Sentence]] = {
         "who saw one recording do not: the file of one may be of another night, or its clock or zone off. Look at it "
         "before the consensus is used."
     ),
+    CautionKind.NIGHTS_WITHOUT_SLEEP: (
+        "{device}: on {count} of {nights} nights the device saw no sleep at all, where the reference did ({listing}). "
+        "Such nights count in agreement, TST and minutes, and have no SOL, WASO, awakenings and latencies to compare."
+    ),
     CautionKind.CLOCK_OFFSET: (
         "Agreement has a sharp peak when {seconds:signed} s are added to device times (kappa {kappa_there:figure} "
         "instead of {kappa:figure}, on the epochs paired here). A wrong clock would look like this; "

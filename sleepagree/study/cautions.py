@@ -14,6 +14,7 @@ import numpy as np
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.hypnogram.window import WindowRule
+from sleepagree.scoring.measures import SleepMeasures
 from sleepagree.scoring.offsets import NEAR_CHANCE, SURE_KAPPA, ClockHint
 from sleepagree.study.night_summary import NightSummary, Refusal
 from sleepagree.study.results import BiasRow, DeviceStudy, ScorerSummary, StudyAgreement, StudyOptions
@@ -68,7 +69,7 @@ def study_cautions(
         out.append(Caution.of(CautionKind.NIGHTS_REFUSED, count=len(refused), devices=len(names)))
     out += _name_cautions(devices)
     of_device: tuple[Callable[[DeviceStudy], _Told], ...] = (
-        _repeated_cautions, _size_cautions, _sparse_cautions, _cut_cautions, _apart_cautions,
+        _repeated_cautions, _size_cautions, _sparse_cautions, _sleepless_cautions, _cut_cautions, _apart_cautions,
         partial(_consensus_cautions, scorers), partial(_group_cautions, options), _failure_cautions,
         _normality_cautions, _skew_cautions, _clock_cautions, _night_cautions,
     )  # fmt: skip
@@ -138,6 +139,14 @@ def _sparse_cautions(device: DeviceStudy) -> _Told:
         percent = tuple(100 * n.scored / n.window_epochs for n in sparse[:_NAMED])
         values = {"scored_percent": percent, "least_percent": 100 * LEAST_SCORED_SHARE}
         yield CautionKind.NIGHTS_SPARSE, {**_counted_nights(device, sparse), **values}
+
+
+def _sleepless_cautions(device: DeviceStudy) -> _Told:
+    """Name the nights on which the device failed altogether: it called everything wake."""
+    values = [(n, SleepMeasures(*n.reference_measures), SleepMeasures(*n.device_measures)) for n in device.nights]
+    missed = [n for n, reference, measured in values if reference.tst_min > 0.0 == measured.tst_min]
+    if missed:
+        yield CautionKind.NIGHTS_WITHOUT_SLEEP, _counted_nights(device, missed)
 
 
 def _cut_cautions(device: DeviceStudy) -> _Told:

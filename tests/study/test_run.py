@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from sklearn.metrics import confusion_matrix
 
+from sleepagree.caution import CautionKind
 from sleepagree.errors import Front, Option, SleepAgreeError
 from sleepagree.hypnogram.align import align
 from sleepagree.mapping.mapping import mapping_named
@@ -154,6 +155,8 @@ def test_a_night_on_which_one_side_says_nothing_but_wake_counts(reference: str, 
     classes = {"W": 0, "1": 1, "2": 1, "3": 2, "R": 3, "w": 0, "l": 1, "d": 2, "r": 3}
     expected = confusion_matrix([classes[c] for c in truth], [classes[c] for c in told])
     assert table.tolist() == expected.tolist()
+    told = [c["named"] for c in study.cautions if c.kind is CautionKind.NIGHTS_WITHOUT_SLEEP]
+    assert told == ([(("a", "1"),)] if set(device) == {"w"} else [])
 
 
 def test_two_scorings_of_the_same_bytes_are_no_two_scorers(tmp_path: Path) -> None:
