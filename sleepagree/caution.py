@@ -223,6 +223,7 @@ class NoteKind(StrEnum):
     MNE_CLOCK = "mne_clock"
     MNE_DATE_FROM_LAYOUT = "mne_date_from_layout"
     MNE_SEGMENT = "mne_segment"
+    MNE_PAUSES = "mne_pauses"
     MNE_WARNING = "mne_warning"
     # a pair
     CONSENSUS = "consensus"

@@ -218,6 +218,9 @@ SENTENCES: Final[dict[NoteKind, Sentence]] = {
     NoteKind.MNE_CLOCK: "MNE labels clock times UTC whatever their zone: read as a clock without a zone",
     NoteKind.MNE_DATE_FROM_LAYOUT: f"date taken {_FROM_LAYOUT}",
     NoteKind.MNE_SEGMENT: "start read from the first 'New Segment' marker: a clock without a zone",
+    NoteKind.MNE_PAUSES: (
+        "the recording was paused {count:once|{count} times}, for {seconds:.10g} s in all: what follows is placed later"
+    ),
     NoteKind.MNE_WARNING: "MNE warns: {text:short}",
     NoteKind.CONSENSUS: _consensus,
     NoteKind.MARK_OF_SOME: "'{mark}' is that of {told_by:joined}; none in {missing_in:joined}",

@@ -14,6 +14,7 @@ References
 from __future__ import annotations
 
 import hashlib
+import math
 import os
 import re
 import warnings
@@ -22,6 +23,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from enum import StrEnum
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
@@ -44,7 +46,10 @@ _MARKERS: Final = {".vhdr": ".vmrk", ".ahdr": ".amrk"}
 #: Suffixes of the files that BrainVision and EEGLAB make of one recording. MNE takes the sampling rate of markers from
 #: the header beside them.
 _ONE_RECORDING: Final = (".vhdr", ".vmrk", ".ahdr", ".amrk", ".eeg", ".avg", ".seg", ".set", ".fdt")
-_NEW_SEGMENT: Final = re.compile(rb"^Mk\d+=New Segment,[^,\r\n]*,1,\d+,\d+,(\d{20})\s*$", re.MULTILINE)
+#: A marker of BrainVision: its type, its position in samples from 1, and the rest, which a date may end.
+_MARKER: Final = re.compile(rb"^Mk\d+=([^,\r\n]*),[^,\r\n]*,(\d{1,15})([^\r\n]*)", re.MULTILINE)
+#: Times of files are rounded, and EEGLAB has a boundary half a sample before the first sample after it.
+_ROUNDED_S: Final = 0.5
 
 
 class OrigTime(StrEnum):
@@ -95,10 +100,18 @@ def read_mne_file(
     digest = hashlib.sha256(data).hexdigest() if data else ""
     annotations, warned = read_annotations(markers)
     origin = Origin(markers.name, READER, digest)
+    segments = _segments(data, annotations) if markers.suffix.casefold() in _MARKERS.values() else []
+    if segments:
+        pauses = _pauses_of_segments(segments)
+    else:
+        pauses = _boundaries(annotations) if markers.suffix.casefold() == ".set" else []
+    if pauses:
+        annotations = _after_pauses(annotations, pauses, file.path)
+        seconds = sum(length_s for _, length_s in pauses)
+        warned = (*warned, Note.of(NoteKind.MNE_PAUSES, count=len(pauses), seconds=seconds))
     spans = spans_from_mne(annotations, layout=layout, own_words=own_words, path=os.fspath(markers), origin=origin)
-    segment = _first_segment(data) if markers.suffix.casefold() in _MARKERS.values() else None
-    if spans.start is None and segment is not None:
-        spans = spans.with_changes(start=segment, notes=(*spans.notes, Note.of(NoteKind.MNE_SEGMENT)))
+    if spans.start is None and segments and segments[0][0] == 0 and segments[0][1]:
+        spans = spans.with_changes(start=segments[0][1], notes=(*spans.notes, Note.of(NoteKind.MNE_SEGMENT)))
     return spans.with_changes(notes=(*spans.notes, *warned))
 
 
@@ -120,14 +133,62 @@ def files_of_one_recording(path: Path) -> tuple[Path, ...]:
     return tuple(path.with_suffix(suffix) for suffix in _ONE_RECORDING if suffix != path.suffix)
 
 
-def _first_segment(data: bytes) -> datetime | None:
-    """Return the date of the first segment that BrainVision markers tell; MNE passes over its usual form."""
-    match = _NEW_SEGMENT.search(data)
-    try:
-        # the format has no zone
-        return None if match is None else datetime.strptime(match[1].decode(), "%Y%m%d%H%M%S%f")
+def _segments(data: bytes, annotations: Any) -> list[tuple[float, datetime | None]]:
+    """Return when BrainVision markers begin a segment, in seconds of the file, and its date; MNE passes over both."""
+    markers = [(kind, int(position) - 1, rest) for kind, position, rest in _MARKER.findall(data)]
+    last = max((position for _, position, _ in markers), default=0)
+    sample_s = max(annotations.onset, default=0.0) / last if last > 0 else 0.0
+    return [(position * sample_s, _date(rest)) for kind, position, rest in markers if kind == b"New Segment"]
+
+
+def _date(rest: bytes) -> datetime | None:
+    digits = rest.rpartition(b",")[2].strip()
+    try:  # the format has no zone
+        return datetime.strptime(digits.decode(), "%Y%m%d%H%M%S%f") if len(digits) == 20 else None
     except ValueError:
         return None
+
+
+def _pauses_of_segments(segments: Sequence[tuple[float, datetime | None]]) -> list[tuple[float, float]]:
+    """Return when each later segment begins, in seconds of the file, and the seconds between it and the one before."""
+    pauses: list[tuple[float, float]] = []
+    for (before_s, before), (at_s, at) in pairwise(segments):
+        length_s = (at - before).total_seconds() - (at_s - before_s) if at and before else math.nan
+        if at_s > 0 and round(length_s, 6) != 0:
+            pauses.append((at_s, length_s))
+    return pauses
+
+
+def _boundaries(annotations: Any) -> list[tuple[float, float]]:
+    """Return when EEGLAB has a boundary after the first sample, and the seconds cut out there."""
+    rows = zip(annotations.onset, annotations.duration, annotations.description, strict=True)
+    return [(float(at_s), float(cut_s) or math.nan) for at_s, cut_s, text in rows if text == "boundary" and at_s > 0]
+
+
+def _after_pauses(annotations: Any, pauses: list[tuple[float, float]], path: str) -> Any:
+    """Return annotations by the time that passed: later by each pause before them, and parted where one is inside."""
+    import mne
+
+    columns = annotations.onset, annotations.duration, annotations.description
+    rows = list(zip(*(column.tolist() for column in columns), strict=True))
+    for at_s, length_s in sorted(pauses, reverse=True):
+        if not length_s > -_ROUNDED_S:
+            problem, where = "the recording was paused, and it is not told for how long", f"{at_s:.10g} s into the file"
+            found = "no length" if math.isnan(length_s) else "a segment dated before the end of the one before it"
+            expected = "a date of each 'New Segment', or the samples cut out at each 'boundary'"
+            remedy = "Export the scoring of each part by itself, or with the clock time of each stage."
+            raise ClockError(problem, path, where, found, expected, remedy)
+        parted = []
+        for onset_s, duration_s, text in rows:
+            before_s = at_s - onset_s
+            if before_s < _ROUNDED_S:
+                parted.append((onset_s + length_s, duration_s, text))
+            elif duration_s > before_s + _ROUNDED_S:
+                parted += [(onset_s, before_s, text), (at_s + length_s, duration_s - before_s, text)]
+            else:
+                parted.append((onset_s, duration_s, text))
+        rows = parted
+    return mne.Annotations(*zip(*rows, strict=True), orig_time=annotations.orig_time)
 
 
 def read_annotations(path: Path) -> tuple[Any, tuple[Note, ...]]:

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, timedelta, timezone
 import mne
 import numpy as np
 import pytest
+from scipy.io import savemat
 
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, InputError, UnknownStageError
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
@@ -160,21 +161,97 @@ def test_a_fif_file_is_read_and_placed_in_a_zone(tmp_path):
     assert placed.start == datetime(2026, 3, 1, 20, 30, 0, 250000, tzinfo=UTC)
 
 
-def brain_vision(folder, texts):
+FIRST_SEGMENT = "New Segment,,1,1,0,20260301223000250000"
+
+
+def brain_vision(folder, texts, *, samples=3000, segments=(FIRST_SEGMENT,)):
     """Write a BrainVision header and marker file by hand (format as MNE reads it)."""
     header = (
         "Brain Vision Data Exchange Header File Version 1.0\n[Common Infos]\nDataFile=night.eeg\n"
         "MarkerFile=night.vmrk\nDataFormat=BINARY\nDataOrientation=MULTIPLEXED\nNumberOfChannels=1\nSamplingInterval=10000\n"
         "[Binary Infos]\nBinaryFormat=INT_16\n[Channel Infos]\nCh1=EEG,,0.1,uV\n"
     )
-    markers = "".join(f"Mk{i + 2}=Comment,{text},{1 + 3000 * i},3000,0\n" for i, text in enumerate(texts))
+    markers = [*segments, *(f"Comment,{text},{1 + 3000 * i},{samples},0" for i, text in enumerate(texts))]
     marker_file = (
         "Brain Vision Data Exchange Marker File, Version 1.0\n[Common Infos]\nDataFile=night.eeg\n[Marker Infos]\n"
-        "Mk1=New Segment,,1,1,0,20260301223000250000\n"
     )
     (folder / "night.vhdr").write_text(header)
-    (folder / "night.vmrk").write_text(marker_file + markers)
+    (folder / "night.vmrk").write_text(marker_file + "".join(f"Mk{i + 1}={m}\n" for i, m in enumerate(markers)))
     (folder / "night.eeg").write_bytes(b"\0\0" * 30000)
+
+
+def eeglab(folder, events):
+    """Write an EEGLAB file of (type, latency in samples from 1, duration in samples), 100 Hz, as MNE reads it."""
+    rows = np.array(events, dtype=[(name, object) for name in ("type", "latency", "duration")])
+    eeg = {"setname": "n", "nbchan": 1, "trials": 1, "pnts": 30000, "srate": 100.0, "xmin": 0.0, "xmax": 300.0}
+    savemat(folder / "night.set", {"EEG": {**eeg, "event": rows, "data": "x.fdt", "chanlocs": []}}, appendmat=False)
+    return folder / "night.set"
+
+
+STAGES = ["Sleep stage W", "Sleep stage N1", "Sleep stage N2", "Sleep stage N2"]
+
+
+def shown(spans):
+    return [(spans.stages[c], o, d) for c, o, d in zip(spans.codes, spans.onset_s, spans.duration_s, strict=True)]
+
+
+@pytest.mark.parametrize("channel", [",0", ""])
+def test_a_later_segment_of_brain_vision_is_placed_by_its_date(tmp_path, channel):
+    # 60 s of samples, then a break: the second segment begins at 22:40:00.25, 540 s after the first one ended
+    brain_vision(
+        tmp_path,
+        STAGES,
+        segments=[
+            f"New Segment,,{at},1{channel},{date}"
+            for at, date in ((1, "20260301223000250000"), (6001, "20260301224000250000"))
+        ],
+    )
+    spans = read_mne_file(tmp_path / "night.vhdr")
+    assert shown(spans) == [("W", 0.0, 30.0), ("N1", 30.0, 30.0), ("N2", 600.0, 30.0), ("N2", 630.0, 30.0)]
+    assert spans.start == CLOCK
+    assert "the recording was paused once, for 540 s in all: what follows is placed later" in said(spans.notes)
+
+
+def test_markers_of_any_form_tell_the_sampling_rate(tmp_path):
+    # the last marker has fields of its own; MNE reads it all the same
+    segments = (FIRST_SEGMENT, "New Segment,,6001,1,0,20260301224000250000", "Comment,remark,12001,1,0,x,y")
+    brain_vision(tmp_path, STAGES, segments=segments)
+    assert [onset for _, onset, _ in shown(read_mne_file(tmp_path / "night.vmrk"))] == [0.0, 30.0, 600.0, 630.0]
+
+
+def test_a_segment_that_follows_without_a_break_changes_nothing(tmp_path):
+    brain_vision(tmp_path, STAGES, segments=(FIRST_SEGMENT, "New Segment,,6001,1,0,20260301223100250000"))
+    spans = read_mne_file(tmp_path / "night.vmrk")
+    assert [onset for _, onset, _ in shown(spans)] == [0.0, 30.0, 60.0, 90.0]
+    assert not any("paused" in sentence for sentence in said(spans.notes))
+
+
+@pytest.mark.parametrize("date", ["", ",20260301223000250000", ",20269901223000250000"])
+def test_a_segment_without_a_usable_date_is_refused(tmp_path, date):
+    brain_vision(tmp_path, STAGES, segments=(FIRST_SEGMENT, f"New Segment,,6001,1,0{date}"))
+    with pytest.raises(ClockError, match="60 s into the file: the recording was paused, and it is not told for how"):
+        read_mne_file(tmp_path / "night.vmrk")
+
+
+def test_what_eeglab_cut_out_at_a_boundary_is_added(tmp_path):
+    # a boundary lies half a sample before the first sample after it, and lasts as many samples as were cut out
+    stages = [(text, 1.0 + 3000 * i, 3000.0) for i, text in enumerate(STAGES)]
+    path = eeglab(
+        tmp_path, [("boundary", 0.5, 700.0), *stages, ("boundary", 3000.5, 6000.0), ("boundary", 7500.5, 100.0)]
+    )
+    spans = read_mne_file(path)
+    # the last but one is parted by a second that was cut out of it; what was cut before the first sample shifts nothing
+    whole = [("W", 0.0, 30.0), ("N1", 90.0, 30.0), ("N2", 120.0, 14.995), ("N2", 135.995, 15.005), ("N2", 151.0, 30.0)]
+    assert [row[0] for row in shown(spans)] == [row[0] for row in whole]
+    np.testing.assert_allclose([row[1:] for row in shown(spans)], [row[1:] for row in whole], atol=1e-6)
+    assert "the recording was paused 2 times, for 61 s in all: what follows is placed later" in said(spans.notes)
+
+
+@pytest.mark.parametrize("samples", [0.0, np.nan])
+def test_a_boundary_that_does_not_tell_what_was_cut_out_is_refused(tmp_path, samples):
+    stages = [(text, 1.0 + 3000 * i, 3000.0) for i, text in enumerate(STAGES)]
+    with pytest.raises(ClockError, match="not told for how long"):
+        read_mne_file(eeglab(tmp_path, [*stages, ("boundary", 6000.5, samples)]))
 
 
 @pytest.mark.parametrize("name", ["night.vmrk", "night.vhdr"])
