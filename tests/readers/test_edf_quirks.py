@@ -855,6 +855,34 @@ def test_a_hypnogram_signal_and_its_marks_count_from_one_start(read, first_s, be
     assert spans.onset_s[0] == (first if begins else 0.0)
 
 
+def signal_with_starts(*starts: float | None, begin: float = 0) -> EdfBytes:
+    """One epoch a record, of which some do not tell when they begin."""
+    lists = tuple(tal("+0", "a remark") if s is None else record_start(f"+{begin + s:g}") for s in starts)
+    signals = (*signal_file(codes=CODES[: len(starts)]).signals, Signal(records=lists, size=40))
+    return signal_file().but(signals=signals, reserved="EDF+D")
+
+
+@pytest.mark.parametrize("begin", [0, 0.25])
+@pytest.mark.parametrize("missing", [0, 1, 4, 5])
+def test_one_record_of_a_signal_without_its_start_does_not_move_the_others(read, missing, begin):
+    # EDF+D (Kemp & Olivan 2003, section 2.2.4): each record tells its own start, here with a gap of ten minutes
+    starts = [0, 30, 60, 660, 690, 720]
+    told = [None if i == missing else s for i, s in enumerate(starts)]
+    spans = read(signal_with_starts(*told, begin=begin))
+    first_is_told = missing != 0
+    np.testing.assert_allclose(spans.onset_s, np.array(starts) + (0 if first_is_told else begin))
+    assert "1 of 6 data records do not begin with their start time" in said(spans.notes)
+
+
+@pytest.mark.parametrize("told", [(0, 30, None, 660, 690), (None, None, 660, 690)])
+def test_a_record_of_a_signal_without_its_start_beside_a_gap_is_refused(fail, told):
+    content, i = signal_with_starts(*told), len(told) - 3
+    error = fail(content)
+    assert error.problem == "a data record does not tell when it begins, and there is a gap before or after it"
+    assert error.where == f"byte {256 * 3 + 42 * i + 2}, in data record {i + 1}"
+    assert error.found == f"a gap between data records {i} and {i + 2}"
+
+
 def test_hypnogram_stored_as_a_signal_in_bdf(read):
     spans = read(signal_file(sample_size=3, version=b"\xffBIOSEMI"), name="night.bdf")
     assert [int(label) for _, _, label in rows(spans)] == list(CODES)

@@ -351,17 +351,44 @@ def _spans_of_signal(
     if {"3", "4"}.intersection(labels, plain).difference(fold_table(layout.stages)):
         source.notes.append(Note.of(NoteKind.CODES_MERGED_INTO_N3))
     epoch_s = header.record_duration_s / signal.samples
-    starts_s = contents.record_starts_s
-    if starts_s.size != header.records or np.isnan(starts_s).any():
-        starts_s = np.arange(header.records, dtype=np.float64) * header.record_duration_s
-    # a layout's start is that of the file, from which annotations are counted; else the first record is
-    zero_s = 0.0 if isinstance(layout.begins, datetime) else starts_s[0]
+    starts_s = _filled_starts(header, contents.record_starts_s, file.path)
+    # a layout's start is that of the file, as for annotations; else the first record is, where it tells one
+    zero_s = 0.0 if isinstance(layout.begins, datetime) else np.nansum(contents.record_starts_s[:1])
     onset_s = (starts_s[:, None] - zero_s + np.arange(signal.samples) * epoch_s).ravel()
     source = source._replace(start=header.start, origin=replace(source.origin, sha256=digest))
     timed = TimedLabels(onset_s, np.full(onset_s.size, epoch_s), positions, labels, stages, places)
     marks = marks_of_annotations(contents.annotations, file.path, layout=layout)
     facts = marks._replace(epoch_s=epoch_s, epoch_from=EpochLengthFrom.FILE)
     return settle_elapsed(timed, source, facts, layout)
+
+
+def _filled_starts(header: EdfHeader, starts_s: NDArray[np.float64], path: str) -> NDArray[np.float64]:
+    """Return the starts of data records; one that is not told follows from those told before and after it.
+
+    Raises
+    ------
+    FileFormatError
+        When these two contradict each other: there is a gap on one side of it, and nothing tells on which.
+    """
+    number = np.arange(header.records)
+    late_s = starts_s - number * header.record_duration_s if starts_s.size else np.full(number.size, np.nan)
+    if np.isnan(late_s[0]):  # the first record begins less than a second after the header's start
+        late_s[0] = next((late for late in late_s.tolist() if abs(late) < 1), 0.0)
+    known = np.flatnonzero(~np.isnan(late_s))
+    before, after = known[np.searchsorted(known[1:], number, "right")], known[np.searchsorted(known[:-1], number)]
+    unclear = (np.abs(late_s[after] - late_s[before]) > _GAP_SLACK_S) & np.isnan(late_s)
+    if unclear.any():
+        i = int(unclear.argmax())
+        channel = next(signal for signal in header.signals if signal.is_annotations and signal.size)
+        problem = "a data record does not tell when it begins, and there is a gap before or after it"
+        where = f"byte {header.header_size + i * header.record_size + channel.offset}, in data record {i + 1}"
+        found = f"a gap between data records {before[i] + 1} and {after[i] + 1}"
+        expected = "the start of every data record beside a gap"
+        raise FileFormatError(problem, path, where, found, expected, "Export the scoring as annotations.")
+    filled_s: NDArray[np.float64] = (
+        np.where(np.isnan(late_s), late_s[before], late_s) + number * header.record_duration_s
+    )
+    return filled_s
 
 
 def _hypnogram_signal(header: EdfHeader, path: str) -> tuple[EdfSignal | None, bool]:
