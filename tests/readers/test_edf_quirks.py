@@ -766,6 +766,25 @@ def test_events_named_like_artefacts_make_no_hypnogram(fail):
     fail(annotation_file(tal("+0", "Artefact", duration="3"), tal("+9", "movement", duration="2")), UnknownStageError)
 
 
+@pytest.mark.parametrize("text", ["Sleep stage ?", "Movement time"])
+def test_time_left_unscored_by_a_standard_text_hides_no_plain_words(read, fail, text):
+    spans = read(annotation_file(stage(0, "W"), stage(30, "N2"), stage(60, text), stage(90, "N2")))
+    assert [label for _, _, label in rows(spans)] == ["W", "N2", text, "N2"]
+    assert spans.stages == ("W", "N2", "unscored")
+    assert spans.cautions == ()
+    error = fail(annotation_file(*(stage(30 * i, text) for i in range(6))), UnknownStageError)
+    assert (error.problem, error.found) == ("no annotation is a sleep stage", f"1 text: '{text}' (6)")
+
+
+def test_movement_time_hides_no_hypnogram_signal(read):
+    lists = [record_start(f"+{30 * i}") for i in range(len(CODES))]
+    lists[2] += tal("+61", "Movement time", duration="5") + tal("+70", "Movement time", duration="5")
+    signals = (*signal_file().signals, Signal(records=tuple(lists), size=80))
+    spans = read(signal_file().but(signals=signals, reserved="EDF+C"))
+    assert [label for _, _, label in rows(spans)] == [str(code) for code in CODES]
+    assert spans.ignored == (("Movement time", 2),)
+
+
 def test_no_annotations(fail):
     error = fail(annotation_file())
     assert error.problem == "the file holds no annotation and no hypnogram"

@@ -103,7 +103,7 @@ class _Meaning(NamedTuple):
 def spans_of_annotations(
     annotations: Sequence[EdfAnnotation], source: Source, *, layout: Layout, own_words: frozenset[str]
 ) -> ScoredSpans | None:
-    """Return the scored spans that annotations tell, or None when no annotation is a stage.
+    """Return the scored spans that annotations tell, or None when none is a stage that was scored.
 
     Raises
     ------
@@ -113,11 +113,11 @@ def spans_of_annotations(
         When a text claims to be a stage that nothing explains.
     """
     texts = dict.fromkeys([annotation.text for annotation in annotations])
-    has_standard = any(is_edf_stage_text(text.partition("@@")[0]) for text in texts)
+    has_standard = any(_is_scored(text.partition("@@")[0]) for text in texts)
     meanings = _meanings(texts, layout, own_words, takes_plain_words=not has_standard)
     found = {meaning.stage for meaning in meanings.values() if meaning.role is _Role.STAGE}
-    # Events named "movement" or "artefact" alone make no hypnogram.
-    if not found or (not has_standard and found == {UNSCORED}):
+    # "movement" or "artefact", "Movement time" or "Sleep stage ?" alone make no hypnogram
+    if found <= {UNSCORED}:
         return None
     staged = _of_role(_Role.STAGE, annotations, meanings)
     onset_s = np.array([annotation.onset_s for annotation in staged])
@@ -187,6 +187,11 @@ def _meanings(
     return {text: meaning(text) for text in texts}
 
 
+def _is_scored(text: str) -> bool:
+    """Whether a text is one that EDF+ knows for a stage, and not for time that was left unscored."""
+    return is_edf_stage_text(text) and recognise_label(text) != UNSCORED
+
+
 def _missed_stages(meanings: Mapping[str, _Meaning], layout: Layout) -> tuple[Caution, ...]:
     """Return the warning for plain words that are passed over beside texts of the standard."""
     table = fold_table(layout.stages)
@@ -226,7 +231,7 @@ def _note_merged(labels: Iterable[str], notes: list[Note]) -> None:
 
 
 def marks_of_annotations(annotations: Sequence[EdfAnnotation], path: str, *, layout: Layout) -> SourceFacts:
-    """Return the marks of a file in which no annotation is a stage.
+    """Return the marks of a file in which no annotation is a stage that was scored.
 
     Raises
     ------
@@ -234,7 +239,9 @@ def marks_of_annotations(annotations: Sequence[EdfAnnotation], path: str, *, lay
         When lights marks contradict each other.
     """
     texts = [annotation.text for annotation in annotations]
-    return _marks(annotations, _meanings(texts, layout, frozenset(), takes_plain_words=False), path)
+    meanings = _meanings(texts, layout, frozenset(), takes_plain_words=False)
+    unstaged = {t: m._replace(role=_Role.OTHER) if m.role is _Role.STAGE else m for t, m in meanings.items()}
+    return _marks(annotations, unstaged, path)
 
 
 def _marks(annotations: Sequence[EdfAnnotation], meanings: Mapping[str, _Meaning], path: str) -> SourceFacts:
