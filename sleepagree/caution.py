@@ -136,6 +136,7 @@ class NoteKind(StrEnum):
     PLAIN_WORDS_READ = "plain_words_read"
     DURATION_FROM_LAYOUT = "duration_from_layout"
     STEP_INFERRED = "step_inferred"
+    CHANGES_READ = "changes_read"
     ANNOTATION_CHANNELS = "annotation_channels"
     BYTES_BETWEEN_ANNOTATIONS = "bytes_between_annotations"
     RECORDS_WITHOUT_START = "records_without_start"

@@ -95,6 +95,10 @@ SENTENCES: Final[dict[NoteKind, Sentence]] = {
     NoteKind.STEP_INFERRED: (
         "epoch length inferred: no stage annotation has a duration, and all of them start {seconds:.10g} s apart"
     ),
+    NoteKind.CHANGES_READ: (
+        "stage annotations without durations last until the next one each, the last until {end_s:.10g} s, "
+        + for_page("as the layout says", "as was answered")
+    ),
     NoteKind.ANNOTATION_CHANNELS: "{count} annotation channels were read together",
     NoteKind.BYTES_BETWEEN_ANNOTATIONS: (
         "{count} unused bytes stand between annotations, where none belong; nothing was lost"

@@ -16,7 +16,7 @@ import pytest
 from sleepagree.errors import EpochGridError, FileFormatError, InputError, SleepAgreeError, UnknownStageError
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
 from sleepagree.readers.edf.recording import read_edf, read_edf_annotations
-from sleepagree.readers.layout import Layout, Overlaps
+from sleepagree.readers.layout import Layout, Overlaps, Shape
 from tests.readers.edf_bytes import (
     HYPNOGRAM_TEXTS,
     EdfBytes,
@@ -521,7 +521,37 @@ def test_duration_absent_and_a_step_that_varies(fail, read):
     error = fail(content, EpochGridError)
     assert error.problem == "the stage annotations have no duration and no constant step"
     assert (error.where, error.found) == ("annotation at 240 s", "a step of 90 s")
+    assert "epoch_seconds = 30" in error.remedy
+    assert 'shape = "intervals"' in error.remedy
     assert len(rows(read(content, layout=Layout(epoch_seconds=30)))) == 7
+
+
+CHANGES = ((0, "Sleep stage W"), (600, "Sleep stage N1"), (780, "Sleep stage N2"), (1980, "Sleep stage R"))
+
+
+def test_changes_of_stage_without_durations(fail, read):
+    changes = [stage(at, text, 0) for at, text in CHANGES]
+    marks = [tal("+0", "Lights off"), *(tal(f"+{t}", "Arousal") for t in (700, 2000)), tal("+2100", "Lights on")]
+    error = fail(annotation_file(*changes), EpochGridError)
+    assert error.problem == "the stage annotations have no duration and no constant step"
+    assert str(error).endswith(
+        "Export them with durations. If each stage lasts until the next one, say so in a layout: "
+        '[file] shape = "intervals".'
+    )
+    layout = Layout(shape=Shape.INTERVALS)
+    spans = read(annotation_file(*changes, *marks), layout=layout)
+    assert spans.duration_s.tolist() == [600.0, 180.0, 1200.0, 120.0]
+    assert (spans.epoch_s, spans.epoch_from) == (30.0, EpochLengthFrom.FILE)
+    assert said(spans.notes) == (
+        "stage annotations without durations last until the next one each, the last until 2100 s, as the layout says",
+    )
+    # an arousal stands between stages, too, and ends none
+    error = fail(annotation_file(*changes, *marks[:3]), EpochGridError, layout=layout)
+    assert (error.problem, error.where) == ("the last stage annotation has no end", "annotation at 1980 s")
+    last = read(annotation_file(*changes), layout=Layout(shape=Shape.INTERVALS, epoch_seconds=60))
+    assert last.duration_s.tolist() == [600.0, 180.0, 1200.0, 60.0]
+    told = read(annotation_file(*hypnogram(4)), layout=layout)
+    assert told.duration_s.tolist() == [30.0] * 4
 
 
 def test_duration_absent_and_too_few_annotations_to_show_a_step(fail):

@@ -24,7 +24,7 @@ from sleepagree.mapping.words import (
     is_edf_stage_text,
     recognise_label,
 )
-from sleepagree.readers.layout import Layout, for_labels
+from sleepagree.readers.layout import Layout, Shape, for_labels
 from sleepagree.readers.rows import (
     LabelledRows,
     Places,
@@ -47,6 +47,9 @@ _USUAL_EPOCHS_S: Final = (30.0, 20.0, 15.0, 10.0, 5.0, 4.0, 2.0, 1.0)
 _LONGEST_SCORED_S: Final = 600.0
 _GIVE_DURATIONS: Final = "Export the scoring again with durations, or give " + for_page(
     "the length of an epoch in a layout (epoch_seconds = 30).", f"{asked('epoch_seconds', 30)}."
+)
+_AS_CHANGES: Final = " If each stage lasts until the next one, " + for_page(
+    'say so in a layout: [file] shape = "intervals".', f"answer {asked('shape', 'intervals')}."
 )
 _NOT_A_STAGE_LINE: Final = (
     for_page('give it "not-a-stage" under [stages] in a layout', "say that it is no stage")
@@ -131,6 +134,9 @@ def spans_of_annotations(
     _note_texts(annotations, meanings, source.notes)
     if not (layout.stages or own_words):
         _note_merged(labels, source.notes)
+    if layout.shape is Shape.INTERVALS and np.isnan(duration_s).all():
+        others = [annotation for annotation in annotations if meanings[annotation.text].role is not _Role.STAGE]
+        duration_s = _until_next(onset_s, others, layout, source)
     duration_s, epoch_s, epoch_from = _settle_durations(onset_s, duration_s, said, layout, source)
     timed = TimedLabels(onset_s, duration_s, codes, labels, stages, places)
     facts = marks._replace(epoch_s=epoch_s, epoch_from=epoch_from, cautions=cautions)
@@ -324,6 +330,27 @@ def _settle_durations(
     raise EpochGridError(problem, source.path, f"annotation at {onset_s[i]:.10g} s", found, expected, _GIVE_DURATIONS)
 
 
+def _until_next(onset_s: Seconds, others: Sequence[EdfAnnotation], layout: Layout, source: Source) -> Seconds:
+    """Return durations of stages that last until the next; the last, until a text that stands nowhere between."""
+    moments = np.unique(onset_s)
+    last_s = float(moments[-1])
+    between = {other.text for other in others if other.onset_s < last_s}
+    closings = [other.onset_s for other in others if other.onset_s > last_s and other.text not in between]
+    if layout.epoch_seconds is not None:
+        closings = closings or [last_s + layout.epoch_seconds]
+    if not closings:
+        problem, where = "the last stage annotation has no end", f"annotation at {last_s:.10g} s"
+        expected = "an annotation after it that is no stage, such as 'Lights on'"
+        remedy = "Export the scoring again with durations, or say how long the last stage lasts: " + for_page(
+            "epoch_seconds = 30 in the layout.", f"answer {asked('epoch_seconds', 30)}."
+        )
+        raise EpochGridError(problem, source.path, where, "", expected, remedy)
+    end_s = min(closings)
+    source.notes.append(Note.of(NoteKind.CHANGES_READ, end_s=end_s))
+    durations: Seconds = np.append(moments[1:], end_s)[np.searchsorted(moments, onset_s)] - onset_s
+    return durations
+
+
 def _constant_step(onset_s: Seconds, path: str) -> float:
     """Return the step between stages without durations; a gap could be a longer stage, so that none is allowed."""
     moments = np.unique(onset_s)
@@ -337,9 +364,12 @@ def _constant_step(onset_s: Seconds, path: str) -> float:
     odd = np.flatnonzero(np.abs(steps - step) > _SLACK_S)
     if odd.size:
         problem = "the stage annotations have no duration and no constant step"
-        where = f"annotation at {moments[odd[0] + 1]:.10g} s"
-        expected = f"{step:.10g} s as between most of them, or durations"
-        raise EpochGridError(problem, path, where, f"a step of {steps[odd[0]]:.10g} s", expected, _GIVE_DURATIONS)
+        where, found = f"annotation at {moments[odd[0] + 1]:.10g} s", f"a step of {steps[odd[0]]:.10g} s"
+        if 2 * odd.size < steps.size:
+            expected, remedy = f"{step:.10g} s as between most of them, or durations", _GIVE_DURATIONS + _AS_CHANGES
+        else:  # an epoch's length for each would lose what lies between them
+            expected, remedy = "durations, or one step between all of them", "Export them with durations." + _AS_CHANGES
+        raise EpochGridError(problem, path, where, found, expected, remedy)
     return step
 
 
