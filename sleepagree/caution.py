@@ -137,6 +137,7 @@ class NoteKind(StrEnum):
     DURATION_FROM_LAYOUT = "duration_from_layout"
     STEP_INFERRED = "step_inferred"
     CHANGES_READ = "changes_read"
+    MARKERS_SHORT = "markers_short"
     ANNOTATION_CHANNELS = "annotation_channels"
     BYTES_BETWEEN_ANNOTATIONS = "bytes_between_annotations"
     RECORDS_WITHOUT_START = "records_without_start"

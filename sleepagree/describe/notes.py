@@ -95,6 +95,9 @@ SENTENCES: Final[dict[NoteKind, Sentence]] = {
     NoteKind.STEP_INFERRED: (
         "epoch length inferred: no stage annotation has a duration, and all of them start {seconds:.10g} s apart"
     ),
+    NoteKind.MARKERS_SHORT: (
+        "all stage annotations last {seconds:.10g} s, far less than from one to the next: taken for no duration"
+    ),
     NoteKind.CHANGES_READ: (
         "stage annotations without durations last until the next one each, the last until {end_s:.10g} s, "
         + for_page("as the layout says", "as was answered")

@@ -505,6 +505,28 @@ def test_duration_absent_or_0_everywhere_and_a_constant_step(read, duration):
     )
 
 
+@pytest.mark.parametrize("duration", ["0.002", "1"])
+def test_markers_are_no_durations(read, fail, duration):
+    # one sample of a recording at 500 Hz, or at 1 Hz
+    spans = read(annotation_file(*hypnogram(20, duration=duration)))
+    assert spans.duration_s.tolist() == [30.0] * 20
+    assert said(spans.notes) == (
+        f"all stage annotations last {duration} s, far less than from one to the next: taken for no duration",
+        "epoch length inferred: no stage annotation has a duration, and all of them start 30 s apart",
+    )
+    gap = annotation_file(*hypnogram(6, duration=duration), stage(240, "Sleep stage W", duration))
+    assert fail(gap, EpochGridError).problem == "the stage annotations have no duration and no constant step"
+    assert read(gap, layout=Layout(epoch_seconds=30)).duration_s.tolist() == [30.0] * 7
+    until_next = read(gap, layout=Layout(shape=Shape.INTERVALS, epoch_seconds=30))
+    assert until_next.duration_s.tolist() == [30.0] * 5 + [90.0, 30.0]
+
+
+@pytest.mark.parametrize(("duration", "step"), [("1", 1), ("1", 9), ("2", 30), ("30", 600)])
+def test_short_or_sparse_epochs_keep_their_durations(read, duration, step):
+    spans = read(annotation_file(*hypnogram(20, duration=duration, step=step)))
+    assert spans.duration_s.tolist() == [float(duration)] * 20
+
+
 def test_duration_0_on_some_only(fail, read):
     content = annotation_file(*hypnogram(4), stage(120, "Sleep stage R", 0), stage(150, "Sleep stage W"))
     error = fail(content, EpochGridError)

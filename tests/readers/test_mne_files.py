@@ -195,6 +195,13 @@ def shown(spans):
     return [(spans.stages[c], o, d) for c, o, d in zip(spans.codes, spans.onset_s, spans.duration_s, strict=True)]
 
 
+def test_markers_of_one_sample_last_until_the_next(tmp_path):
+    brain_vision(tmp_path, STAGES, samples=1)
+    assert read_mne_file(tmp_path / "night.vhdr").duration_s.tolist() == [30.0] * 4
+    path = eeglab(tmp_path, [(text, 1.0 + 3000 * i, 1.0) for i, text in enumerate(STAGES)])
+    assert read_mne_file(path).duration_s.tolist() == [30.0] * 4
+
+
 @pytest.mark.parametrize("channel", [",0", ""])
 def test_a_later_segment_of_brain_vision_is_placed_by_its_date(tmp_path, channel):
     # 60 s of samples, then a break: the second segment begins at 22:40:00.25, 540 s after the first one ended

@@ -45,6 +45,8 @@ _SHOWN_FROM: Final = 5
 #: Lengths of scoring epochs, tried in this order where durations differ from one another.
 _USUAL_EPOCHS_S: Final = (30.0, 20.0, 15.0, 10.0, 5.0, 4.0, 2.0, 1.0)
 _LONGEST_SCORED_S: Final = 600.0
+#: A marker of one sample lasts no longer.
+_LONGEST_MOMENT_S: Final = 1.0
 _GIVE_DURATIONS: Final = "Export the scoring again with durations, or give " + for_page(
     "the length of an epoch in a layout (epoch_seconds = 30).", f"{asked('epoch_seconds', 30)}."
 )
@@ -134,6 +136,9 @@ def spans_of_annotations(
     _note_texts(annotations, meanings, source.notes)
     if not (layout.stages or own_words):
         _note_merged(labels, source.notes)
+    if _are_moments(onset_s, duration_s):
+        source.notes.append(Note.of(NoteKind.MARKERS_SHORT, seconds=float(duration_s[0])))
+        duration_s = np.full(onset_s.size, math.nan)
     if layout.shape is Shape.INTERVALS and np.isnan(duration_s).all():
         others = [annotation for annotation in annotations if meanings[annotation.text].role is not _Role.STAGE]
         duration_s = _until_next(onset_s, others, layout, source)
@@ -328,6 +333,14 @@ def _settle_durations(
     found = f"'{shorten(labels[i])}' without a duration or with 0 s, as {n_lacking} of {lacking.size}"
     expected = "a duration above 0 s for all stage annotations, or for none of them"
     raise EpochGridError(problem, source.path, f"annotation at {onset_s[i]:.10g} s", found, expected, _GIVE_DURATIONS)
+
+
+def _are_moments(onset_s: Seconds, duration_s: Seconds) -> bool:
+    """Whether stages are marked by moments: all last the same, a second and a tenth of the usual step at most."""
+    if not duration_s.max() <= _LONGEST_MOMENT_S or np.ptp(duration_s) > 1e-6:
+        return False
+    steps = np.diff(np.unique(onset_s))
+    return bool(steps.size and np.median(steps) >= 10 * duration_s.max())
 
 
 def _until_next(onset_s: Seconds, others: Sequence[EdfAnnotation], layout: Layout, source: Source) -> Seconds:
