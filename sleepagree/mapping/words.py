@@ -77,6 +77,9 @@ ALIASES: Final[Mapping[str, str]] = _stage_by_text("word")
 LABEL_TEXTS: Final[Mapping[str, str]] = _stage_by_text("label")
 EDF_TEXTS: Final[Mapping[str, str]] = _stage_by_text("edf")
 
+#: How an annotation of a stage begins, folded; some programs write no spaces.
+EDF_STAGE: Final = ("sleep stage ", "sleep_stage_")
+
 _RK_DIGITS: Final[Mapping[str, str]] = {"1": "N1", "2": "N2", "3": "N3", "4": "N3"}
 
 _SPOKEN: Final = {"W": "wake", "R": "REM", "rem": "REM"}
@@ -127,7 +130,7 @@ def recognise_label(label: str) -> str | None:
     ('N3', 'W', None)
     """
     folded = fold_label(label)
-    if folded.startswith("sleep stage "):
+    if folded.startswith(EDF_STAGE):
         return EDF_TEXTS.get(folded[12:])
     return LABEL_TEXTS.get(folded)
 
@@ -136,7 +139,7 @@ def recognise_label(label: str) -> str | None:
 def is_edf_stage_text(label: str) -> bool:
     """Whether an annotation text is one of the EDF+ standard texts for a stage or for movement time."""
     folded = fold_label(label)
-    if folded.startswith("sleep stage "):
+    if folded.startswith(EDF_STAGE):
         return folded[12:] in EDF_TEXTS
     return folded == "movement time"
 

@@ -353,17 +353,19 @@ def _merge_or_refuse(rows: LabelledRows, file_order: LabelledRows, notes: list[N
     """Merge overlapping rows of one label; refuse overlapping rows of different labels."""
     kept: list[int] = []
     end = rows.end_us.copy()
-    merged, overlaid = 0, 0
+    merged, overlaid, reaching = 0, 0, 0
     for row in range(rows.onset_us.size):
         if not kept or rows.onset_us[row] >= end[kept[-1]]:
             kept.append(row)
+            reaching = row
             continue
         last = kept[-1]
         if rows.codes[row] != rows.codes[last]:
-            raise _overlap(rows, last, row, file_order)
+            raise _overlap(rows, reaching, row, file_order)
         merged += 1
         overlaid += int(min(end[row], end[last]) - rows.onset_us[row])
-        end[last] = max(end[last], end[row])
+        if end[row] > end[last]:
+            end[last], reaching = end[row], row
     notes.append(Note.of(NoteKind.ROWS_MERGED, count=merged, twice_s=overlaid / SECOND_US))
     return rows.taking(np.array(kept, np.intp))._replace(end_us=end[kept])
 

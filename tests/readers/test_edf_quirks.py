@@ -630,6 +630,15 @@ def test_overlap_is_refused_with_both_annotations(fail):
     assert "overlaps" in error.remedy
 
 
+def test_overlap_with_merged_rows_names_the_one_that_reaches_into_the_next(fail):
+    # each lasts 0.6 s into the next; the first two are merged, and the second overlaps the third
+    error = fail(
+        annotation_file(*(stage(30 * i, f"Sleep stage {s}", "30.6") for i, s in enumerate("WWR"))), EpochGridError
+    )
+    assert error.where == "annotation at 30 s and annotation at 60 s"
+    assert error.found == "'Sleep stage W' 30 s to 60.6 s, 'Sleep stage R' 60 s to 90.6 s"
+
+
 def test_same_time_with_two_stages_is_refused(fail):
     error = fail(annotation_file(*hypnogram(4), stage(30, "Sleep stage R")), EpochGridError)
     for part in ("'Sleep stage N1'", "30 s to 60 s", "'Sleep stage R'"):
@@ -692,13 +701,34 @@ def test_standard_texts(read):
 
 def test_other_case_and_spacing_is_noted(read):
     spans = read(annotation_file(stage(0, "SLEEP STAGE w"), stage(30, " Sleep  stage R "), stage(60, "Sleep stage W ")))
-    assert spans.labels == ("SLEEP STAGE w", "Sleep  stage R", "Sleep stage W")
-    assert spans.stages == ("W", "R", "W")
+    assert spans.labels == ("SLEEP STAGE w", "Sleep  stage R")  # one stage, as the file spells it first
+    assert spans.stages == ("W", "R")
     assert said(spans.notes) == (
         "label normalised: 'SLEEP STAGE w' read as 'Sleep stage W'",
         "label normalised: ' Sleep  stage R ' read as 'Sleep stage R'",
         "label normalised: 'Sleep stage W ' read as 'Sleep stage W'",
     )
+
+
+def test_two_spellings_of_one_stage_at_one_time_are_one(read, fail):
+    both = annotation_file(stage(0, "Sleep stage W"), stage(0, "sleep stage w"), stage(30, "Sleep stage N2"))
+    spans = read(both)
+    assert rows(spans) == [(0.0, 30.0, "Sleep stage W"), (30.0, 30.0, "Sleep stage N2")]
+    assert "1 row that repeats another exactly dropped (annotation at 0 s)" in said(spans.notes)
+    # a layout may tell two spellings apart
+    fail(both, EpochGridError, layout=Layout(stages={"Sleep stage W": "wake", "sleep stage w": "N1"}))
+
+
+def test_underscores_between_the_words_of_the_standard(read, fail):
+    texts = ("Sleep_stage_W", "SLEEP STAGE N1", "Sleep_stage_N2", "sleep_stage_4")
+    spans = read(annotation_file(*(stage(30 * i, text) for i, text in enumerate(texts))))
+    assert (spans.labels, spans.stages) == (texts, ("W", "N1", "N2", "N3"))
+    assert said(spans.notes)[:2] == (
+        "label normalised: 'Sleep_stage_W' read as 'Sleep stage W'",
+        "label normalised: 'SLEEP STAGE N1' read as 'Sleep stage N1'",
+    )
+    assert "R&K merged: 'sleep_stage_4' (Rechtschaffen & Kales) read as N3" in said(spans.notes)
+    fail(annotation_file(*hypnogram(2), stage(60, "Sleep_stage_U")), UnknownStageError)
 
 
 def test_a_text_that_a_layout_explains_is_not_said_to_be_read_as_the_standard_says(read):

@@ -16,6 +16,7 @@ from sleepagree.caution import Caution, CautionKind, Note, NoteKind
 from sleepagree.errors import EpochGridError, Option, UnknownStageError, asked, counted, for_page, shorten
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans, Seconds
 from sleepagree.mapping.words import (
+    EDF_STAGE,
     NOT_A_STAGE,
     UNSCORED,
     canonical_stage,
@@ -127,7 +128,7 @@ def spans_of_annotations(
     staged = _of_role(_Role.STAGE, annotations, meanings)
     onset_s = np.array([annotation.onset_s for annotation in staged])
     duration_s = np.array([annotation.duration_s or math.nan for annotation in staged])
-    said = [meanings[annotation.text].label for annotation in staged]
+    said = _one_spelling(staged, meanings)
     labels, codes = number_labels(said)
     places = Places(onset_s.tolist(), "annotation at {} s", "annotations at {} s", "{:.10g}".format)
     stages = stages_of_labels(labels, codes, places, table=layout.stages, own_words=own_words, path=source.path)
@@ -190,12 +191,22 @@ def _meanings(
         if mark:
             return _Meaning(label, None, _Role(f"lights {mark}"))
         # "Sleep stage U" wants to be a stage: passing over it would lose scored time without a word.
-        if is_edf_stage_text(label) or fold_label(label).startswith("sleep stage "):
+        if is_edf_stage_text(label) or fold_label(label).startswith(EDF_STAGE):
             return _Meaning(label, recognise_label(label), _Role.STAGE)
         plain = recognise_label(label) if takes_plain_words else None
         return _Meaning(label, plain, _Role.OTHER if plain is None else _Role.STAGE)
 
     return {text: meaning(text) for text in texts}
+
+
+def _one_spelling(staged: Iterable[EdfAnnotation], meanings: Mapping[str, _Meaning]) -> list[str]:
+    """Return labels, those that differ in capitals and spacing alone as the first is; what a layout says is exact."""
+    first: dict[str, str] = {}
+    spelt = {
+        text: label if stage is None else first.setdefault(fold_label(label).replace("_", " "), label)
+        for text, (label, stage, _) in meanings.items()
+    }
+    return [spelt[annotation.text] for annotation in staged]
 
 
 def _is_scored(text: str) -> bool:
@@ -227,7 +238,7 @@ def _note_texts(annotations: Iterable[EdfAnnotation], meanings: Mapping[str, _Me
     told = [text for text, (_, stage, role) in used.items() if stage is not None or role is not _Role.STAGE]
     for before in dict.fromkeys(text.partition("@@")[0] for text in told):
         mark = lights_mark(before)
-        standard = _STANDARD.get(f"lights {mark}" if mark else fold_label(before), before)
+        standard = _STANDARD.get(f"lights {mark}" if mark else fold_label(before).replace("_", " "), before)
         if before != standard:
             notes.append(Note.of(NoteKind.LABEL_NORMALISED, label=before, standard=standard))
     plain = sorted({m.label for m in used.values() if m.stage is not None and not is_edf_stage_text(m.label)})
@@ -236,7 +247,7 @@ def _note_texts(annotations: Iterable[EdfAnnotation], meanings: Mapping[str, _Me
 
 
 def _note_merged(labels: Iterable[str], notes: list[Note]) -> None:
-    merged = tuple(sorted(label for label in labels if fold_label(label) in _RK_DEEP))
+    merged = tuple(sorted(label for label in labels if fold_label(label).replace("_", " ") in _RK_DEEP))
     if merged:
         notes.append(Note.of(NoteKind.TEXTS_MERGED_INTO_N3, labels=merged))
 
