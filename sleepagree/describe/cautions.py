@@ -448,7 +448,7 @@ _OTHERS: Final[dict[CautionKind, Sentence]] = {
     CautionKind.LONG_STEP: (
         "stages are told in steps of {seconds:step}: what lasts less than that cannot be seen in this file"
     ),
-    CautionKind.ZERO_DURATIONS: "every row has duration 0: each is taken to last until the next epoch",
+    CautionKind.ZERO_DURATIONS: "no row has a duration above 0: each is taken to last until the next epoch",
     CautionKind.SILENCE_IS_WAKE: (
         "Where nothing is written between two stages ({count:# time}, {minutes:.1f} min in all, the longest "
         "{longest_min:.1f} min), wake is taken, as "

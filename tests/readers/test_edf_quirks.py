@@ -598,11 +598,16 @@ def test_durations_of_other_annotations_do_not_matter(read):
         ([40, 20, 100], 20.0),
         ([20.5, 41], None),
         ([28800], 30.0),
+        ([10, *[30] * 9, 13], 30.0),  # a part of an epoch at either end
+        ([10, *[20.5] * 9], 20.5),
+        ([10, 30, 30, 13], 1.0),  # too few to tell
+        ([60, *[30] * 9], 30.0),
+        ([45, *[30] * 9], 15.0),  # longer than an epoch: no part of one
     ],
 )
 def test_epoch_of_runs(read, durations, epoch_s):
     onsets = [sum(durations[:i]) for i in range(len(durations))]
-    lists = [stage(f"+{o}", HYPNOGRAM_TEXTS[i], d) for i, (o, d) in enumerate(zip(onsets, durations, strict=True))]
+    lists = [stage(f"+{o}", HYPNOGRAM_TEXTS[i % 5], d) for i, (o, d) in enumerate(zip(onsets, durations, strict=True))]
     assert read(annotation_file(*lists)).epoch_s == epoch_s
 
 

@@ -48,7 +48,7 @@ def test_durations_of_zero_are_one_epoch_each_with_a_caution(folder: Path) -> No
     spans = read(folder, layout=Layout(stages={"1": "wake", "2": "rem", "3": "N1"}))
     assert spans.duration_s.tolist() == [30, 30, 30]
     assert (spans.epoch_s, spans.epoch_from) == (30.0, EpochLengthFrom.INFERRED)
-    assert said(spans.cautions) == ("every row has duration 0: each is taken to last until the next epoch",)
+    assert said(spans.cautions) == ("no row has a duration above 0: each is taken to last until the next epoch",)
 
 
 def test_runs_of_a_stage_with_durations_in_seconds(folder: Path) -> None:
@@ -115,6 +115,16 @@ def test_texts_keep_their_own_words_unless_only_their_meaning_is_plain(folder: P
     spans = read(folder, text, layout=Layout(stages={"b": "not-a-stage"}))
     assert spans.labels == ("Wake", "Light sleep")
     assert spans.ignored == (("b", 1),)
+
+
+def test_durations_missing_throughout_are_those_of_epochs(folder: Path) -> None:
+    # "n/a" is the missing value of BIDS tables ("Tabular files")
+    write(folder, "events.json", LEVELS)
+    missing, zero = read(folder, CODES.replace("\t0\t", "\tn/a\t")), read(folder, CODES)
+    assert missing.duration_s.tolist() == zero.duration_s.tolist() == [30.0] * 3
+    assert said(missing.cautions) == said(zero.cautions)
+    with pytest.raises(FileFormatError, match="column 'duration': this is no number"):
+        read(folder, CODES.replace("60\t0\t2", "60\tn/a\t2"))
 
 
 def test_a_layout_goes_before_levels_by_code_or_by_meaning(folder: Path) -> None:

@@ -203,7 +203,7 @@ def test_times_may_mark_another_moment_of_their_epoch(marks: str, shift: int) ->
 def test_durations_of_zero_throughout_are_epochs_with_a_caution() -> None:
     spans = read("onset,duration,stage\n0,0,wake\n30,0,light\n60,0,light\n")
     assert spans.duration_s.tolist() == [30, 30, 30]
-    assert said(spans.cautions) == ("every row has duration 0: each is taken to last until the next epoch",)
+    assert said(spans.cautions) == ("no row has a duration above 0: each is taken to last until the next epoch",)
 
 
 # --- dialects --------------------------------------------------------------------------------------------

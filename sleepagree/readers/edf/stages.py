@@ -46,6 +46,7 @@ _SHOWN_FROM: Final = 5
 #: Lengths of scoring epochs, tried in this order where durations differ from one another.
 _USUAL_EPOCHS_S: Final = (30.0, 20.0, 15.0, 10.0, 5.0, 4.0, 2.0, 1.0)
 _LONGEST_SCORED_S: Final = 600.0
+_MANY: Final = 10
 #: A marker of one sample lasts no longer.
 _LONGEST_MOMENT_S: Final = 1.0
 _GIVE_DURATIONS: Final = "Export the scoring again with durations, or give " + for_page(
@@ -333,7 +334,7 @@ def _settle_durations(
             source.notes.append(Note.of(NoteKind.DURATION_FROM_LAYOUT, count=n_lacking, seconds=told))
         return np.where(lacking, told, duration_s), told, EpochLengthFrom.LAYOUT
     if not n_lacking:
-        epoch_s = _epoch_of_durations(set(duration_s.tolist()), duration_s.size)
+        epoch_s = _epoch_of_durations(duration_s[np.argsort(onset_s, kind="stable")].tolist())
         return duration_s, epoch_s, EpochLengthFrom.FILE if epoch_s else EpochLengthFrom.UNKNOWN
     if n_lacking == lacking.size:
         step_s = _constant_step(onset_s, source.path)
@@ -397,14 +398,15 @@ def _constant_step(onset_s: Seconds, path: str) -> float:
     return step
 
 
-def _epoch_of_durations(durations: set[float], n_spans: int) -> float | None:
-    """Return the epoch that durations are made of, or None.
+def _epoch_of_durations(in_order: list[float]) -> float | None:
+    """Return the epoch that durations, in order of time, are made of, or None.
 
-    Durations that are all the same are epochs. Runs of epochs have durations that differ: the longest usual epoch
-    that divides all of them is taken.
+    Durations that are all the same are epochs; of many, the first and the last may be parts of one. Runs of epochs have
+    durations that differ: the longest usual epoch that divides all of them is taken.
     """
-    longest = max(durations)
-    if len(durations) == 1 and n_spans > 1 and longest <= _LONGEST_SCORED_S:
+    durations, longest = set(in_order), max(in_order)
+    whole = set(in_order[1:-1]) if len(in_order) >= _MANY else durations
+    if whole == {longest} and len(in_order) > 1 and longest <= _LONGEST_SCORED_S:
         return longest
     for epoch_s in _USUAL_EPOCHS_S:
         if all(abs(duration / epoch_s - round(duration / epoch_s)) < 1e-6 for duration in durations):

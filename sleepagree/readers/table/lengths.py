@@ -292,10 +292,13 @@ def _for_durations(reading: TableReading, onset: Microseconds, duration_s: NDArr
 
 
 def _durations(reading: TableReading, position: int, onset: Microseconds, staged: Rows) -> NDArray[np.float64] | None:
-    """Return the durations of the staged rows in seconds, or None where all of them are 0."""
+    """Return the durations of the staged rows in seconds, or None where all of them are 0 or missing."""
     column = reading.column(position, staged)
     data = reading.table.texts(position)
-    numbers, unit = read_durations([data[row] for row in staged.tolist()], column, reading.duration_unit)
+    texts = [data[row] for row in staged.tolist()]
+    if reading.table.missing.issuperset(texts):
+        return None
+    numbers, unit = read_durations(texts, column, reading.duration_unit)
     if not numbers.any():
         return None
     wrong = np.flatnonzero(~((numbers > 0) & (numbers < _LONGEST_DURATION)))
