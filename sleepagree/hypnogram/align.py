@@ -29,11 +29,11 @@ from sleepagree.hypnogram.ledger import (
 )
 from sleepagree.hypnogram.spans import (
     EPOCH_S,
-    NIGHT_BREAK_S,
     Frozen,
     LabelCodes,
     Origin,
     ScoredSpans,
+    Seconds,
     frozen_array,
     label_of_our_own,
 )
@@ -223,7 +223,8 @@ def align(
     shift_s = seconds_between(reference, device) + clock_offset_s
     origin_s = _first_stage_onset(reference, reference_set)
     rows = lay_on_epochs(reference, origin_s=origin_s)
-    columns = lay_on_epochs(device, origin_s=origin_s - shift_s)
+    zero_s = origin_s - shift_s  # epoch 0 by the device's time
+    columns = lay_on_epochs(device, origin_s=zero_s)
     _refuse_apart(reference, device, shift_s, clock_offset_s)
     first, last = window_epochs(window, reference, device, rows, reference_set, shift_s=shift_s, origin_s=origin_s)
     rule = window.rule_for(reference)
@@ -234,9 +235,9 @@ def align(
     notes = [note.of_side(side) for side, spans in sides for note in spans.notes]
     cautions = [caution.of_side(side) for side, spans in sides for caution in spans.cautions]
     if outside is Outside.WAKE:
-        device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first)
+        device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first, device, zero_s)
         notes += note
-    notes += [*_split_notes(rows, columns), *_nights_note(device, origin_s + first * EPOCH_S - shift_s, last - first)]
+    notes += [*_split_notes(rows, columns), *_nights_note(device, zero_s + first * EPOCH_S, last - first)]
     is_consensus = reference.origin.reader == CONSENSUS
     crossed = cross_labels(reference_codes, device_codes, reference_set, device_set, is_consensus=is_consensus)
     ledger = account_for_epochs(crossed, reference_set, device_set, outside=beyond, notes=tuple(notes))
@@ -268,17 +269,17 @@ _LARGEST_CLOCK_ERROR_S: Final = 12 * 3600.0
 
 def _nights_note(device: ScoredSpans, begin_s: float, epochs: int) -> list[Note]:
     """Tell of a file of several nights which of them lie in the window, which begins at a second of its own time."""
-    end_s = begin_s + epochs * EPOCH_S
-    ends_s = np.maximum.accumulate(device.onset_s + device.duration_s)
-    breaks = np.flatnonzero(device.onset_s[1:] - ends_s[:-1] >= NIGHT_BREAK_S) + 1
-    if not breaks.size:
+    nights_s = device.nights_s
+    inside = _reach_into(nights_s, begin_s, begin_s + epochs * EPOCH_S) + 1
+    if len(nights_s) == 1 or not inside.size:
         return []
-    first, last = np.append(0, breaks), np.append(breaks, device.onset_s.size) - 1
-    inside = np.flatnonzero((device.onset_s[first] < end_s) & (ends_s[last] > begin_s)) + 1
-    if not inside.size:
-        return []
-    values = {"nights": int(first.size), "first": int(inside[0]), "last": int(inside[-1])}
+    values = {"nights": len(nights_s), "first": int(inside[0]), "last": int(inside[-1])}
     return [Note.of(NoteKind.NIGHTS_IN_FILE, **values).of_side("device")]
+
+
+def _reach_into(nights_s: Seconds, begin_s: float, end_s: float) -> NDArray[np.intp]:
+    """Return the positions of the nights of which something lies in [begin, end)."""
+    return np.flatnonzero((nights_s[:, 0] < end_s) & (nights_s[:, 1] > begin_s))
 
 
 def _read_sides(reference: Any, device: Any) -> tuple[ScoredSpans, ScoredSpans]:
@@ -411,10 +412,19 @@ def _bring_together(needed_s: float) -> str:
 
 
 def _silent_as_wake(
-    codes: LabelCodes, stage_set: StageSet, columns: EpochLabels, first: int
+    codes: LabelCodes, stage_set: StageSet, columns: EpochLabels, first: int, device: ScoredSpans, zero_s: float
 ) -> tuple[LabelCodes, StageSet, list[Note]]:
-    """Fill what lies before the device's first and after its last word with a label of our own; gaps stay gaps."""
-    known = np.flatnonzero(columns.codes >= 0) + columns.first - first
+    """Fill what lies before the device's first and after its last word with a label of our own; gaps stay gaps.
+
+    Of a file of several nights it is the first and the last word of those that say something in the window.
+    """
+    told_s = zero_s + (first + np.flatnonzero(codes >= 0)) * EPOCH_S
+    nights_s = device.nights_s
+    nights_s = nights_s[_reach_into(nights_s, told_s[0], told_s[-1] + EPOCH_S)]
+    known = np.flatnonzero(columns.codes >= 0) + columns.first
+    known_s = zero_s + known * EPOCH_S
+    # an epoch of slack is nothing beside the hours between two nights
+    known = known[(known_s > nights_s[0, 0] - 2 * EPOCH_S) & (known_s < nights_s[-1, 1] + EPOCH_S)] - first
     filled = codes.copy()
     filled[: max(0, known[0])] = len(stage_set.labels)
     filled[max(0, known[-1] + 1) :] = len(stage_set.labels)

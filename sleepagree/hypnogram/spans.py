@@ -188,6 +188,14 @@ class ScoredSpans(Brief, Frozen):
         """Seconds after ``start`` at which the last span ends; 0 without spans."""
         return float(self.onset_s[-1] + self.duration_s[-1]) if self.onset_s.size else 0.0
 
+    @property
+    def nights_s(self) -> Seconds:
+        """Where each night of the file begins and ends, shape (n_nights, 2); ``NIGHT_BREAK_S`` of silence part two."""
+        ends_s = self.onset_s + self.duration_s
+        breaks = np.flatnonzero(self.onset_s[1:] - ends_s[:-1] >= NIGHT_BREAK_S)
+        begins, ends = np.append(0, breaks + 1), np.append(breaks, self.onset_s.size - 1)
+        return np.column_stack((self.onset_s[begins], ends_s[ends]))
+
     def with_changes(self, **changes: Any) -> ScoredSpans:
         """Return a copy with some fields replaced."""
         return replace(self, **changes)

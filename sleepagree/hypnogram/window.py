@@ -155,8 +155,7 @@ def window_epochs(
     if rule is WindowRule.REFERENCE:
         begin_s, end_s = reference.scored_part_s or _staged_part(rows, reference, reference_set, origin_s)
     elif rule is WindowRule.OVERLAP:
-        begin_s = max(float(reference.onset_s[0]), float(device.onset_s[0]) + shift_s)
-        end_s = min(reference.end_s, device.end_s + shift_s)
+        begin_s, end_s = _overlap(reference, device, shift_s)
     else:
         begin_s, end_s = _given_ends(window, reference)
     # the epochs whose midpoint lies in [begin, end); whole milliseconds keep the edge exact
@@ -187,6 +186,16 @@ def _staged_part(
             raise no_scored_epoch(reference, "reference")
         first, last = int(staged[0]), int(staged[-1])
     return origin_s + (rows.first + first) * EPOCH_S, origin_s + (rows.first + last + 1) * EPOCH_S
+
+
+def _overlap(reference: ScoredSpans, device: ScoredSpans, shift_s: float) -> tuple[float, float]:
+    """Return where nights of both sides first meet and last part; other nights of either file are no part of it."""
+    own_s, other_s = reference.nights_s, device.nights_s + shift_s
+    begin_s = np.maximum.outer(own_s[:, 0], other_s[:, 0])
+    end_s = np.minimum.outer(own_s[:, 1], other_s[:, 1])
+    # where no night meets another, the reference lies in a break of the device, or the other way: told by align()
+    meet = end_s > begin_s if (end_s > begin_s).any() else slice(None)
+    return float(begin_s[meet].min()), float(end_s[meet].max())
 
 
 def _given_ends(window: Window, reference: ScoredSpans) -> tuple[float, float]:

@@ -30,6 +30,10 @@ def words(paired) -> str:
     return "".join(short[Status(code)] for code in paired.status.tolist())
 
 
+def counted(word: str) -> int:
+    return int(word.partition("*")[2] or 1)
+
+
 def labels(paired) -> tuple[list[str], list[str]]:
     return tuple(
         [stage_set.labels[code] if code >= 0 else "-" for code in codes.tolist()]
@@ -384,6 +388,40 @@ def test_a_gap_at_the_windows_edge_is_no_silence_when_the_device_spoke_before():
     paired = align(reference=reference, device=device, outside=Outside.WAKE)
     assert labels(paired)[1] == ["-", "light", "light", "-"]
     assert paired.ledger.outside_device == 3
+
+
+#: Three nights of one band in one file, parted by more than three hours of silence. Invented.
+NIGHTS = ("-*3 light*9 deep*6 wake*2", "-*4 light*8 - deep*4", "-*2 light*10 deep*5")
+
+
+@pytest.mark.parametrize("window", ["reference", "overlap"])
+@pytest.mark.parametrize("night", [0, 1, 2])
+def test_a_night_of_a_file_of_several_is_scored_as_from_a_file_of_its_own(night, window):
+    begin = BED_TIME + timedelta(days=night)
+    reference = side("W*4 N2*10 N3*5 W*3", start=begin)
+    alone = side(NIGHTS[night], start=begin)
+    texts = [f"{text} -*{2880 - sum(map(counted, text.split()))}" for text in NIGHTS]
+    found, wanted = (
+        align(reference=reference, device=device, window=window, outside="wake")
+        for device in (side(" ".join(texts)), alone)
+    )
+    assert labels(found) == labels(wanted)
+    assert (found.begin, found.status.tolist()) == (wanted.begin, wanted.status.tolist())
+    assert found.ledger.excluded == wanted.ledger.excluded
+    assert dict(found.ledger.excluded)["device_gap"] == (1 if night == 1 else 0)
+
+
+def test_silence_between_two_nights_that_both_lie_in_the_window_stays_a_gap():
+    device = side("- light*5 -*400 light*5")
+    paired = align(reference=side("N2*413"), device=device, outside="wake")
+    assert (dict(paired.ledger.excluded)["device_gap"], words(paired)[0], words(paired)[-1]) == (400, "s", "s")
+
+
+def test_overlap_of_a_reference_of_several_nights_is_the_night_that_the_device_tells():
+    reference = side("W*4 N2*6 -*400 W*4 N2*6 -*400 W*4")
+    device = side("wake*30", start=BED_TIME + timedelta(seconds=400 * 30))
+    paired = align(reference=reference, device=device, window="overlap")
+    assert (paired.begin, words(paired)) == (BED_TIME + timedelta(seconds=410 * 30), "s" * 10)
 
 
 def test_silence_as_wake_of_a_device_that_fills_the_window_changes_nothing():
