@@ -56,6 +56,8 @@ def join_parts(parts: Sequence[ScoredSpans]) -> ScoredSpans:
         codes=np.concatenate(codes),
         labels=labels,
         stages=tuple(stage_of.values()),
+        # where no zone is known, the beginnings of parts are readings of a clock, however a part itself counts
+        wall_clock=first.start is not None and first.start.tzinfo is None,
         lights_off_s=min(off, default=None),
         lights_on_s=max(on, default=None),
         ignored=tuple(ignored.items()),

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import shutil
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from click.testing import CliRunner
@@ -99,6 +100,28 @@ def test_parts_of_other_kinds_and_without_clocks_are_refused(night):
     silent = read_hypnogram(["W", "N1"])
     with pytest.raises(ClockError, match="need clocks that can be compared"):
         join_parts([silent, silent])
+
+
+def test_parts_on_both_sides_of_a_change_of_the_clock_are_placed_by_the_zone_of_their_own_option(tmp_path):
+    """Helsinki, 25 October 2026: 04:00 is put back to 03:00, so 01:00 to 05:00 are five hours. Invented night."""
+    zone = ZoneInfo("Europe/Helsinki")
+    begins = [datetime(2026, 10, 25, hour, 0) for hour in (1, 5)]
+    for name, begin in zip(("a.edf", "b.edf"), begins, strict=True):
+        rows = [(0.0, 600.0, "Sleep stage W"), (600.0, 3000.0, "Sleep stage N2")]
+        write_edf_annotations(tmp_path / name, rows, start=begin)
+    moments = [begin.replace(tzinfo=zone).astimezone(UTC) for begin in begins]
+    lines = [
+        f"{m + timedelta(seconds=30 * i):%Y-%m-%dT%H:%M:%SZ},{'W' if i < 20 else 'N2'}"
+        for m in moments
+        for i in range(120)
+    ]
+    (tmp_path / "band.csv").write_text("\n".join(["time,stage", *lines]) + "\n")
+    parts = [tmp_path / "a.edf", tmp_path / "b.edf"]
+    own = align(reference=read_spans(parts, zone="Europe/Helsinki"), device=read_spans(tmp_path / "band.csv"))
+    assert (own.ledger.scored, own.ledger.window_epochs) == (240, 6 * 120)
+    with pytest.raises(ClockError, match="the clock is changed in this night") as refusal:
+        align(reference=read_spans(parts), device=read_spans(tmp_path / "band.csv", zone="Europe/Helsinki"))
+    assert "zone='Europe/Helsinki' (of the reference) for the reference" in str(refusal.value)
 
 
 def test_a_file_of_that_very_name_wins(night):
