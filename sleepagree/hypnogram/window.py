@@ -14,10 +14,11 @@ from typing import Final
 
 import numpy as np
 
+from sleepagree.caution import NoteKind
 from sleepagree.errors import ClockError, InputError, Option, PairingError, Step, for_page
 from sleepagree.hypnogram.epochs import EpochLabels
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
-from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds, key_of_zone, name_begin, place_in_zone
+from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds, key_of_zone, name_begin, named_place, place_in_zone
 from sleepagree.mapping.sets import StageSet
 
 #: A file may hold years of a wearable; what is scored as one night is less, or one of its dates is wrong.
@@ -236,7 +237,7 @@ def _given_end(moment: datetime | None, mark_s: float | None, mark: str, referen
             name_begin(reference),
         )
     if moment.tzinfo is None and reference.start.tzinfo is not None:
-        moment = _place_like(moment, reference.start)
+        moment = _place(moment, reference, reference.start)
     if moment.tzinfo is not None and reference.start.tzinfo is None:
         raise ClockError(
             "the window tells a zone, the reference does not",
@@ -249,12 +250,25 @@ def _given_end(moment: datetime | None, mark_s: float | None, mark: str, referen
     return elapsed_seconds(reference.start, moment)
 
 
-def _place_like(moment: datetime, start: datetime) -> datetime:
-    """Return a moment without a zone in the zone of ``start``; one that happens twice or never is refused."""
-    zone = key_of_zone(start)
-    if zone is None:
-        return moment.replace(tzinfo=start.tzinfo)
-    return place_in_zone(moment, zone, where=f"{Option.WINDOW}", remedy="Give the time with its offset from UTC.")
+def _place(moment: datetime, reference: ScoredSpans, start: datetime) -> datetime:
+    """Return a moment without a zone by the clock of the place named for the reference, or else by that of its times.
+
+    One that happens twice or never is refused, and one beside times that have several offsets from UTC.
+    """
+    zone = named_place(reference) or key_of_zone(start)
+    if zone is not None:
+        return place_in_zone(moment, zone, where=f"{Option.WINDOW}", remedy="Give the time with its offset from UTC.")
+    changed = next((note for note in reference.notes if note.kind is NoteKind.OFFSET_CHANGES), None)
+    if changed is not None:
+        raise ClockError(
+            "the offset from UTC changes in the file, and the window tells none",
+            reference.origin.name,
+            f"{Option.WINDOW}",
+            f"{moment.isoformat()} beside {changed['before']} and {changed['after']}",
+            "a time with its offset from UTC, or the zone of the file",
+            f"Give both ends with their offsets, or {Option.REFERENCE_ZONE:ZONE}.",
+        )
+    return moment.replace(tzinfo=start.tzinfo)
 
 
 def no_scored_epoch(spans: ScoredSpans, side: str) -> PairingError:

@@ -37,7 +37,7 @@ def find_zone(name: str) -> ZoneInfo:
         ) from None
 
 
-_BESIDE_MOMENTS: Final = (NoteKind.ZONE_BESIDE_TIMES, NoteKind.ZONE_BESIDE_FILE)
+_BESIDE_MOMENTS: Final = (NoteKind.ZONE_BESIDE_TIMES, NoteKind.ZONE_BESIDE_FILE, NoteKind.ZONE_BESIDE_OFFSETS)
 _SAY_WHICH: Final = (
     "Say which by giving the time in the file with its offset, or read both files as UTC "
     f"(zone UTC and {Option.CLOCK_OFFSET:SECONDS})."

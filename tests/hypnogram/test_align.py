@@ -15,6 +15,7 @@ from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.window import Window, WindowRule, parse_window
 from sleepagree.night.measures import measure_sides
+from sleepagree.readers.any_file import read_spans
 from tests.said import said
 from tests.worked import BED_TIME, pair, side
 
@@ -278,6 +279,32 @@ def test_a_window_that_begins_in_a_repeated_hour_is_refused_with_both_readings()
         reference=reference, device=device, window=parse_window("2026-10-25T03:30+03:00/2026-10-25T03:30+02:00")
     )
     assert told.ledger.window_epochs == 120
+
+
+@pytest.mark.parametrize("form", ["utc", "offsets"])
+def test_a_window_without_a_zone_is_by_the_clock_of_the_place_that_is_named(form, tmp_path):
+    """Helsinki, 25 October 2026: 04:00 is put back to 03:00, so 00:30 to 06:00 are 6.5 h. Invented night."""
+    zone, begin = ZoneInfo("Europe/Helsinki"), datetime(2026, 10, 24, 21, 0, tzinfo=UTC)
+    moments = [begin + timedelta(seconds=30 * i) for i in range(960)]
+    told = [moment if form == "utc" else moment.astimezone(zone) for moment in moments]
+    lab = tmp_path / "lab.csv"
+    lab.write_text("time,stage\n" + "".join(f"{moment.isoformat()},W\n" for moment in told))
+    device, window = side("wake*960", start=begin), "2026-10-25T00:30/2026-10-25T06:00"
+    placed = align(reference=read_spans(lab, zone="Europe/Helsinki"), device=device, window=window)
+    assert placed.ledger.window_epochs == 6.5 * 120
+    assert placed.begin == datetime(2026, 10, 25, 0, 30, tzinfo=zone)
+    if form == "utc":
+        assert align(reference=read_spans(lab), device=device, window=window).ledger.window_epochs == 5.5 * 120
+        return
+    with pytest.raises(ClockError) as refusal:
+        align(reference=read_spans(lab), device=device, window=window)
+    assert str(refusal.value) == (
+        "lab.csv: window: the offset from UTC changes in the file, and the window tells none. Found "
+        "2026-10-25T00:30:00 beside +03:00 and +02:00; expected a time with its offset from UTC, or the zone of the "
+        "file. Give both ends with their offsets, or zone=... (of the reference)."
+    )
+    by_offsets = align(reference=read_spans(lab), device=device, window="2026-10-25T00:30+03:00/2026-10-25T06:00+02:00")
+    assert by_offsets.ledger.window_epochs == 6.5 * 120
 
 
 def test_windows_that_are_no_window():
