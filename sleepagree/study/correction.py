@@ -13,7 +13,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.caution import Caution, CautionKind
+from sleepagree.caution import Caution, CautionKind, NoteKind
 from sleepagree.errors import InputError, Option, SleepAgreeError, shorten
 from sleepagree.hypnogram.align import PairedNight, align, refuse_empty
 from sleepagree.hypnogram.spans import EPOCH_S, Frozen, ScoredSpans
@@ -161,6 +161,22 @@ class CorrectedNight(Result, Frozen):
         return tuple(zip(classes, minutes.tolist(), strict=True))
 
 
+def _refuse_nights(night: PairedNight) -> None:
+    """Refuse a file of several nights where nothing but its first and its last stage would say which is meant."""
+    told = next((note for note in night.ledger.notes if note.kind is NoteKind.NIGHTS_IN_FILE), None)
+    if told is None or told["first"] == told["last"] or night.rule is not WindowRule.REFERENCE:
+        return
+    spans = night.device_spans
+    begin_s, end_s = spans.nights_s[told["first"] - 1].tolist()
+    raise InputError(
+        "the file holds several nights, and one is corrected at a time",
+        spans.origin.name,
+        found=f"{told['nights']} nights, with 3 h of silence or more between them",
+        expected=f"one, such as that from {show_time(spans, begin_s)} to {show_time(spans, end_s)}",
+        remedy=f"Give the time in bed of one of them ({Option.WINDOW:FROM/TO}), or a file of that night alone.",
+    )
+
+
 @dataclass(frozen=True, repr=False)
 class Correction(Result):
     """How to turn a device's output into the best guess of what the reference would have said.
@@ -231,7 +247,8 @@ class Correction(Result):
         Raises
         ------
         InputError
-            When the night has labels, stages or an epoch length that were not learnt from, or nothing in the window.
+            When the night has labels, stages or an epoch length that were not learnt from, or nothing in the window,
+            or is one of several in the file and no window says which.
         """
         from sleepagree.readers.memory import read_hypnogram
 
@@ -269,6 +286,7 @@ class Correction(Result):
             night = night.with_changes(start=night.start.astimezone(find_zone(place)))
         whole = align(reference=night, device=night, reports=self.reports)
         if window.rule not in (WindowRule.LIGHTS, WindowRule.GIVEN):
+            _refuse_nights(whole)
             return whole
         try:
             return align(reference=night, device=night, window=window, reports=self.reports)

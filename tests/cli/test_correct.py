@@ -249,6 +249,27 @@ def test_silence_of_the_device_in_the_window_is_told(learnt, tmp_path):
     assert "The device gave no stage to 60.0 min of the window. They count as time in bed without sleep" in told
 
 
+def test_a_file_of_several_nights_is_corrected_one_night_at_a_time(learnt, tmp_path):
+    nights = [(FERRY / "pad-b" / f"crew-3-night-{n}.csv").read_text(encoding="utf-8").splitlines() for n in (1, 2)]
+    both = tmp_path / "both.csv"
+    both.write_text("\n".join([*nights[0], *nights[1][1:]]) + "\n", encoding="utf-8")
+    refused = run("correct", learnt / "correction.json", both, *NIGHT[1:])
+    assert refused.exit_code == 1
+    assert refused.stderr.strip() == (
+        "sleepagree: both.csv: the file holds several nights, and one is corrected at a time. Found 2 nights, with 3 h "
+        "of silence or more between them; expected one, such as that from 2026-04-21 04:05:00 to 2026-04-21 12:12:00. "
+        "Give the time in bed of one of them (--window FROM/TO), or a file of that night alone."
+    )
+    begin, end = (nights[1][i].split(";")[0] for i in (1, -1))
+    found, alone = (
+        json.loads(
+            ended("correct", learnt / "correction.json", *night, "--window", f"{begin}/{end}", "--json", "-").stdout
+        )
+        for night in ((both, *NIGHT[1:]), NIGHT)
+    )
+    assert found["measures"] == alone["measures"]
+
+
 @pytest.mark.parametrize("window", ["lights", "2026-01-01T22:00/2026-01-02T06:00", "lights/2026-01-02T06:00"])
 def test_a_window_that_does_not_fit_is_not_told_of_a_reference(learnt, window):
     refused = run("correct", learnt / "correction.json", *NIGHT, "--window", window)
