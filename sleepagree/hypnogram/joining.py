@@ -10,8 +10,9 @@ from itertools import pairwise
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind
-from sleepagree.errors import ClockError, EpochGridError, InputError
-from sleepagree.hypnogram.spans import Origin, ScoredSpans
+from sleepagree.errors import ClockError, EpochGridError, InputError, Option, for_page
+from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
+from sleepagree.hypnogram.window import show_time
 from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds
 
 _SLACK_S = 1e-3
@@ -30,9 +31,9 @@ def join_parts(parts: Sequence[ScoredSpans]) -> ScoredSpans:
     ClockError
         When a part tells no clock, or only some tell a zone.
     EpochGridError
-        When parts overlap or do not follow each other.
+        When parts overlap, do not follow each other, or mark the lights at several moments.
     InputError
-        When they are of different kinds, have epochs of different lengths or give one label two stages.
+        When they are of different kinds or give one label two stages.
     """
     first = parts[0]
     if len(parts) == 1:
@@ -47,8 +48,10 @@ def join_parts(parts: Sequence[ScoredSpans]) -> ScoredSpans:
     ignored: Counter[str] = Counter()
     for part in parts:
         ignored.update(dict(part.ignored))
-    off = [b + p.lights_off_s for b, p in zip(begins_s, parts, strict=True) if p.lights_off_s is not None]
-    on = [b + p.lights_on_s for b, p in zip(begins_s, parts, strict=True) if p.lights_on_s is not None]
+    off_s = _one_mark("lights off", [part.lights_off_s for part in parts], parts, begins_s)
+    on_s = _one_mark("lights on", [part.lights_on_s for part in parts], parts, begins_s)
+    # readers deduce it from how long stages last, so that a part without short ones may seem to have another
+    is_one_length = len({part.epoch_s for part in parts}) == 1
     joined = Note.of(NoteKind.PARTS_JOINED, count=len(parts), gap_min=gap_s / 60)
     return first.with_changes(
         onset_s=np.concatenate([part.onset_s + begin for part, begin in zip(parts, begins_s, strict=True)]),
@@ -58,8 +61,10 @@ def join_parts(parts: Sequence[ScoredSpans]) -> ScoredSpans:
         stages=tuple(stage_of.values()),
         # where no zone is known, the beginnings of parts are readings of a clock, however a part itself counts
         wall_clock=first.start is not None and first.start.tzinfo is None,
-        lights_off_s=min(off, default=None),
-        lights_on_s=max(on, default=None),
+        epoch_s=first.epoch_s if is_one_length else None,
+        epoch_from=first.epoch_from if is_one_length else EpochLengthFrom.UNKNOWN,
+        lights_off_s=off_s,
+        lights_on_s=on_s,
         ignored=tuple(ignored.items()),
         notes=(*dict.fromkeys(note for part in parts for note in part.notes), joined),
         cautions=tuple(dict.fromkeys(caution for part in parts for caution in part.cautions)),
@@ -72,10 +77,27 @@ def join_parts(parts: Sequence[ScoredSpans]) -> ScoredSpans:
     )
 
 
+def _one_mark(
+    mark: str, marks_s: Sequence[float | None], parts: Sequence[ScoredSpans], begins_s: Sequence[float]
+) -> float | None:
+    """Return the mark that the parts hold, after the start of the first; refuse several, as within one file."""
+    told = [(b + m, part.origin.name) for m, part, b in zip(marks_s, parts, begins_s, strict=True) if m is not None]
+    if told and max(told)[0] - min(told)[0] > _SLACK_S:
+        raise EpochGridError(
+            f"parts of one recording have several '{mark}' marks",
+            told[-1][1],
+            found=" and ".join(f"{show_time(parts[0], at)} in {name}" for at, name in told),
+            expected="one",
+            remedy="Keep one in the files, or "
+            + for_page('give them "not-a-stage" under [stages] in a layout', "say that they are no stages")
+            + f" and give the window ({Option.WINDOW:FROM/TO}).",
+        )
+    return told[0][0] if told else None
+
+
 def _refuse_strangers(first: ScoredSpans, part: ScoredSpans) -> None:
     for what, one, other in (
         ("kinds of files", first.origin.reader, part.origin.reader),
-        ("lengths of epochs", first.epoch_s, part.epoch_s),
         ("declarations of what can be reported", first.reports, part.reports),
         ("ways to tell time", first.wall_clock, part.wall_clock),
     ):

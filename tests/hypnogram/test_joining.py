@@ -124,6 +124,34 @@ def test_parts_on_both_sides_of_a_change_of_the_clock_are_placed_by_the_zone_of_
     assert "zone='Europe/Helsinki' (of the reference) for the reference" in str(refusal.value)
 
 
+def test_marks_of_several_parts_are_refused_as_those_of_one_file_are(tmp_path):
+    stages = [(0.0, 3600.0, "Sleep stage N2")]
+    write_edf_annotations(tmp_path / "a.edf", [(60.0, None, "Lights off"), *stages], start=BEGIN)
+    later = BEGIN + timedelta(hours=1)
+    write_edf_annotations(tmp_path / "b.edf", [(90.0, None, "Lights off"), *stages], start=later)
+    write_edf_annotations(tmp_path / "c.edf", [*stages, (3600.0, None, "Lights on")], start=later)
+    joined = read_spans([tmp_path / "a.edf", tmp_path / "c.edf"])
+    assert (joined.lights_off_s, joined.lights_on_s) == (60.0, 7200.0)
+    with pytest.raises(EpochGridError) as refusal:
+        read_spans([tmp_path / "a.edf", tmp_path / "b.edf"])
+    assert str(refusal.value).split(" Keep")[0] == (
+        "b.edf: parts of one recording have several 'lights off' marks. Found 2026-06-10 22:01:00 in a.edf and "
+        "2026-06-10 23:01:30 in b.edf; expected one."
+    )
+
+
+def test_parts_whose_stages_last_unlike_are_joined(tmp_path):
+    """Lengths of epochs are deduced from durations: 600 s of two bouts of ten minutes, 30 s of others."""
+    for name, later_s, lasts_s in (("a.edf", 0, 600.0), ("b.edf", 1200, 90.0)):
+        rows = [(0.0, lasts_s, "Sleep stage W"), (lasts_s, 600.0, "Sleep stage N2")]
+        write_edf_annotations(tmp_path / name, rows, start=BEGIN + timedelta(seconds=later_s))
+    parts = [tmp_path / "a.edf", tmp_path / "b.edf"]
+    assert [read_spans(part).epoch_s for part in parts] == [600.0, 30.0]
+    joined = read_spans(parts)
+    assert (joined.epoch_s, joined.epoch_from) == (None, "")
+    assert joined.onset_s.tolist() == [0.0, 600.0, 1200.0, 1290.0]
+
+
 def test_a_file_of_that_very_name_wins(night):
     shutil.copy(night / "whole.edf", night / "A.edf+B.edf")
     assert part_files("A.edf+B.edf", str(night)) == (str(night / "A.edf+B.edf"),)
