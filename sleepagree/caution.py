@@ -76,6 +76,7 @@ class CautionKind(StrEnum):
     FEW_SCORED = "few_scored"
     TIME_UNCOUNTED = "time_uncounted"
     TIME_LEFT_OVER = "time_left_over"
+    LONE_MARK = "lone_mark"
     NO_KAPPA = "no_kappa"
     KAPPAS_OF_SIZES = "kappas_of_sizes"
     LEFT_OUT_BY_MAPPING = "left_out_by_mapping"

@@ -143,6 +143,7 @@ VALUES = {
     CautionKind.REPORTS_CONTRADICT: {"layout": ("W", "R"), "used": ("W",)},
     CautionKind.LONG_WAKE: {"before": 200, "after": 10},
     CautionKind.TIME_LEFT_OVER: {"minutes": 90.0, "asleep_min": 60.0},
+    CautionKind.LONE_MARK: {"mark": "Lights off"},
     CautionKind.NO_KAPPA: {"classes": ("rem",), "mapping": "rem-apart"},
     CautionKind.CLOCK_DOUBT: KAPPAS,
     CautionKind.CLOCK_UNTOLD: KAPPAS,

@@ -212,8 +212,7 @@ def _listing(c: Caution) -> str:
     figures += [f": {seconds:+.0f} s" for seconds in c.get("seconds", ())]
     figures += [f": {counted(epochs, 'epoch')}" for epochs in c.get("left_epochs", ())]
     figures += [f": kappa {figure(kappa, 3)}" for kappa in c.get("between_scorers", ())]
-    nights = [f"{person} {night}" for person, night in c["named"]]
-    told = [night + (figures[i] if figures else "") for i, night in enumerate(nights)]
+    told = [f"{person} {night}{figures[i] if figures else ''}" for i, (person, night) in enumerate(c["named"])]
     more = c["count"] - len(told)
     return ", ".join(told) + (f" and {more} more" if more else "")
 
@@ -236,9 +235,7 @@ def _consensus_flatters(c: Caution) -> str:
 
 
 def _skewed(c: Caution) -> str:
-    measures, drawn, above_zero = (
-        ", ".join(map(say_measure, c[which])) for which in ("measures", "drawn", "above_zero")
-    )
+    measures, drawn, above_zero = (", ".join(map(say_measure, c[key])) for key in ("measures", "drawn", "above_zero"))
     sentences = [
         f"{c['device']}: {'ratios' if c['of_ratios'] else 'differences'} in {measures} are skewed. Limits of agreement "
         "suppose that they are roughly normal; the intervals of the limits then cover less than they say."
@@ -246,8 +243,9 @@ def _skewed(c: Caution) -> str:
     if drawn:
         sentences.append(f"The report of a study draws the differences in {drawn}.")
     if above_zero:
-        ratios = for_page(f"Ratios ({Option.LOG_RATIO:True})", "Ratios")
-        sentences.append(f"{ratios} are another way for {above_zero}.")
+        sentences.append(
+            for_page(f"Ratios ({Option.LOG_RATIO:True})", "Ratios") + f" are another way for {above_zero}."
+        )
     return " ".join(sentences)
 
 
@@ -284,8 +282,7 @@ def _say_sds(sds: Iterable[tuple[str, float, float, int]]) -> str:
 
 
 def _window_silent(c: Caution) -> str:
-    where = f"On {c['count']} nights the" if c["count"] > 1 else "The"
-    up_to = "up to " if c["count"] > 1 else ""
+    where, up_to = (f"On {c['count']} nights the", "up to ") if c["count"] > 1 else ("The", "")
     return (
         f"{where} device gave no stage to {up_to}{minutes(c['epochs'])} of the window. They count as time in bed "
         "without sleep, in its own values and in what is corrected from them."
@@ -387,6 +384,9 @@ _WEIGHED: Final[dict[CautionKind, Sentence]] = {
         "{device}: on {count} of {nights} nights the window leaves out much that single scorers staged ({listing}), "
         "for it runs over what more than half of them staged: a scorer of a stretch cuts the night to it. Take such a "
         "scorer out of the row, or give the row a window (column window of the nights table)."
+    ),
+    CautionKind.LONE_MARK: (
+        "only '{mark}' is marked, so the window goes by stages: {Option.WINDOW:FROM/TO} takes 'lights' for one end"
     ),
     CautionKind.FEW_SCORED: (
         "Only {share:percent} of the window's epochs have a stage on both sides; the largest part of the rest is "

@@ -37,7 +37,15 @@ from sleepagree.hypnogram.spans import (
     frozen_array,
     label_of_our_own,
 )
-from sleepagree.hypnogram.window import Window, WindowRule, no_scored_epoch, show_time, take_window, window_epochs
+from sleepagree.hypnogram.window import (
+    Window,
+    WindowRule,
+    lone_mark_caution,
+    no_scored_epoch,
+    show_time,
+    take_window,
+    window_epochs,
+)
 from sleepagree.hypnogram.zones import add_seconds, in_zone_of, seconds_between
 from sleepagree.mapping.sets import StageSet, make_stage_set, take_reports
 from sleepagree.mapping.words import COVERAGE, UNSCORED
@@ -255,7 +263,7 @@ def align(
         rule=rule,
         clock_offset_s=clock_offset_s,
         ledger=ledger,
-        cautions=(*cautions, *_reports_caution(device_set)),
+        cautions=(*cautions, *lone_mark_caution(window, reference), *_reports_caution(device_set)),
         reference_spans=reference,
         device_spans=device,
         shift_s=shift_s,

@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from sleepagree.caution import NoteKind
+from sleepagree.caution import Caution, CautionKind, NoteKind
 from sleepagree.errors import ClockError, InputError, Option, PairingError, Step, for_page
 from sleepagree.hypnogram.epochs import EpochLabels
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
@@ -24,6 +24,10 @@ from sleepagree.mapping.sets import StageSet
 #: A file may hold years of a wearable; what is scored as one night is less, or one of its dates is wrong.
 MOST_WINDOW_DAYS: Final = 31
 MOST_WINDOW_EPOCHS: Final = MOST_WINDOW_DAYS * 2880
+
+
+LIGHTS_OFF: Final = "Lights off"
+LIGHTS_ON: Final = "Lights on"
 
 
 class WindowRule(StrEnum):
@@ -71,6 +75,14 @@ class Window:
             return self.rule
         unmarked = reference.lights_off_s is None or reference.lights_on_s is None
         return WindowRule.REFERENCE if unmarked else WindowRule.LIGHTS
+
+
+def lone_mark_caution(window: Window, reference: ScoredSpans) -> list[Caution]:
+    """Tell of a mark that the window passes over because nobody marked the other end, where no window is asked for."""
+    is_off, is_on = reference.lights_off_s is not None, reference.lights_on_s is not None
+    if window.rule is not None or is_off == is_on:
+        return []
+    return [Caution.of(CautionKind.LONE_MARK, mark=LIGHTS_OFF if is_off else LIGHTS_ON).of_side("reference")]
 
 
 def parse_window(text: str) -> Window:
@@ -201,8 +213,8 @@ def _overlap(reference: ScoredSpans, device: ScoredSpans, shift_s: float) -> tup
 
 def _given_ends(window: Window, reference: ScoredSpans) -> tuple[float, float]:
     """Return the ends of a window by lights or by the clock in seconds after the reference's start."""
-    begin_s = _given_end(window.begin, reference.lights_off_s, "Lights off", reference)
-    end_s = _given_end(window.end, reference.lights_on_s, "Lights on", reference)
+    begin_s = _given_end(window.begin, reference.lights_off_s, LIGHTS_OFF, reference)
+    end_s = _given_end(window.end, reference.lights_on_s, LIGHTS_ON, reference)
     if end_s <= begin_s:
         raise InputError(
             "the window ends before it begins",
@@ -218,13 +230,15 @@ def _given_ends(window: Window, reference: ScoredSpans) -> tuple[float, float]:
 def _given_end(moment: datetime | None, mark_s: float | None, mark: str, reference: ScoredSpans) -> float:
     if moment is None:
         if mark_s is None:
+            both = reference.lights_off_s is None and reference.lights_on_s is None
+            form = "FROM/TO" if both else "lights/TO" if mark == LIGHTS_ON else "FROM/lights"
             raise InputError(
                 f"the window asks for a mark that the file does not hold ('{mark}')",
                 reference.origin.name,
                 f"{Option.WINDOW}",
                 f"no '{mark}'",
                 "both lights marks",
-                f"Use {Option.WINDOW:reference}, or give the time: {Option.WINDOW:FROM/TO}.",
+                f"Use {Option.WINDOW:reference}, or give the time: {Option.WINDOW:{form}}.",
             )
         return mark_s
     if reference.start is None:

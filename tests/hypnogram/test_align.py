@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from sleepagree.caution import CautionKind
 from sleepagree.errors import ClockError, InputError, PairingError, UnknownStageError
 from sleepagree.hypnogram.align import SILENT_AS_WAKE, Outside, align
 from sleepagree.hypnogram.ledger import Status
@@ -305,6 +306,26 @@ def test_a_window_without_a_zone_is_by_the_clock_of_the_place_that_is_named(form
     )
     by_offsets = align(reference=read_spans(lab), device=device, window="2026-10-25T00:30+03:00/2026-10-25T06:00+02:00")
     assert by_offsets.ledger.window_epochs == 6.5 * 120
+
+
+@pytest.mark.parametrize(
+    ("marks", "asked", "epochs"),
+    [({"lights_off_s": 60.0}, "lights/2026-03-01T22:35", 8), ({"lights_on_s": 240.0}, "2026-03-01T22:30/lights", 8)],
+)
+def test_a_lone_mark_is_told_and_its_window_offered(marks, asked, epochs):
+    reference = side("W*4 N2*6").with_changes(**marks)
+    paired = align(reference=reference, device=side("wake*10"))
+    assert paired.rule is WindowRule.REFERENCE
+    (told,) = [str(caution) for caution in paired.cautions if caution.kind is CautionKind.LONE_MARK]
+    offered = "lights/TO" if "lights_off_s" in marks else "FROM/lights"
+    mark = "Lights off" if "lights_off_s" in marks else "Lights on"
+    assert f"only '{mark}' is marked, so the window goes by stages: window='FROM/TO' takes 'lights' for one end" in told
+    with pytest.raises(InputError, match="asks for a mark that the file does not hold") as refusal:
+        align(reference=reference, device=side("wake*10"), window="lights")
+    assert f"window='{offered}'" in str(refusal.value)
+    placed = align(reference=reference, device=side("wake*10"), window=asked)
+    assert (placed.ledger.window_epochs, len(reference.cautions)) == (epochs, 0)
+    assert not [caution for caution in placed.cautions if caution.kind is CautionKind.LONE_MARK]
 
 
 def test_windows_that_are_no_window():
