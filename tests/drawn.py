@@ -55,7 +55,7 @@ def invented_night(
         align(
             reference=read_hypnogram(scored, start=start, name=reference_name, reports=FIVE),
             device=read_hypnogram(device, start=start, name=device_name, stages=stages, reports=reports),
-        ),
+        )
     )
 
 

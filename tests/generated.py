@@ -13,12 +13,7 @@ import numpy.typing as npt
 
 Codes = npt.NDArray[np.int8]
 FIVE = ("W", "N1", "N2", "N3", "R")
-FOLDINGS: dict[int, tuple[int, ...]] = {
-    5: (0, 1, 2, 3, 4),
-    4: (0, 1, 1, 2, 3),
-    3: (0, 1, 1, 1, 2),
-    2: (0, 1, 1, 1, 1),
-}
+FOLDINGS: dict[int, tuple[int, ...]] = {5: (0, 1, 2, 3, 4), 4: (0, 1, 1, 2, 3), 3: (0, 1, 1, 1, 2), 2: (0, 1, 1, 1, 1)}
 """Class of W, N1, N2, N3, R at 5, 4 (N1+N2), 3 (NREM) and 2 (sleep) classes."""
 
 _EARLY = np.array(

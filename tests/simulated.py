@@ -40,12 +40,7 @@ def simulate_sleep(rng: np.random.Generator, *, hours: float = 8.0, step_s: floa
 
 
 def score_epochs(
-    stages: Codes,
-    *,
-    step_s: float = 5.0,
-    epoch_s: float = 30.0,
-    clock_slow_s: float = 0.0,
-    drift_s_per_h: float = 0.0,
+    stages: Codes, *, step_s: float = 5.0, epoch_s: float = 30.0, clock_slow_s: float = 0.0, drift_s_per_h: float = 0.0
 ) -> Codes:
     """Return the stage at the middle of each epoch of a clock that is slow, and gets slower every hour.
 

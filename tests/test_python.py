@@ -391,11 +391,7 @@ def test_a_mapping_of_ones_own_is_made_of_dicts() -> None:
         ({"reference": ["W", "N2"]}, TypeError, "reference must tell the class of each stage, such as .* not 'W'"),
         ({"device": "wake"}, TypeError, "device must tell the class of each stage"),
         ({"device": {"W": 3}}, TypeError, "device must tell the class of each stage"),
-        (
-            {"device": {"W": "nap"}},
-            MappingError,
-            "takes 'W' into an unknown class. Found nap; expected one of a, b",
-        ),
+        ({"device": {"W": "nap"}}, MappingError, "takes 'W' into an unknown class. Found nap; expected one of a, b"),
         ({"reference_classes": "ab"}, TypeError, "reference_classes must list classes, such as"),
         ({"device_classes": [1, 2]}, TypeError, "device_classes must list classes, such as .* not '1'"),
     ],

@@ -45,11 +45,7 @@ if TYPE_CHECKING:
 @click.option("--reference-zone", metavar="ZONE", help="IANA zone of the references; a column of the table.")
 @click.option("--device-zone", metavar="ZONE", help="IANA zone of the device files; a column of the table.")
 @click.option(
-    "--out",
-    default="nights.csv",
-    show_default=True,
-    metavar="FILE|-",
-    help="The table; its paths are relative to it.",
+    "--out", default="nights.csv", show_default=True, metavar="FILE|-", help="The table; its paths are relative to it."
 )
 @shared.json_options
 def nights(folder: Path, reference_pattern: str | None, device_patterns: tuple[str, ...], **options: Any) -> None:

@@ -240,9 +240,7 @@ quiet_option = click.option("--quiet", is_flag=True, help="No cautions, no progr
 json_options = apply_options((json_option, overwrite_option, quiet_option))
 
 anonymous_option = click.option(
-    "--anonymous",
-    is_flag=True,
-    help="Numbers instead of names of people and files, and no dates, in every output.",
+    "--anonymous", is_flag=True, help="Numbers instead of names of people and files, and no dates, in every output."
 )
 
 
@@ -312,11 +310,7 @@ Mend = Callable[[Path, str, SleepAgreeError, "Layout | None", "datetime | None"]
 
 
 def load_pair(
-    reference: Path,
-    device: Path,
-    mappings: Sequence[StageMapping],
-    options: dict[str, Any],
-    mend: Mend | None = None,
+    reference: Path, device: Path, mappings: Sequence[StageMapping], options: dict[str, Any], mend: Mend | None = None
 ) -> PairedNight:
     """Read both files and align them."""
     from sleepagree.hypnogram.align import Outside, align

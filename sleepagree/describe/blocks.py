@@ -350,12 +350,7 @@ def tabulate(name: str, caption: str, told: Sequence[Told[Thing]], things: Itera
 
 
 def section(
-    name: str,
-    title: str,
-    *blocks: Block | None,
-    detail: str = "",
-    further: bool = False,
-    folded: bool = False,
+    name: str, title: str, *blocks: Block | None, detail: str = "", further: bool = False, folded: bool = False
 ) -> Section | None:
     """Return a section of the blocks that say something; None where it would be a mere title."""
     shown = present(*blocks)

@@ -236,22 +236,18 @@ def _consensus_flatters(c: Caution) -> str:
 
 def _skewed(c: Caution) -> str:
     measures, drawn, above_zero = (", ".join(map(say_measure, c[key])) for key in ("measures", "drawn", "above_zero"))
-    sentences = [
+    ratios = for_page(f"Ratios ({Option.LOG_RATIO:True})", "Ratios")
+    return (
         f"{c['device']}: {'ratios' if c['of_ratios'] else 'differences'} in {measures} are skewed. Limits of agreement "
         "suppose that they are roughly normal; the intervals of the limits then cover less than they say."
-    ]
-    if drawn:
-        sentences.append(f"The report of a study draws the differences in {drawn}.")
-    if above_zero:
-        sentences.append(
-            for_page(f"Ratios ({Option.LOG_RATIO:True})", "Ratios") + f" are another way for {above_zero}."
-        )
-    return " ".join(sentences)
+        + (f" The report of a study draws the differences in {drawn}." if drawn else "")
+        + (f" {ratios} are another way for {above_zero}." if above_zero else "")
+    )
 
 
 def _not_normal(c: Caution) -> str:
     told = [
-        f"{say_measure(measure)} ({outside} of {nights})" if outside is not None else say_measure(measure)
+        say_measure(measure) + ("" if outside is None else f" ({outside} of {nights})")
         for measure, outside, nights, _ in c["measures"]
     ]
     return (

@@ -47,10 +47,7 @@ def methods_section(methods: CitedParagraph, results: str) -> Section:
 
 
 def repeat_section(
-    command: str,
-    *,
-    inputs: Sequence[tuple[str, str, str]] = (),
-    libraries: Sequence[str] = ("numpy",),
+    command: str, *, inputs: Sequence[tuple[str, str, str]] = (), libraries: Sequence[str] = ("numpy",)
 ) -> Section:
     """Return the command, the versions and the hashes of the inputs.
 

@@ -477,10 +477,7 @@ def _what_stands(night: CorrectedNight) -> str:
     kinds = [
         ("the device's own value", any(one.method is Method.NONE for one in learned)),
         ("the usual value of the study where the device tells no more than that", any(map(_is_usual, learned))),
-        (
-            "a correction whose help cannot be told",
-            any(one.verdict is Verdict.CANNOT_BE_TOLD for one in learned),
-        ),
+        ("a correction whose help cannot be told", any(one.verdict is Verdict.CANNOT_BE_TOLD for one in learned)),
     ]
     told = [words for words, is_there in kinds if is_there]
     if not told:

@@ -6,17 +6,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
 
-from sleepagree.describe.blocks import (
-    Block,
-    Cell,
-    Command,
-    Description,
-    Items,
-    Section,
-    section,
-    sections_of,
-    table,
-)
+from sleepagree.describe.blocks import Block, Cell, Command, Description, Items, Section, section, sections_of, table
 from sleepagree.describe.notes import say_notes
 from sleepagree.describe.proposal import proposal_sections
 from sleepagree.describe.prospect import say_prospect

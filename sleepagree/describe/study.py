@@ -39,12 +39,7 @@ from sleepagree.describe.study_further import (
     say_scorers_at_once,
     whole_section,
 )
-from sleepagree.describe.study_paragraphs import (
-    account,
-    finding_of_device,
-    methods_of_study,
-    results_of_study,
-)
+from sleepagree.describe.study_paragraphs import account, finding_of_device, methods_of_study, results_of_study
 from sleepagree.describe.words import (
     duration,
     figure,
@@ -235,11 +230,7 @@ def next_command(
 
 
 def _clock_command(
-    study: StudyAgreement,
-    table: NightsTable,
-    options: ScoringOptions,
-    folder: str,
-    mappings: Sequence[str],
+    study: StudyAgreement, table: NightsTable, options: ScoringOptions, folder: str, mappings: Sequence[str]
 ) -> str:
     """Return the command that looks at the clock of a night that a caution names, "" where no command can read it."""
     night = doubtful_night(study)

@@ -13,13 +13,7 @@ from typing import Final
 
 from sleepagree.describe.bias import bias_source_result
 from sleepagree.describe.citations import Citations
-from sleepagree.describe.paragraphs import (
-    MAIN_MEASURES,
-    CitedParagraph,
-    say_classes,
-    say_measures,
-    say_software,
-)
+from sleepagree.describe.paragraphs import MAIN_MEASURES, CitedParagraph, say_classes, say_measures, say_software
 from sleepagree.describe.study_epochs import say_epochs, say_given
 from sleepagree.describe.study_margins import say_margins
 from sleepagree.describe.words import (

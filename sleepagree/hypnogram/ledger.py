@@ -51,12 +51,7 @@ def list_excluded(excluded: Iterable[tuple[str, int]]) -> str:
 SCORED: Final = int(Status.SCORED)
 
 #: Reasons that every night may have; only a consensus of scorers adds ``REFERENCE_NO_MAJORITY``.
-EXCLUDED: Final = (
-    Status.REFERENCE_GAP,
-    Status.REFERENCE_UNSCORED,
-    Status.DEVICE_GAP,
-    Status.DEVICE_UNSCORED,
-)
+EXCLUDED: Final = (Status.REFERENCE_GAP, Status.REFERENCE_UNSCORED, Status.DEVICE_GAP, Status.DEVICE_UNSCORED)
 
 
 @dataclass(frozen=True)

@@ -35,12 +35,7 @@ from numpy.typing import ArrayLike
 
 from sleepagree.errors import check_level
 from sleepagree.inference.estimate import NAN
-from sleepagree.inference.normal_theory import (
-    MULTIPLIER_95,
-    LimitsInterval,
-    check_positive,
-    one_limit_factor,
-)
+from sleepagree.inference.normal_theory import MULTIPLIER_95, LimitsInterval, check_positive, one_limit_factor
 from sleepagree.inference.people import (
     Design,
     Floats,

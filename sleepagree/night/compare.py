@@ -223,9 +223,7 @@ def bias_of_reported(scored: MappingAgreement, device_set: StageSet) -> tuple[Bi
     """Return where the bias of each class comes from that the device can report."""
     unreported = unreported_classes(scored.mapping, device_set)
     sources = account_for_bias(
-        scored.counts,
-        reference_classes=scored.mapping.reference_classes,
-        device_classes=scored.mapping.device_classes,
+        scored.counts, reference_classes=scored.mapping.reference_classes, device_classes=scored.mapping.device_classes
     )
     return tuple(source for source in sources if source.name not in unreported)
 
@@ -251,10 +249,7 @@ def _score_mapping(mapping: StageMapping, paired: PairedNight, native: Counts, l
     shape = len(mapping.reference_classes), len(mapping.device_classes)
     counts = fold_counts(native, rows, columns, shape)
     table = summarise_table(
-        counts,
-        reference_classes=mapping.reference_classes,
-        device_classes=mapping.device_classes,
-        level=level,
+        counts, reference_classes=mapping.reference_classes, device_classes=mapping.device_classes, level=level
     )
     intervals = intervals_of_night(joint_classes(paired, mapping), table, level=level)
     has = [name in mapping.device_classes for name in mapping.reference_classes]

@@ -43,10 +43,7 @@ _EDF: Final = "edf"
 _Pairs = tuple[tuple[str, str], ...]
 _NUMBER: Final = re.compile(r"[+-]?\d+([.,]\d+)?")
 _TIME: Final = re.compile(r"\d:\d\d|\d[-/.]\d+[-/.]\d")
-_ROLES: Final = (
-    *("start", "end", "duration", "stage", "date"),
-    *("epoch_number", "person", "night", "zone", "am_pm"),
-)
+_ROLES: Final = (*("start", "end", "duration", "stage", "date"), *("epoch_number", "person", "night", "zone", "am_pm"))
 _MOST_ROUNDS: Final = 50
 _FIRST: Final = 4
 _OF_OVERLAPS: Final = (NoteKind.ENDS_ROUNDED, NoteKind.ROWS_MERGED, NoteKind.ROWS_OVERLAID)

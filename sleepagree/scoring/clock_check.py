@@ -41,10 +41,7 @@ _LEAST_AFTER: Final = 0.3
 _BEGIN_SLACK_MIN: Final = 5.0
 _END_SLACK_MIN: Final = 1.0
 
-_NEAR_CHANCE: Final = {
-    ClockHint.DOUBT: CautionKind.CLOCK_DOUBT,
-    ClockHint.UNTOLD: CautionKind.CLOCK_UNTOLD,
-}
+_NEAR_CHANCE: Final = {ClockHint.DOUBT: CautionKind.CLOCK_DOUBT, ClockHint.UNTOLD: CautionKind.CLOCK_UNTOLD}
 
 
 def quick_clock_check(paired: PairedNight, mapping: StageMapping) -> QuickOffset | None:

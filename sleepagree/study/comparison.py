@@ -19,12 +19,7 @@ from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import TABLE_STATISTICS
 from sleepagree.scoring.several_scorers import fleiss_kappa, krippendorff_alpha
-from sleepagree.study.groups import (
-    NightGroups,
-    fold_nights,
-    group_nights,
-    merged_sets,
-)
+from sleepagree.study.groups import NightGroups, fold_nights, group_nights, merged_sets
 from sleepagree.study.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import (
@@ -121,11 +116,7 @@ def _left_out_cautions(
 
 
 def _table_differences(
-    mapping: StageMapping,
-    counts: Counts,
-    own_counts: Sequence[Counts],
-    grouped: NightGroups,
-    purpose: str,
+    mapping: StageMapping, counts: Counts, own_counts: Sequence[Counts], grouped: NightGroups, purpose: str
 ) -> list[PairedDifference]:
     """Return differences in statistics of the tables of joint epochs, shape (nights, 2, classes, classes).
 

@@ -19,12 +19,7 @@ from sleepagree.hypnogram.align import PairedNight, align, refuse_empty
 from sleepagree.hypnogram.spans import EPOCH_S, Frozen, ScoredSpans
 from sleepagree.hypnogram.window import Window, WindowRule, show_time, take_window
 from sleepagree.hypnogram.zones import find_zone, named_place
-from sleepagree.inference.correction import (
-    LEAVE_ONE_OUT_UP_TO,
-    LearnedValue,
-    Method,
-    ValueRange,
-)
+from sleepagree.inference.correction import LEAVE_ONE_OUT_UP_TO, LearnedValue, Method, ValueRange
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import make_stage_set

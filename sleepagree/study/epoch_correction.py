@@ -11,13 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S
-from sleepagree.inference.class_probabilities import (
-    ClassModel,
-    LabelledSequence,
-    ReliabilityBin,
-    Scores,
-    learn_classes,
-)
+from sleepagree.inference.class_probabilities import ClassModel, LabelledSequence, ReliabilityBin, Scores, learn_classes
 from sleepagree.inference.correction import Verdict, as_written, group_of
 from sleepagree.inference.one_night import t_quantile
 from sleepagree.inference.proportions import score_interval

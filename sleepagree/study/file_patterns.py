@@ -115,12 +115,7 @@ def _ends(part: str, path: str, at: int, values: _Values) -> Iterator[tuple[int,
 
 
 def parse_pattern(
-    text: str,
-    *,
-    option: str,
-    allowed: Sequence[str],
-    people: frozenset[str] | None = None,
-    of_many: bool = False,
+    text: str, *, option: str, allowed: Sequence[str], people: frozenset[str] | None = None, of_many: bool = False
 ) -> FilePattern:
     """Read a pattern of file names.
 

@@ -19,13 +19,7 @@ from sleepagree.scoring.bias_sources import account_for_bias
 from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN, unreported_stages
 from sleepagree.study.groups import NightGroups
 from sleepagree.study.night_summary import NightSummary
-from sleepagree.study.results import (
-    StudyBiasSource,
-    StudyDestination,
-    StudyMapping,
-    StudyRedistribution,
-    Values,
-)
+from sleepagree.study.results import StudyBiasSource, StudyDestination, StudyMapping, StudyRedistribution, Values
 
 
 def redistribute(

@@ -459,10 +459,7 @@ def summarise_night(
     """
     refuse_unpaired(paired)
     reference, measured = measure_sides(paired, mapping)
-    sequences = (
-        hash_sequence(paired.reference, paired.reference_set),
-        hash_sequence(paired.device, paired.device_set),
-    )
+    sequences = (hash_sequence(paired.reference, paired.reference_set), hash_sequence(paired.device, paired.device_set))
     ledger = paired.ledger
     bout_classes, bouts = _bouts_of(paired, mapping)
     own, other = paired.reference_spans.origin, paired.device_spans.origin

@@ -19,14 +19,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import (
-    EpochGridError,
-    FileFormatError,
-    InputError,
-    UnknownStageError,
-    counted,
-    shorten,
-)
+from sleepagree.errors import EpochGridError, FileFormatError, InputError, UnknownStageError, counted, shorten
 from sleepagree.files.kinds import PARQUET
 from sleepagree.files.reading import InputFile, open_known
 from sleepagree.hypnogram.ledger import Status, cross_labels, list_excluded

@@ -431,10 +431,7 @@ def count_undecided(scorings: Sequence[ScoredSpans], night: PairedNight) -> tupl
 
 
 def _score_pair(
-    one: _Sequence,
-    other: _Sequence,
-    mapping: StageMapping,
-    column_codes: Callable[[StageSet], tuple[int, ...]],
+    one: _Sequence, other: _Sequence, mapping: StageMapping, column_codes: Callable[[StageSet], tuple[int, ...]]
 ) -> ScorerPair:
     rows, columns = mapping.reference_codes(one.stage_set), column_codes(other.stage_set)
     size = len(mapping.reference_classes)

@@ -41,13 +41,7 @@ from sleepagree.study.clocks import NightClock, judge_device_clock
 from sleepagree.study.comparison import compare_devices, scorers_at_once, summarise_scorers
 from sleepagree.study.flows import account_over_nights, redistribute
 from sleepagree.study.given_nights import take_outcomes, without_copy
-from sleepagree.study.groups import (
-    NightGroups,
-    bounds_of,
-    fold_nights,
-    group_nights,
-    merged_sets,
-)
+from sleepagree.study.groups import NightGroups, bounds_of, fold_nights, group_nights, merged_sets
 from sleepagree.study.night_summary import NightSummary, Refusal, read_shifts
 from sleepagree.study.results import (
     BiasRow,

@@ -137,12 +137,7 @@ def is_nights_table(path: Path) -> bool:
 
 
 def read_nights_table(
-    source: Any,
-    *,
-    folder: str | os.PathLike[str] = "",
-    needs_reference: bool = True,
-    by: str = "",
-    device: str = "",
+    source: Any, *, folder: str | os.PathLike[str] = "", needs_reference: bool = True, by: str = "", device: str = ""
 ) -> NightsTable:
     """Read and check a table of nights.
 

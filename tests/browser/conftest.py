@@ -54,9 +54,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
 
     folder = tmp_path_factory.mktemp("pages")
     hostile = drawn.invented_night(
-        labels=(drawn.HOSTILE, "Doze'\"", "De<ep>", "Dr&eam"),
-        reference_name=drawn.HOSTILE,
-        device_name=drawn.HOSTILE,
+        labels=(drawn.HOSTILE, "Doze'\"", "De<ep>", "Dr&eam"), reference_name=drawn.HOSTILE, device_name=drawn.HOSTILE
     )
     study = summarise_study(simulated_nights(30, 2), StudyOptions(resamples=40, margins=(("TST", 30.0),)))
     texts = {

@@ -39,10 +39,7 @@ COMMANDS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
     "inspect of markers": (("inspect", HEADER, "--json"), (HEADER, MARKERS)),
     "bias --csv": (("bias", TABLE, *QUICK, "--csv"), (TABLE, REFERENCE, DEVICE, LAYOUT)),
     "bias --json": (("bias", TABLE, *QUICK, "--csv", "new.csv", "--json"), (TABLE, REFERENCE, DEVICE, LAYOUT)),
-    "nights --out": (
-        ("nights", "ferry", *FOUND, "--layout", LAYOUT, "--out"),
-        (REFERENCE, DEVICE, LAYOUT),
-    ),
+    "nights --out": (("nights", "ferry", *FOUND, "--layout", LAYOUT, "--out"), (REFERENCE, DEVICE, LAYOUT)),
     "nights --json": (
         ("nights", "ferry", *FOUND, "--layout", LAYOUT, "--out", "new.csv", "--json"),
         (REFERENCE, DEVICE, LAYOUT),

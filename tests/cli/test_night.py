@@ -304,9 +304,7 @@ def test_hostile_file_names(tmp_path, name):
     out = tmp_path / "out"
     arguments = [str(FERRY / "reference" / "crew-1-night-1.edf"), device, "--layout", str(FERRY / "band-a.toml")]
     done = subprocess.run(
-        [sys.executable, "-m", "sleepagree", "night", *arguments, "--out", str(out)],
-        capture_output=True,
-        check=False,
+        [sys.executable, "-m", "sleepagree", "night", *arguments, "--out", str(out)], capture_output=True, check=False
     )
     assert done.returncode == 0, done.stderr
     shown = (done.stdout + done.stderr).decode("utf-8")

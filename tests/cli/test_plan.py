@@ -130,10 +130,7 @@ def test_wrong_use(words: tuple[str, ...]) -> None:
 @pytest.mark.parametrize(
     ("words", "lacking"),
     [
-        (
-            ("--between-sd", "3", "--kappa-within-sd", "0.1"),
-            "give --kappa-between-sd.",
-        ),
+        (("--between-sd", "3", "--kappa-within-sd", "0.1"), "give --kappa-between-sd."),
         (("--kappa-between-sd", "0.1", "--within-sd", "5"), "give --between-sd."),
     ],
 )
@@ -143,13 +140,7 @@ def test_one_half_of_two_sds_says_which_is_lacking(words: tuple[str, ...], lacki
     assert lacking in result.stderr
 
 
-@pytest.mark.parametrize(
-    "words",
-    [
-        (*STATED, "--width", "naps=3"),
-        ("--from", "nowhere.json"),
-    ],
-)
+@pytest.mark.parametrize("words", [(*STATED, "--width", "naps=3"), ("--from", "nowhere.json")])
 def test_values_that_mean_nothing(words: tuple[str, ...]) -> None:
     result = run("plan", *words)
     assert result.exit_code == 1, result.output

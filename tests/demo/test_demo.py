@@ -200,10 +200,7 @@ def test_the_nights_table_names_every_file_once():
     assert sorted(named) == sorted(f"{folder}/{name}.csv" for folder in ("band-a", "pad-b") for name in NAMES)
     references = {file for row in rows for file in row["reference"].split(";")}
     assert references == {f"reference/{path.name}" for path in (FERRY / "reference").iterdir()}
-    assert {(row["device"], row["reference_zone"]) for row in rows} == {
-        ("band A", ""),
-        ("pad B", "Europe/Helsinki"),
-    }
+    assert {(row["device"], row["reference_zone"]) for row in rows} == {("band A", ""), ("pad B", "Europe/Helsinki")}
 
 
 # --- folders -------------------------------------------------------------------------------------------------

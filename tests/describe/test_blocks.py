@@ -17,9 +17,6 @@ def test_what_says_nothing_is_left_out() -> None:
 def test_a_table_is_made_of_texts_whole_numbers_and_cells() -> None:
     heads, rows = ("name", "n", "share"), [("one", 3, Cell.share(0.25)), ("two", 0, Cell.share(math.nan))]
     made = table("t", "Caption", heads, rows)
-    assert made.rows == (
-        (Cell("one"), Cell("3", 3.0), Cell("25 %", 0.25)),
-        (Cell("two"), Cell("0", 0.0), Cell("–")),
-    )
+    assert made.rows == ((Cell("one"), Cell("3", 3.0), Cell("25 %", 0.25)), (Cell("two"), Cell("0", 0.0), Cell("–")))
     told = [(head, lambda row, i=i: row[i]) for i, head in enumerate(heads)]
     assert tabulate("t", "Caption", told, rows) == made

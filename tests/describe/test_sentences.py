@@ -14,11 +14,7 @@ from sleepagree.describe.answer import answer_sections, finding_of_night
 from sleepagree.describe.blocks import Items, flat
 from sleepagree.describe.citations import SOURCES, Citations
 from sleepagree.describe.paragraphs import methods_of_night, results_of_night
-from sleepagree.describe.study_paragraphs import (
-    finding_of_device,
-    methods_of_study,
-    results_of_study,
-)
+from sleepagree.describe.study_paragraphs import finding_of_device, methods_of_study, results_of_study
 from sleepagree.describe.words import join_words
 from sleepagree.inference.resampling import IntervalMethod
 from sleepagree.night.compare import NightAgreement

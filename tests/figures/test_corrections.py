@@ -9,12 +9,7 @@ import pytest
 
 from sleepagree.describe.blocks import Figure, flat
 from sleepagree.describe.correction import describe_corrected, describe_correction
-from sleepagree.figures import (
-    draw_correction_errors,
-    draw_correction_line,
-    draw_probabilities,
-    draw_reliability,
-)
+from sleepagree.figures import draw_correction_errors, draw_correction_line, draw_probabilities, draw_reliability
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.figures import draw_figures, figure_file
 from sleepagree.study.correction_learning import learn_correction

@@ -79,10 +79,7 @@ WORDS = (
 texts = st.text(st.characters(codec="utf-8"), max_size=12)
 labels = st.one_of(st.sampled_from(LABELS[:16]), st.sampled_from(LABELS), texts)
 times = st.one_of(
-    st.sampled_from(TIMES),
-    st.datetimes().map(str),
-    st.integers(-(10**14), 10**14).map(str),
-    st.sampled_from(NUMBERS),
+    st.sampled_from(TIMES), st.datetimes().map(str), st.integers(-(10**14), 10**14).map(str), st.sampled_from(NUMBERS)
 )
 
 
@@ -383,10 +380,7 @@ def layout_documents(draw: st.DrawFn, file: dict[str, Any] | None = None, **more
     document: dict[str, Any] = {
         **more,
         "file": {**(file or {}), **few(draw, FILE_CHANGES)},
-        "stages": {
-            **draw(st.sampled_from(STAGE_TABLES)),
-            **odd_stages,
-        },
+        "stages": {**draw(st.sampled_from(STAGE_TABLES)), **odd_stages},
     }
     document |= few(
         draw,

@@ -54,12 +54,7 @@ def test_every_epoch_has_the_first_status_that_fits():
     assert words(paired) == "sdRrDrRss"
     ledger = paired.ledger
     assert (ledger.window_epochs, ledger.scored) == (9, 3)
-    assert dict(ledger.excluded) == {
-        "reference_gap": 2,
-        "reference_unscored": 2,
-        "device_gap": 1,
-        "device_unscored": 1,
-    }
+    assert dict(ledger.excluded) == {"reference_gap": 2, "reference_unscored": 2, "device_gap": 1, "device_unscored": 1}
 
 
 def test_the_ledger_counts_every_native_label_inside_the_window_and_tells_them_apart():

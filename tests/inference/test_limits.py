@@ -328,11 +328,7 @@ def test_result_cannot_be_changed_and_survives_a_process() -> None:
     ],
 )
 def test_misuse_names_the_parameter(change: dict[str, object], message: str) -> None:
-    usual: dict[str, object] = {
-        "reference": [1.0, 2.0, 3.0],
-        "device": [1.0, 2.0, 4.0],
-        "participant": ["a", "b", "c"],
-    }
+    usual: dict[str, object] = {"reference": [1.0, 2.0, 3.0], "device": [1.0, 2.0, 4.0], "participant": ["a", "b", "c"]}
     with pytest.raises(ValueError, match=message.replace("(", r"\(")):
         fit_limits_of_agreement(**(usual | change))  # type: ignore[arg-type]
 

@@ -260,8 +260,7 @@ def test_all_labels_may_be_renamed_at_once(mappings, tmp_path_factory, case):
     )
     of_reference, of_device = ({k: v.strip() for k, v in names.items()} for names in (of_reference, of_device))
     paired = align(
-        reference=table_of(rows, of_reference, folder / "a.csv"),
-        device=table_of(columns, of_device, folder / "b.csv"),
+        reference=table_of(rows, of_reference, folder / "a.csv"), device=table_of(columns, of_device, folder / "b.csv")
     )
     assert told_of_sides(paired) == told_of_sides(oracle)
     for mapping in mappings:

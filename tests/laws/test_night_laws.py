@@ -177,8 +177,7 @@ def test_intervals_and_their_epochs_are_the_same_night(night):
     reference, device = night
     by_epoch = paired_of(reference, device, start=None)
     by_interval = align(
-        reference=read_hypnogram(intervals(reference)),
-        device=read_hypnogram(intervals(device), reports=DEVICE_REPORTS),
+        reference=read_hypnogram(intervals(reference)), device=read_hypnogram(intervals(device), reports=DEVICE_REPORTS)
     )
     assert by_interval.ledger == by_epoch.ledger
     one, other = (compare(p) for p in (by_epoch, by_interval))

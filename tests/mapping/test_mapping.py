@@ -9,12 +9,7 @@ import pytest
 from sleepagree.errors import MappingError
 from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, default_mapping, fitting_mappings, mapping_named
 from sleepagree.mapping.sets import StageSet, make_stage_set
-from sleepagree.mapping.words import (
-    AASM_STAGES,
-    COVERAGE,
-    LEAVE_OUT,
-    UNSCORED,
-)
+from sleepagree.mapping.words import AASM_STAGES, COVERAGE, LEAVE_OUT, UNSCORED
 
 LAB = make_stage_set(AASM_STAGES, AASM_STAGES)
 
@@ -27,23 +22,10 @@ def reporting(*stages: str) -> StageSet:
 # --- mappings ------------------------------------------------------------------------------------------------
 
 FITTING = {
-    ("W", "N1", "N2", "N3", "R"): (
-        "w-n1-n2-n3-r",
-        "wake-light-deep-rem",
-        "n1-as-wake",
-        "wake-nrem-rem",
-        "wake-sleep",
-    ),
+    ("W", "N1", "N2", "N3", "R"): ("w-n1-n2-n3-r", "wake-light-deep-rem", "n1-as-wake", "wake-nrem-rem", "wake-sleep"),
     ("W", "light", "N3", "R"): ("wake-light-deep-rem", "n1-as-wake", "wake-nrem-rem", "wake-sleep"),
     ("W", "light", "N3"): ("rem-apart", "rem-left-out", "rem-as-light", "rem-as-deep", "rem-as-wake", "wake-sleep"),
-    ("W", "N1", "N2", "N3"): (
-        "rem-apart",
-        "rem-left-out",
-        "rem-as-light",
-        "rem-as-deep",
-        "rem-as-wake",
-        "wake-sleep",
-    ),
+    ("W", "N1", "N2", "N3"): ("rem-apart", "rem-left-out", "rem-as-light", "rem-as-deep", "rem-as-wake", "wake-sleep"),
     # "light or REM" in one word: only the rule that takes REM as light has room for it
     ("W", "light-or-rem", "N3"): ("rem-as-light", "wake-sleep"),
     # a definite label that a mapping would drop means that the mapping is not made for the device

@@ -111,11 +111,7 @@ def test_r_and_k_stages_can_be_told_apart(tmp_path):
         """
     mapping = read_mapping(written(tmp_path, text))
     paired = pair("W S1 S2 S3 S4", "wake light light deep deep")
-    assert compare(paired, mappings=[mapping]).mappings[0].counts.tolist() == [
-        [1, 0, 0],
-        [0, 1, 0],
-        [0, 1, 2],
-    ]
+    assert compare(paired, mappings=[mapping]).mappings[0].counts.tolist() == [[1, 0, 0], [0, 1, 0], [0, 1, 2]]
 
 
 def test_a_name_or_a_path_finds_a_mapping(tmp_path):

@@ -6,10 +6,7 @@ import pytest
 
 from sleepagree.errors import UnknownStageError
 from sleepagree.mapping.sets import StageSet, make_stage_set
-from sleepagree.mapping.words import (
-    AASM_STAGES,
-    UNSCORED,
-)
+from sleepagree.mapping.words import AASM_STAGES, UNSCORED
 
 LAB = make_stage_set(AASM_STAGES, AASM_STAGES)
 

@@ -162,13 +162,7 @@ def test_where_rem_went_of_a_device_that_never_says_it():
     assert shares["sleep"] == (145, pytest.approx(145 / 150))
 
 
-FIVE_STAGES = [
-    [80, 8, 10, 0, 2],
-    [15, 10, 20, 0, 5],
-    [10, 12, 330, 25, 23],
-    [0, 0, 40, 110, 0],
-    [3, 5, 32, 0, 160],
-]
+FIVE_STAGES = [[80, 8, 10, 0, 2], [15, 10, 20, 0, 5], [10, 12, 330, 25, 23], [0, 0, 40, 110, 0], [3, 5, 32, 0, 160]]
 #: mapping -> table, observed agreement, kappa, its standard error, MCC.
 FOLDED = {
     "w-n1-n2-n3-r": (FIVE_STAGES, 0.766667, 0.666314, 0.020067, 0.667371),

@@ -22,10 +22,7 @@ from tests.page.conftest import FERRY, Served, ferry, serve
 from tests.page.test_studies import cells
 from tests.page.words import WORDS_OF_COMMANDS, read_by_a_person
 
-PAIR = {
-    "reference.file": ferry("reference/crew-3-night-2.edf"),
-    "device.file": ferry("band-a/crew-3-night-2.csv"),
-}
+PAIR = {"reference.file": ferry("reference/crew-3-night-2.edf"), "device.file": ferry("band-a/crew-3-night-2.csv")}
 LAYOUT = {"device.layout": ferry("band-a.toml")}
 
 

@@ -63,11 +63,7 @@ def test_without_two_outlying_people() -> None:
 
 def test_log_ratio_section_4() -> None:
     limits = fit_limits_of_agreement(
-        reference=VOLUME_Y,
-        device=VOLUME_X,
-        participant=range(99),
-        scale=Scale.LOG_RATIO,
-        multiplier=1.96,
+        reference=VOLUME_Y, device=VOLUME_X, participant=range(99), scale=Scale.LOG_RATIO, multiplier=1.96
     )
     assert agrees_with_print(limits.bias, ".099")  # printed
     assert agrees_with_print(limits.lower, ".056")  # printed

@@ -37,54 +37,15 @@ def test_same_accuracy_but_more_kappa_where_margins_differ() -> None:
 @pytest.mark.parametrize(
     ("table", "k", "ase", "low", "high", "even", "gwet"),
     [
-        (
-            BALANCED,
-            ".699519",
-            ".071394",
-            ".55959",
-            ".83945",
-            ".70",
-            ".70075",
-        ),
-        (
-            ONE_PREVAILS,
-            ".318182",
-            ".133457",
-            ".05661",
-            ".57975",
-            ".70",
-            ".80800",
-        ),
-        (
-            LIKE_MARGINS,
-            ".130435",
-            ".098662",
-            "-.06294",
-            ".32381",
-            ".20",
-            ".26606",
-        ),
-        (
-            UNLIKE_MARGINS,
-            ".259259",
-            ".077160",
-            ".10803",
-            ".41049",
-            ".20",
-            ".20792",
-        ),
+        (BALANCED, ".699519", ".071394", ".55959", ".83945", ".70", ".70075"),
+        (ONE_PREVAILS, ".318182", ".133457", ".05661", ".57975", ".70", ".80800"),
+        (LIKE_MARGINS, ".130435", ".098662", "-.06294", ".32381", ".20", ".26606"),
+        (UNLIKE_MARGINS, ".259259", ".077160", ".10803", ".41049", ".20", ".20792"),
     ],
 )
 def test_recomputed_digits(table, k, ase, low, high, even, gwet) -> None:
     estimate = chance_corrected_kappa(table)
-    found = (
-        estimate.value,
-        kappa_se(table),
-        estimate.low,
-        estimate.high,
-        pabak(table),
-        ac1(table),
-    )
+    found = (estimate.value, kappa_se(table), estimate.low, estimate.high, pabak(table), ac1(table))
     for value, printed in zip(found, (k, ase, low, high, even, gwet), strict=True):
         assert agrees_with_print(value, printed), (value, printed)
 

@@ -19,45 +19,13 @@ NEW_ORLEANS = np.array([[5, 3, 0, 0], [3, 11, 4, 0], [2, 13, 3, 4], [1, 2, 4, 14
 @pytest.mark.parametrize(
     ("table", "printed", "figures"),
     [
-        (
-            WINNIPEG,
-            ".208",
-            (
-                ".42953",
-                ".2079",
-                ".05046",
-                ".10905",
-                ".30683",
-                ".23937",
-                ".25778",
-            ),
-        ),
-        (
-            NEW_ORLEANS,
-            ".297",
-            (
-                ".47826",
-                ".2965",
-                ".07850",
-                ".14265",
-                ".45038",
-                ".30435",
-                ".31108",
-            ),
-        ),
+        (WINNIPEG, ".208", (".42953", ".2079", ".05046", ".10905", ".30683", ".23937", ".25778")),
+        (NEW_ORLEANS, ".297", (".47826", ".2965", ".07850", ".14265", ".45038", ".30435", ".31108")),
     ],
 )
 def test_patients_of_two_cities(table, printed, figures) -> None:
     assert agrees_with_print(kappa(table), printed)  # from memory
     estimate = chance_corrected_kappa(table)
-    found = (
-        accuracy(table),
-        estimate.value,
-        kappa_se(table),
-        estimate.low,
-        estimate.high,
-        pabak(table),
-        ac1(table),
-    )
+    found = (accuracy(table), estimate.value, kappa_se(table), estimate.low, estimate.high, pabak(table), ac1(table))
     for value, recomputed in zip(found, figures, strict=True):
         assert agrees_with_print(value, recomputed), (value, recomputed)

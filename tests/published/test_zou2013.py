@@ -24,10 +24,7 @@ def _check(limits: LimitsOfAgreement, printed: str) -> None:
 
 def test_four_people_true_value_varies() -> None:
     limits = fit_limits_of_agreement(
-        reference=HEART_Y[FIRST_FOUR],
-        device=HEART_X[FIRST_FOUR],
-        participant=HEART_PERSON[FIRST_FOUR],
-        multiplier=1.96,
+        reference=HEART_Y[FIRST_FOUR], device=HEART_X[FIRST_FOUR], participant=HEART_PERSON[FIRST_FOUR], multiplier=1.96
     )
     _check(limits, ".7255 -2.1404 3.5915 -9.825 -.329 1.780 11.276")
     # Seen: .7255, -2.14, 3.59; -9.83, -.33; 1.78 (as 1.77), 11.27.

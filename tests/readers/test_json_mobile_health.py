@@ -200,10 +200,7 @@ def test_a_malformed_interval_is_told_by_its_path(tmp_path, interval, message):
             "sleep_stage_episodes[2].sleep_stage_state: a field is missing. Found nothing; expected awake, light, deep "
             "or rem.",
         ),
-        (
-            {"sleep_stage_state": "deep"},
-            "sleep_stage_episodes[2].sleep_stage_time_frame: a field is missing",
-        ),
+        ({"sleep_stage_state": "deep"}, "sleep_stage_episodes[2].sleep_stage_time_frame: a field is missing"),
         (
             {"sleep_stage_state": "deep", "sleep_stage_time_frame": {"date_time": "2026-03-01T23:25:00+02:00"}},
             "sleep_stage_episodes[2].sleep_stage_time_frame.date_time: a moment is no interval of sleep",
@@ -252,10 +249,7 @@ def test_an_unknown_state_needs_a_layout(tmp_path):
 def test_totals_alone_are_no_sequence_of_stages(tmp_path):
     episode = {
         "effective_time_frame": {
-            "time_interval": {
-                "start_date_time": "2026-03-01T23:41:00+02:00",
-                "duration": {"value": 7.2, "unit": "h"},
-            }
+            "time_interval": {"start_date_time": "2026-03-01T23:41:00+02:00", "duration": {"value": 7.2, "unit": "h"}}
         },
         "total_sleep_time": minutes(401),
         "is_main_sleep": True,

@@ -185,10 +185,7 @@ WRONG = [
         f"[file]: unknown key in the layout. Found 'reports'; expected one of {_FILE_KEYS}. 'reports' belongs at the "
         "top, above [file].",
     ),
-    (
-        '[file]\nKlasse = "x"\n',
-        f"[file]: unknown key in the layout. Found 'Klasse'; expected one of {_FILE_KEYS}.",
-    ),
+    ('[file]\nKlasse = "x"\n', f"[file]: unknown key in the layout. Found 'Klasse'; expected one of {_FILE_KEYS}."),
     (
         '[file]\nStages = "x"\n',
         f"[file]: unknown key in the layout. Found 'Stages'; expected one of {_FILE_KEYS}. Did you mean stage "

@@ -117,10 +117,7 @@ REFUSED: list[tuple[dict[str, Any], str]] = [
         "column 'stage': the column holds times, not texts. Expected labels or numbers. Name another column in the "
         "layout.",
     ),
-    (
-        {"time": [], "stage": []},
-        "there is no row in the table. Export the night again.",
-    ),
+    ({"time": [], "stage": []}, "there is no row in the table. Export the night again."),
     (
         {"time": [*TIMES[:3], TIMES[3] + dt.timedelta(seconds=7)], "stage": STAGES},
         "row 4: the step between rows varies. Found 2026-03-01 22:31:37, 37 s after the row before it; expected 30 s, "

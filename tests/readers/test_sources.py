@@ -209,10 +209,7 @@ def test_files_and_spans_pass_through():
     from_text = read_hypnogram(str(path), layout=str(FERRY / "band-a.toml"))
     from_path = read_hypnogram(path, layout=FERRY / "band-a.toml", reports=("wake", "light", "deep", "rem"))
     assert from_text.labels == from_path.labels == ("Up", "Shallow", "Deep")
-    assert (from_text.reports, from_path.reports) == (
-        ("wake", "light", "deep"),
-        ("wake", "light", "deep", "rem"),
-    )
+    assert (from_text.reports, from_path.reports) == (("wake", "light", "deep"), ("wake", "light", "deep", "rem"))
     assert read_hypnogram(from_text) is from_text
 
 

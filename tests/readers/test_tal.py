@@ -12,13 +12,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from sleepagree.readers.edf.annotation_lists import (
-    Tal,
-    TalFaultError,
-    format_seconds,
-    format_tal,
-    parse_row,
-)
+from sleepagree.readers.edf.annotation_lists import Tal, TalFaultError, format_seconds, format_tal, parse_row
 
 
 def parse(row: bytes) -> list[Tal]:
@@ -105,12 +99,7 @@ def test_a_number_may_lack_digits_on_one_side_of_its_dot(onset: str):
 
 @pytest.mark.parametrize(
     ("row", "offset"),
-    [
-        (b"+0\x14Sleep stage W", 16),
-        (b"+0\x14", 3),
-        (b"+0\x1530", 5),
-        (b"+0\x14a\x14\x00+30\x14b", 11),
-    ],
+    [(b"+0\x14Sleep stage W", 16), (b"+0\x14", 3), (b"+0\x1530", 5), (b"+0\x14a\x14\x00+30\x14b", 11)],
 )
 def test_list_that_is_not_closed(row: bytes, offset: int):
     with pytest.raises(TalFaultError) as caught:

@@ -27,9 +27,7 @@ from sleepagree.describe.blocks import (
     beside,
     flat,
 )
-from sleepagree.describe.blocks import (
-    table as made_table,
-)
+from sleepagree.describe.blocks import table as made_table
 from sleepagree.describe.file import describe_file
 from sleepagree.describe.folder import describe_folder
 from sleepagree.describe.night import describe_night

@@ -240,10 +240,7 @@ def test_folding_one_night(classes, table, po, k, ase, correlation) -> None:
 # --------------------------------------------------------------------- a device that lacks a class of the reference
 
 
-REM_APART = {
-    "reference_classes": ("wake", "light", "deep", "rem"),
-    "device_classes": ("wake", "light", "deep"),
-}
+REM_APART = {"reference_classes": ("wake", "light", "deep", "rem"), "device_classes": ("wake", "light", "deep")}
 NO_REM_COLUMN = np.array([[70, 25, 5], [30, 380, 40], [0, 45, 105], [10, 150, 40]])
 
 
@@ -268,9 +265,7 @@ def test_statistics_of_the_whole_table_need_every_class() -> None:
 
 def test_two_lacking_classes_are_both_named() -> None:
     night = summarise_table(
-        NO_REM_COLUMN[:, :2],
-        reference_classes=("wake", "light", "deep", "rem"),
-        device_classes=("wake", "light"),
+        NO_REM_COLUMN[:, :2], reference_classes=("wake", "light", "deep", "rem"), device_classes=("wake", "light")
     )
     assert night.reason("kappa") == "the device has no class for deep and REM"
 

@@ -97,10 +97,7 @@ def test_an_episode_joins_gaps_under_15_minutes():
     device = "wake*5 light*2 deep*2 light*29 light*2 light*30 deep*3 wake*5"
     (traced,) = compare(pair(reference, side(device))).redistribution
     spans = [(e.first_epoch, e.last_epoch, e.epochs, dict(e.to)) for e in traced.episodes]
-    assert spans == [
-        (5, 39, 6, {"wake": 0, "light": 4, "deep": 2}),
-        (70, 72, 3, {"wake": 0, "light": 0, "deep": 3}),
-    ]
+    assert spans == [(5, 39, 6, {"wake": 0, "light": 4, "deep": 2}), (70, 72, 3, {"wake": 0, "light": 0, "deep": 3})]
 
 
 def test_epochs_the_device_did_not_stage_are_in_no_share():

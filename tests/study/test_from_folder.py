@@ -279,10 +279,7 @@ def test_a_missing_folder_is_told(tmp_path):
     assert "the folder does not exist" in message
 
 
-@given(
-    participant=st.text("abc_-1", min_size=1, max_size=6),
-    night=st.text("abc_-1", min_size=1, max_size=6),
-)
+@given(participant=st.text("abc_-1", min_size=1, max_size=6), night=st.text("abc_-1", min_size=1, max_size=6))
 def test_a_name_made_from_a_pattern_is_read_back_or_told_to_be_ambiguous(participant, night):
     pattern = parse_pattern("x_{participant}_n{night}.csv", option="", allowed=(PARTICIPANT, NIGHT))
     readings = pattern.readings(f"x_{participant}_n{night}.csv")

@@ -227,11 +227,7 @@ def test_the_proposal_is_printed_with_the_command_that_writes_the_table(tmp_path
     assert len((tmp_path / "nights.csv").read_text().splitlines()) == 9
     # a table that is there already keeps nobody from looking
     document = json.loads(ended("nights", "ferry", "--json", "-").stdout)
-    assert document["proposed"] == {
-        "reference": words[4],
-        "devices": [words[6], words[8]],
-        "names": ["band", "pad"],
-    }
+    assert document["proposed"] == {"reference": words[4], "devices": [words[6], words[8]], "names": ["band", "pad"]}
 
 
 @pytest.mark.parametrize(

@@ -309,8 +309,7 @@ COARSER = {
 
 
 @pytest.mark.parametrize(
-    ("coarse", "told"),
-    [("light", ("W", "light", "N3", "R")), ("nrem", ("W", "nrem", "R")), ("sleep", ("W", "sleep"))],
+    ("coarse", "told"), [("light", ("W", "light", "N3", "R")), ("nrem", ("W", "nrem", "R")), ("sleep", ("W", "sleep"))]
 )
 def test_votes_are_counted_in_what_all_scorers_tell(coarse: str, told: tuple[str, ...]) -> None:
     letters = "WW1122R3R2" * 20  # invented

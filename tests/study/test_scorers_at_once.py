@@ -33,12 +33,7 @@ def night(number: int, scorers: tuple[str, ...]) -> NightSummary:
     paired = align(reference=build_consensus(spans), device=pad)
     pairs, tables = compare_scorers(spans, paired)
     return summarise_night(
-        paired,
-        participant=f"crew-{number}",
-        night="1",
-        device="pad B",
-        scorers=pairs,
-        coincidences=tables,
+        paired, participant=f"crew-{number}", night="1", device="pad B", scorers=pairs, coincidences=tables
     )
 
 

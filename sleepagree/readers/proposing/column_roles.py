@@ -15,13 +15,7 @@ from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import recognise_label
 from sleepagree.readers.columns import marks_in_name, plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
-from sleepagree.readers.layout import (
-    COLUMNS,
-    DURATION_UNITS,
-    Layout,
-    Marks,
-    Shape,
-)
+from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, Layout, Marks, Shape
 from sleepagree.readers.proposing.column_kinds import (
     NUMERIC,
     ColumnKind,

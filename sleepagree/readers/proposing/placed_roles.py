@@ -9,18 +9,8 @@ from typing import Any, Final
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.any_file import whole_table
 from sleepagree.readers.columns import are_minutes_of_an_hour, times_of_columns
-from sleepagree.readers.layout import (
-    Layout,
-    Shape,
-    layout_of,
-    told_values,
-)
-from sleepagree.readers.proposing.beside_rows import (
-    Beside,
-    lengths_told,
-    may_be_lengths,
-    moments_told,
-)
+from sleepagree.readers.layout import Layout, Shape, layout_of, told_values
+from sleepagree.readers.proposing.beside_rows import Beside, lengths_told, may_be_lengths, moments_told
 from sleepagree.readers.proposing.column_kinds import ColumnKind, see_column
 from sleepagree.readers.proposing.column_roles import Found, find_roles
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, values_of

@@ -34,10 +34,7 @@ from sleepagree.readers.layout import (
     strptime_has_half_days,
     told_values,
 )
-from sleepagree.readers.proposing.beside_rows import (
-    begun,
-    of_lines,
-)
+from sleepagree.readers.proposing.beside_rows import begun, of_lines
 from sleepagree.readers.proposing.code_lines import are_characters, find_code_lines, legends_of_lines
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
 from sleepagree.readers.proposing.column_roles import Found, counted_rows
@@ -53,13 +50,7 @@ from sleepagree.readers.proposing.placed_roles import (
     with_beside,
 )
 from sleepagree.readers.proposing.table_parts import text_of_foot
-from sleepagree.readers.proposing.table_place import (
-    dates_in,
-    decoded,
-    find_block,
-    has_header,
-    lines_above,
-)
+from sleepagree.readers.proposing.table_place import dates_in, decoded, find_block, has_header, lines_above
 from sleepagree.readers.table.excel import sheet_names, sheets_kept
 from sleepagree.readers.times.clock import Clock, naive_datetime
 from sleepagree.readers.times.nights import runs_backwards
@@ -294,13 +285,7 @@ def _text_readings(path: str, data: bytes, encoding: str | None, given: Layout) 
 
 
 def _text_reading(
-    path: str,
-    lines: Sequence[str],
-    told: str | None,
-    known: Sequence[Setting],
-    given: Layout,
-    *,
-    is_told: bool = False,
+    path: str, lines: Sequence[str], told: str | None, known: Sequence[Setting], given: Layout, *, is_told: bool = False
 ) -> Found | None:
     settings = list(known)
     block = find_block(lines, told, given.skip_lines)

@@ -129,10 +129,7 @@ def _dated(
     """Return the lines about dates and times of day in columns of their own, ``line`` that about the latter."""
     date = dates[0]
     half = next((c for c in columns if c.kind is ColumnKind.HALVES), None)
-    made = [
-        line,
-        Setting("date", date.name, Why.ONLY if len(dates) == 1 else Why.FIRST, choices_of(dates[1:])),
-    ]
+    made = [line, Setting("date", date.name, Why.ONLY if len(dates) == 1 else Why.FIRST, choices_of(dates[1:]))]
     if date.readings:  # both are times by the file's own types
         readings: tuple[TimeReading, ...] = ()
         us = date.us + day.us

@@ -20,15 +20,7 @@ from typing import Any, Final
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind, OwnWord
-from sleepagree.errors import (
-    FileFormatError,
-    InputError,
-    Option,
-    SleepAgreeError,
-    asked,
-    for_page,
-    shorten,
-)
+from sleepagree.errors import FileFormatError, InputError, Option, SleepAgreeError, asked, for_page, shorten
 from sleepagree.files.kinds import SPREADSHEET, ZIP
 from sleepagree.files.packed import open_zip
 from sleepagree.files.reading import read_bytes

@@ -151,8 +151,7 @@ def _two_marks(table: Table, row: int, names: list[str], cells: list[Sequence[st
     problem = "a row has a mark in more than one of the columns of stages"
     left = [name for name in names if name not in marked[1:]]
     without = for_page(
-        f"take it out of the layout:\n    [file]\n    stage_columns = {toml_value(left)}",
-        "say so at its head",
+        f"take it out of the layout:\n    [file]\n    stage_columns = {toml_value(left)}", "say so at its head"
     )
     remedy = f"Correct the row: one stage holds for a row. If one of the columns is no stage, {without}"
     found = f"{list_names(marked)}{more}"
