@@ -516,7 +516,7 @@ def json_files(draw: st.DrawFn, bases: Sequence[Any] = JSON_BASES) -> bytes:
 
 @st.composite
 def markup_files(draw: st.DrawFn, form: str) -> bytes:
-    """XML, a page or a calendar of a night's rows, one of which may have another time or label."""
+    """XML or a page of a night's rows, one of which may have another time or label."""
     words = ["wake", "light", "deep", "light", "rem"] * 3
     cells = [(f"2026-03-01T22:{30 + i // 2}:{30 * (i % 2):02}", word) for i, word in enumerate(words)]
     if draw(st.booleans()):
@@ -524,24 +524,14 @@ def markup_files(draw: st.DrawFn, form: str) -> bytes:
     if form == "xml":
         inside = "".join(f'<row time="{escape(t)}" stage="{escape(w)}"/>' for t, w in cells)
         text = f'<?xml version="1.0"?><night>{inside}</night>'
-    elif form == "html":
+    else:
         inside = "".join(f"<tr><td>{t}<td>{w}</tr>" for t, w in cells)
         text = f"<h1>{draw(labels)}</h1><table><tr><th>time<th>stage</tr>{inside}</table>"
-    else:
-        inside = "".join(
-            f"BEGIN:VEVENT\r\nDTSTART:{t.replace('-', '').replace(':', '')}\r\nSUMMARY:{w}\r\nEND:VEVENT\r\n"
-            for t, w in cells
-        )
-        text = f"BEGIN:VCALENDAR\r\n{inside}END:VCALENDAR\r\n"
     return perhaps_damaged(draw, text.encode("utf-8", "surrogatepass"))
 
 
 #: How the files of `markup_files` are read.
-MARKUP_LAYOUTS = {
-    "xml": '[file]\nrecords = "night.row"\n',
-    "html": "[file]\n",
-    "ics": '[file]\nstart = "DTSTART"\nstage = "SUMMARY"\n',
-}
+MARKUP_LAYOUTS = {"xml": '[file]\nrecords = "night.row"\n', "html": "[file]\n"}
 
 
 # --- tables of nights -------------------------------------------------------------------------------------

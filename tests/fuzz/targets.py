@@ -246,7 +246,7 @@ TARGETS = (
             st.tuples(inputs.markup_files(form), st.just(inputs.MARKUP_LAYOUTS[form].encode()), _zone),
             _file_and_layout(f".{form}"),
         )
-        for name, form in (("XML", "xml"), ("page", "html"), ("calendar", "ics"))
+        for name, form in (("XML", "xml"), ("page", "html"))
     ),
     Target("Parquet", parquet_files(), _one_file(".parquet")),
     Target("Parquet and layout", st.tuples(parquet_files(), inputs.layouts, _zone), _file_and_layout(".parquet")),
