@@ -129,6 +129,11 @@ def named_place(spans: ScoredSpans) -> str | None:
     return next((str(note["zone"]) for note in spans.notes if note.kind in _BESIDE_MOMENTS), None)
 
 
+def notes_of_place(spans: ScoredSpans) -> tuple[Note, ...]:
+    """Return what was noted of the zone of the times, which a window without a zone is read by."""
+    return tuple(note for note in spans.notes if note.kind in (*_BESIDE_MOMENTS, NoteKind.OFFSET_CHANGES))
+
+
 def has_place(start: datetime) -> bool:
     """Whether a start is on the clock of some place, and not of UTC or an offset alone."""
     return key_of_zone(start) not in (None, "UTC", "Etc/UTC")

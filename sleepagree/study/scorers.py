@@ -21,7 +21,7 @@ from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, NO_MAJORITY, Status, cross_labels
 from sleepagree.hypnogram.spans import EPOCH_S, EpochLengthFrom, LabelCodes, Origin, ScoredSpans
 from sleepagree.hypnogram.window import Window, WindowRule, show_time
-from sleepagree.hypnogram.zones import seconds_between
+from sleepagree.hypnogram.zones import notes_of_place, seconds_between
 from sleepagree.inference.table_sums import fold_counts
 from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, fitting_mappings
 from sleepagree.mapping.sets import StageSet, make_stage_set, reference_reportable
@@ -131,6 +131,7 @@ def build_consensus(scorings: Sequence[ScoredSpans], *, window: Window | None = 
                 **({"stages": stages} if is_coarser else {}),
             ),
             *(note for mark in marks for note in mark.notes(sides)),
+            *notes_of_place(_earliest(scorings)),
         ),
         origin=Origin(f"{CONSENSUS} of {names}", CONSENSUS),
         reports=tuple(dict.fromkeys(w for w in (*stages, *words) if w != UNSCORED)) if is_coarser else None,

@@ -23,6 +23,7 @@ from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.ledger import NO_MAJORITY
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.hypnogram.window import WindowRule, parse_window
+from sleepagree.hypnogram.zones import with_zone
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.night.compare import NightAgreement, compare
@@ -647,3 +648,18 @@ def test_scorers_of_different_nights_share_no_time() -> None:
     )
     with pytest.raises(PairingError, match="share no time"):
         compare_scorers(scorings, paired)
+
+
+def test_a_window_without_a_zone_is_read_of_a_consensus_as_of_a_single_scoring():
+    """Moments in UTC with the zone of Helsinki named beside them, two hours ahead in March."""
+    alone = with_zone(scoring("WW22222233" * 20, start=START.replace(tzinfo=UTC)), "Europe/Helsinki")
+    other = replace(alone, origin=Origin("other.edf"))
+    begin = START + timedelta(hours=2, minutes=10)
+    window = f"{begin.isoformat()}/{(begin + timedelta(minutes=30)).isoformat()}"
+    found = [
+        align(reference=reference, device=alone, window=window)
+        for reference in (alone, build_consensus([alone, other]))
+    ]
+    assert [(night.begin, night.ledger.window_epochs) for night in found] == [
+        (START.replace(tzinfo=UTC) + timedelta(minutes=10), 60)
+    ] * 2
