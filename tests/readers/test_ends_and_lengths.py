@@ -22,6 +22,13 @@ SPANS = [(MOMENTS[a], MOMENTS[b], label) for (a, b), (label, _) in zip(pairwise(
 BEGUN = START.isoformat()
 
 
+def test_durations_of_0_throughout_tell_no_length_of_rows_that_are_changes(tmp_path: Path) -> None:
+    rows = [f"{begin},0,{label}" for begin, _, label in SPANS]
+    path = write(tmp_path, ["start,duration,stage", *rows, f"{SPANS[-1][1]},0,lights on"])
+    layout = parse_layout(b'[file]\nshape = "intervals"\nduration_unit = "s"\n', "layout.toml")
+    assert read(path, layout) == STAGES
+
+
 @pytest.mark.parametrize("name", ["end", "end_time", "until", "epoch_end", "interval end", "Ende"])
 def test_epochs_by_their_ends_alone_begin_before_them(tmp_path: Path, name: str) -> None:
     rows = [f"{moment + timedelta(seconds=30)},{stage}" for moment, stage in zip(MOMENTS, STAGES, strict=False)]

@@ -84,11 +84,11 @@ def find_extent(reading: TableReading, times: RowTimes, staged: Rows, codes: NDA
         duration_s = _durations(reading, reading.columns.duration, onset, staged)
         if duration_s is not None:
             return _for_durations(reading, onset, duration_s)
-        reading.cautions.append(Caution.of(CautionKind.ZERO_DURATIONS))
-    elif layout.shape is Shape.INTERVALS and layout.marks is Marks.END:
-        return _since_last(reading, times, staged)
-    elif layout.shape is Shape.INTERVALS:
-        return _until_next(reading, times.starts.us, staged)
+        if layout.shape is not Shape.INTERVALS:
+            reading.cautions.append(Caution.of(CautionKind.ZERO_DURATIONS))
+    if layout.shape is Shape.INTERVALS:
+        is_by_ends = layout.marks is Marks.END
+        return _since_last(reading, times, staged) if is_by_ends else _until_next(reading, times.starts.us, staged)
     step = find_epoch_step(
         onset,
         declared_s=layout.epoch_seconds,
