@@ -523,7 +523,7 @@ SIGNATURES = {
     "scan_clock": "paired mapping range_s resamples seed level",
     "score_table": "table options execution progress epochs keep_epochs",
     "summarise_night": "paired participant night device row mapping references device_source scorers "
-    "coincidences group staged_outside",
+    "coincidences group staged_outside undecided",
     "summarise_study": "outcomes options",
 }
 
