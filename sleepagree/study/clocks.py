@@ -15,11 +15,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.errors import MappingError
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.mapping import StageMapping, default_mapping
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.scoring.clock_check import clock_change_cautions, quick_clock_check
 from sleepagree.scoring.offsets import (
     CAUTION_OFFSET_S,
@@ -30,7 +29,7 @@ from sleepagree.scoring.offsets import (
     PROFILE_UNIT,
     Values,
 )
-from sleepagree.study.night_summary import NightSummary
+from sleepagree.study.night_summary import NightSummary, own_mapping
 
 #: Nights of which the clock can be told, from which on they tell it of the device.
 FEWEST_NIGHTS: Final = 3
@@ -153,9 +152,8 @@ def with_clock_check(night: NightSummary, paired: PairedNight, mapping: StageMap
 
     A night on which the device says nothing but wake has none, and counts all the same.
     """
-    try:
-        mapping = mapping or default_mapping(paired.reference_set, paired.device_set)
-    except MappingError:
+    mapping = mapping or own_mapping(paired)
+    if mapping is None:
         return night
     found = quick_clock_check(paired, mapping)
     cautions = *night.cautions, *clock_change_cautions(paired, mapping)

@@ -509,10 +509,17 @@ def _cautions_of(paired: PairedNight) -> tuple[Caution, ...]:
     )
 
 
-def _bouts_of(paired: PairedNight, mapping: StageMapping | None) -> tuple[tuple[str, ...], NDArray[np.float64]]:
+def own_mapping(paired: PairedNight) -> StageMapping | None:
+    """Return the default mapping of a night; None where none fits it alone, as one may fit all nights of the device."""
     try:
-        chosen = mapping or default_mapping(paired.reference_set, paired.device_set)
-    except MappingError:  # no mapping fits this night alone; one may fit all nights of the device
+        return default_mapping(paired.reference_set, paired.device_set)
+    except MappingError:
+        return None
+
+
+def _bouts_of(paired: PairedNight, mapping: StageMapping | None) -> tuple[tuple[str, ...], NDArray[np.float64]]:
+    chosen = mapping or own_mapping(paired)
+    if chosen is None:
         return (), np.zeros((0, 2))
     names = (CHANGES, *chosen.reference_classes)
     both = [name == CHANGES or name in chosen.device_classes for name in names]

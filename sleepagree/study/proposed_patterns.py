@@ -158,7 +158,7 @@ def propose_patterns(folder: Path, *, people: Sequence[str] | None = None) -> Pr
         for reference, device in product(_kinds(references, cut, people), _kinds(devices, cut, people)):
             free = [at for at in device.differing if at not in _pairs(reference, device).values()]
             apart = [
-                kind for at in free[:1] for kind in device.split(at) if len(set(device.column(at))) <= _MOST_DEVICES
+                kind for at in free[:1] if len(set(device.column(at))) <= _MOST_DEVICES for kind in device.split(at)
             ]
             for kind in (device, *apart):
                 for pattern, ways in _patterns(reference, kind, people):

@@ -394,6 +394,15 @@ def _lay_on_grid(spans: ScoredSpans, night: PairedNight) -> EpochLabels:
     return lay_on_epochs(spans, origin_s=night.begin_s - seconds_between(night.reference_spans, spans))
 
 
+def _is_stage(word: str) -> bool:
+    return word != UNSCORED
+
+
+def _are(meant: Callable[[str], bool], spans: ScoredSpans) -> NDArray[np.bool_]:
+    """Return of each label whether its stage is meant; the last is a gap, whose code is -1, and never is."""
+    return np.array([*map(meant, spans.stages), False])
+
+
 def count_staged_outside(scorings: Sequence[ScoredSpans], night: PairedNight) -> int:
     """Return how many epochs outside the window of a night have a stage of any scorer.
 
@@ -407,8 +416,7 @@ def count_staged_outside(scorings: Sequence[ScoredSpans], night: PairedNight) ->
     staged: set[int] = set()
     for spans in scorings:
         labels = _lay_on_grid(spans, night)
-        has_stage = np.array([*(stage != UNSCORED for stage in spans.stages), False])  # the last is that of a gap, -1
-        staged.update((np.flatnonzero(has_stage[labels.codes]) + labels.first).tolist())
+        staged.update((np.flatnonzero(_are(_is_stage, spans)[labels.codes]) + labels.first).tolist())
     return sum(not 0 <= epoch < night.status.size for epoch in staged)
 
 
@@ -426,8 +434,8 @@ def count_undecided(scorings: Sequence[ScoredSpans], night: PairedNight) -> tupl
     staged, light = np.ones((2, undecided.size), np.bool_)
     for spans in scorings:
         codes = _lay_on_grid(spans, night).window(0, undecided.size)
-        staged &= np.array([*(stage != UNSCORED for stage in spans.stages), False])[codes]
-        light &= np.array([*(stage in {"N1", "N2"} for stage in spans.stages), False])[codes]
+        staged &= _are(_is_stage, spans)[codes]
+        light &= _are({"N1", "N2"}.__contains__, spans)[codes]
     return int(np.count_nonzero(undecided & ~staged)), int(np.count_nonzero(undecided & light))
 
 

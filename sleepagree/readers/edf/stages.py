@@ -200,11 +200,16 @@ def _meanings(
     return {text: meaning(text) for text in texts}
 
 
+def _fold_text(text: str) -> str:
+    """Return a text without what does not count in one of the standard; some programs write no spaces."""
+    return fold_label(text).replace("_", " ")
+
+
 def _one_spelling(staged: Iterable[EdfAnnotation], meanings: Mapping[str, _Meaning]) -> list[str]:
     """Return labels, those that differ in capitals and spacing alone as the first is; what a layout says is exact."""
     first: dict[str, str] = {}
     spelt = {
-        text: label if stage is None else first.setdefault(fold_label(label).replace("_", " "), label)
+        text: label if stage is None else first.setdefault(_fold_text(label), label)
         for text, (label, stage, _) in meanings.items()
     }
     return [spelt[annotation.text] for annotation in staged]
@@ -239,7 +244,7 @@ def _note_texts(annotations: Iterable[EdfAnnotation], meanings: Mapping[str, _Me
     told = [text for text, (_, stage, role) in used.items() if stage is not None or role is not _Role.STAGE]
     for before in dict.fromkeys(text.partition("@@")[0] for text in told):
         mark = lights_mark(before)
-        standard = _STANDARD.get(f"lights {mark}" if mark else fold_label(before).replace("_", " "), before)
+        standard = _STANDARD.get(f"lights {mark}" if mark else _fold_text(before), before)
         if before != standard:
             notes.append(Note.of(NoteKind.LABEL_NORMALISED, label=before, standard=standard))
     plain = sorted({m.label for m in used.values() if m.stage is not None and not is_edf_stage_text(m.label)})
@@ -248,7 +253,7 @@ def _note_texts(annotations: Iterable[EdfAnnotation], meanings: Mapping[str, _Me
 
 
 def _note_merged(labels: Iterable[str], notes: list[Note]) -> None:
-    merged = tuple(sorted(label for label in labels if fold_label(label).replace("_", " ") in _RK_DEEP))
+    merged = tuple(sorted(label for label in labels if _fold_text(label) in _RK_DEEP))
     if merged:
         notes.append(Note.of(NoteKind.TEXTS_MERGED_INTO_N3, labels=merged))
 
