@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -61,7 +61,7 @@ class ClockJump:
         Kappa of the night with both.
     kappa_one_offset, kappa_with_drift : float
         Kappa with the best offset alone, and with the best drift as well: nan where the two offsets are so far apart
-        that no drift comes near them.
+        that no drift comes near them, and where two offsets are not worth proposing anyway.
     score_before, score_after : float
         How far the peak of either part stands out (:func:`sleepagree.scoring.offsets.peak_score`).
     """
@@ -144,14 +144,14 @@ def best_jump(reference: ClassCodes, device: ClassCodes, n_classes: int) -> Cloc
         _part_score(reference, moved_later(device, shift), part, n_classes)
         for part, shift in zip(parts, (before, after), strict=True)
     ]
-    jump_s, with_drift = abs(jump) * EPOCH_S, NAN
-    if jump_s <= _BEYOND_DRIFT_S:
-        middle_s = (before + after) * EPOCH_S / 2.0
-        with_drift = float(np.nanmax(drift_curves(blocks, middle_s, within_s=jump_s)))
     one = float(np.nanmax(kappa_where_common(sums[-1])[_LAGS.inner]))
     at_s, low_s, high_s, before_s, after_s = (epochs * EPOCH_S for epochs in (at, low, high, before, after))
-    best_kappa = float(kappas[best])
-    return ClockJump(at_s, low_s, high_s, before_s, after_s, best_kappa, one, with_drift, scores[0], scores[1])
+    found = ClockJump(at_s, low_s, high_s, before_s, after_s, float(kappas[best]), one, NAN, scores[0], scores[1])
+    jump_s = abs(jump) * EPOCH_S
+    if not found.stands_out or jump_s > _BEYOND_DRIFT_S:
+        return found
+    curves = drift_curves(blocks, (before_s + after_s) / 2.0, within_s=jump_s)
+    return replace(found, kappa_with_drift=float(np.nanmax(curves)))
 
 
 def _part_score(reference: ClassCodes, moved: ClassCodes, part: slice, n_classes: int) -> float:
