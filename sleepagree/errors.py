@@ -12,7 +12,7 @@ import unicodedata
 from enum import Enum
 from numbers import Integral, Real
 from pathlib import Path
-from typing import Any, Final, Self, TypeVar
+from typing import Any, Final, NamedTuple, Self, TypeVar
 
 Kind = TypeVar("Kind")
 
@@ -316,6 +316,23 @@ def _as_argument(option: Option, value: str) -> str:
     return f"{name}={shown}" + (f" {which}" if which else "")
 
 
+class Message(NamedTuple):
+    """What an error tells, part by part, each as it is shown; as a text it is the whole message."""
+
+    place: str
+    problem: str
+    found: str
+    expected: str
+    remedy: str
+
+    def __str__(self) -> str:
+        head = f"{self.place}: {self.problem}" if self.place else self.problem
+        clauses = [f"{word} {told}" for word, told in (("found", self.found), ("expected", self.expected)) if told]
+        joined = "; ".join(clauses)
+        sentences = (head.rstrip(".") + ".", joined and f"{joined[0].upper()}{joined[1:]}.", self.remedy)
+        return " ".join(filter(None, sentences))
+
+
 class SleepAgreeError(Exception):
     """Root of all errors raised on purpose.
 
@@ -394,23 +411,16 @@ class SleepAgreeError(Exception):
         With ``folder`` it tells nothing about the folders of this machine: a file inside is named from there, any
         other one by its name alone. Results are passed on, and are the same bytes wherever a study lies.
         """
+        return str(self.parts(front, folder))
+
+    def parts(self, front: Front, folder: Path | None = None) -> Message:
+        """Return the parts of the message, told as by :meth:`told`."""
         path = self.path if folder is None or not self.path else _path_seen_from(folder, Path(self.path))
         place = ": ".join(part for part in (_cut_path(path), self.where) if part)
-        head = f"{place}: {self.problem}" if place else self.problem
-        sentences = [head.rstrip(".") + "."]
-        clauses = []
-        if self.found:
-            clauses.append(f"found {shorten(self.found)}")
-        if self.expected:
-            clauses.append(f"expected {self.expected}")
-        if clauses:
-            joined = "; ".join(clauses)
-            sentences.append(joined[0].upper() + joined[1:] + ".")
-        if self.remedy:
-            sentences.append(self.remedy)
+        texts = place, self.problem, shorten(self.found), self.expected, self.remedy
         # remedies hold lines to paste; whatever else came from a file must not move the cursor
-        text = name_options(" ".join(sentences), front, self.side)
-        return "\n".join(printable(line) for line in text.split("\n"))
+        named = (name_options(text, front, self.side).split("\n") for text in texts)
+        return Message(*("\n".join(map(printable, lines)) for lines in named))
 
 
 class InputError(SleepAgreeError, ValueError):

@@ -51,7 +51,7 @@ from sleepagree.describe.words import (
     say_level,
     say_stages,
 )
-from sleepagree.errors import Front, counted, shorten
+from sleepagree.errors import Front, Message, counted, shorten
 from sleepagree.files.object_store import is_remote
 from sleepagree.hypnogram.ledger import say_status
 from sleepagree.readers.any_file import part_files
@@ -311,28 +311,33 @@ def _refused_table(refused: Sequence[Refusal]) -> Table:
 
 def refused_items(refused: Sequence[Refusal]) -> Items:
     """Return refused nights with their reasons; a reason that several share stands once, with the first of them."""
-    groups: dict[str, list[Refusal]] = {}
+    groups: dict[Message | str, list[Refusal]] = {}
     word = "device-nights" if len({refusal.device for refusal in refused}) > 1 else "nights"
     for refusal in refused:
-        groups.setdefault(_shared_part(refusal.reason), []).append(refusal)
+        fault = refusal.parts
+        groups.setdefault(fault._replace(place="", found="") if fault else refusal.reason, []).append(refusal)
     items: list[str | Items] = []
     for shared, members in groups.items():
         if len(members) < _FEWEST_TO_GROUP:
             items += [f"{_whose(refusal)}: {refusal.reason}" for refusal in members]
             continue
-        named = [
-            f"{_whose(refusal)}: {refusal.reason.removesuffix(shared)}".removesuffix(": ")
-            for refusal in members[:_SHOWN_OF_A_GROUP]
-        ]
+        parts = [refusal.parts for refusal in members if refusal.parts]
+        found = {fault.found for fault in parts}
+        common = parts[0].found if len(found) == 1 else ""
+        told = shared._replace(found=common) if isinstance(shared, Message) else shared
+        named = [_say_own(refusal, with_found=len(found) > 1) for refusal in members[:_SHOWN_OF_A_GROUP]]
         more = [f"and {len(members) - len(named)} more"] if len(members) > len(named) else []
-        items += [f"{len(members)} {word}: {shared}", Items((*named, *more), verbatim=True)]
+        items += [f"{len(members)} {word}: {told}", Items((*named, *more), verbatim=True)]
     return Items(tuple(items), verbatim=True)
 
 
-def _shared_part(reason: str) -> str:
-    """Return a reason without the file at its head, which differs from night to night."""
-    head, colon, rest = reason.partition(": ")
-    return rest if colon and "." in head and "\n" not in head else reason
+def _say_own(refusal: Refusal, *, with_found: bool) -> str:
+    """Return whose night was refused, the place of the fault, and what was found there where that differs."""
+    fault = refusal.parts
+    if fault is None:
+        return _whose(refusal)
+    found = f"found {fault.found}" if with_found and fault.found else ""
+    return ": ".join(filter(None, (_whose(refusal), fault.place, found)))
 
 
 def _whose(refusal: Refusal) -> str:

@@ -19,10 +19,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict
 from functools import cache
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import sleepagree
-from sleepagree.errors import OutputError
+from sleepagree.errors import Message, OutputError
 from sleepagree.files.object_store import Stamps, is_remote
 from sleepagree.files.writing import is_partial, refuse_inputs, sole_run, write_text
 from sleepagree.readers.any_file import companion_files, part_files
@@ -38,7 +38,7 @@ LARGE_CHUNK_ROWS: Final = 125
 _LARGE_STUDY_ROWS: Final = 1000
 
 #: What a kept night holds; a higher number than that of an earlier run scores its nights again.
-_KEPT_FORM: Final = 12
+_KEPT_FORM: Final = 13
 
 #: How the name of the folder ends that keeps them; `sleepagree nights` passes it over.
 UNFINISHED: Final = ".unfinished"
@@ -99,7 +99,7 @@ class KeptChunks:
             if document["key"] != self._keys[index]:
                 return None
             outcomes = tuple(
-                Refusal(**o["refusal"]) if "refusal" in o else NightSummary.from_document(o)
+                _refusal_of(o["refusal"]) if "refusal" in o else NightSummary.from_document(o)
                 for o in document["outcomes"]
             )
             return ChunkResult(outcomes, base64.b64decode(document["epochs"], validate=True))
@@ -118,6 +118,11 @@ class KeptChunks:
 
     def _path(self, index: int) -> Path:
         return self._folder / f"chunk-{index:06d}.json"
+
+
+def _refusal_of(document: dict[str, Any]) -> Refusal:
+    parts = document["parts"]
+    return Refusal(**{**document, "parts": None if parts is None else Message(*parts)})
 
 
 def forget_chunks(keep: Path) -> None:

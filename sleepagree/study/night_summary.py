@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, Note
-from sleepagree.errors import InputError, MappingError
+from sleepagree.errors import InputError, MappingError, Message
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.ledger import Status, cross_labels
 from sleepagree.hypnogram.spans import Counts, Frozen, LabelCodes
@@ -361,6 +361,8 @@ class Refusal:
         The message.
     has_line : bool
         Whether ``row`` is a line; of a table of paired epochs, which has one for each epoch, it counts the nights.
+    parts : Message, optional
+        The parts of the reason: what nights share of it is told once.
 
     Examples
     --------
@@ -374,6 +376,7 @@ class Refusal:
     device: str
     reason: str
     has_line: bool = True
+    parts: Message | None = None
 
 
 def refuse_own_reference(night: NightSummary) -> None:

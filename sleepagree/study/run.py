@@ -133,8 +133,11 @@ def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) 
 
 def refuse_row(row: NightRow, error: SleepAgreeError, folder: Path, *, anonymous: bool) -> Refusal:
     """Return a row that cannot be scored or corrected, with its reason; an anonymous one names no file."""
-    reason = f"{name_options(error.problem, Front.TABLE)}." if anonymous else error.told(Front.TABLE, folder)
-    return Refusal(row.row, row.participant, row.night, row.device, reason)
+    whose = row.row, row.participant, row.night, row.device
+    if anonymous:
+        return Refusal(*whose, f"{name_options(error.problem, Front.TABLE)}.")
+    parts = error.parts(Front.TABLE, folder)
+    return Refusal(*whose, str(parts), parts=parts)
 
 
 def gzip_member(text: str) -> bytes:

@@ -172,6 +172,19 @@ def test_a_reason_that_many_nights_share_stands_once(table: Path, tmp_path: Path
     assert strict.stderr.count(" ".join(told)) == 1
 
 
+def test_one_fault_at_other_lines_of_each_file_stands_once(table: Path, tmp_path: Path) -> None:
+    files = sorted((table.parent / "band-a").glob("*.csv"))
+    for number, path in enumerate(files, start=2):
+        lines = path.read_text().splitlines()
+        lines[number] = lines[number].rpartition(",")[0] + ",Dreamy"
+        path.write_text("\n".join(lines) + "\n")
+    shown = run("study", table, "--out", tmp_path / "out", *QUICK, "--full").stdout
+    told = " ".join(shown.split("WHAT WAS COMPARED")[0].split("\n\n")[1].split())
+    assert told.count("unknown stage label") == told.count("12 nights: unknown stage label. Expected") == 1
+    assert "line 2, crew-1 1 band A: band-a/crew-1-night-1.csv: line 3: found 'Dreamy' (line 3) line 3, " in told
+    assert "line 3, crew-1 2 band A: band-a/crew-1-night-2.csv: line 4: found 'Dreamy' (line 4) line 4, " in told
+
+
 def test_json_alone_tells_refusals_on_the_other_stream(table: Path) -> None:
     spoil(table, "band-a/crew-1-night-2.csv")
     result = run("bias", table, *QUICK, "--json", "-")

@@ -141,7 +141,8 @@ def test_a_device_file_with_the_bytes_of_a_scorers_file_is_refused(anonymous: bo
     scored, refused = score_rows([row(2), copied], tmp_path, options).outcomes
     assert isinstance(scored, NightSummary)
     problem = "the device's file is the reference's, byte for byte."
-    assert refused == Refusal(
+    assert isinstance(refused, Refusal)
+    assert replace(refused, parts=None) == Refusal(
         3,
         "a",
         "2",
