@@ -22,6 +22,8 @@ from sleepagree.figures.style import PAPER, figure_style, themed
 from sleepagree.files.writing import write_files
 
 PNG_DPI: Final = 300
+#: Of zlib: the usual 6 takes more than twice as long for a quarter fewer bytes.
+_PNG_LEVEL: Final = 1
 
 _SVG: Final = "http://www.w3.org/2000/svg"
 _LINK: Final = "{http://www.w3.org/1999/xlink}href"
@@ -53,7 +55,7 @@ def figure_bytes(figure: Figure, form: str, *, title: str = "", description: str
     if form == "pdf":
         return _saved(figure, form, metadata={"CreationDate": None})
     if form == "png":
-        return _saved(figure, form, dpi=PNG_DPI)
+        return _saved(figure, form, dpi=PNG_DPI, pil_kwargs={"compress_level": _PNG_LEVEL})
     raise ValueError(f"form must be one of svg, pdf, png, not {form!r}")
 
 
