@@ -109,6 +109,7 @@ class CautionKind(StrEnum):
     CLOCKS_HOURS = "clocks_hours"
     CLOCKS_DOUBTFUL = "clocks_doubtful"
     ON_NIGHTS = "on_nights"
+    OF_NIGHTS_LEARNT_FROM = "of_nights_learnt_from"
     MAPPING_CHOSEN_LATE = "mapping_chosen_late"
     NOT_COMPARED = "not_compared"
     NIGHTS_NOT_COMPARED = "nights_not_compared"

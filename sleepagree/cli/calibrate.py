@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -45,7 +44,7 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
     from sleepagree.study.from_table import load_nights, score_table
     from sleepagree.study.night_summary import Refusal
 
-    scoring = replace(read_scoring(options), clock=False)
+    scoring = read_scoring(options)
     if len(scoring.mappings) > 1:
         raise click.BadParameter("a correction is learnt under one mapping", param_hint="--mapping")
     table = load_nights(nights)

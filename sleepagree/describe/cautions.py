@@ -205,14 +205,18 @@ def _names_alike(c: Caution) -> str:
 
 def _listing(c: Caution) -> str:
     """Return the first nights that a caution names, each with its figure, and how many more there are; "" without."""
-    if c.get("named") is None:
+    named = c.get("named")
+    if named is None:
         return ""
     # rounded down: none of them may seem to reach the bound
-    figures = [f": {math.floor(value)} %" for value in c.get("scored_percent", ())]
-    figures += [f": {seconds:+.0f} s" for seconds in c.get("seconds", ())]
-    figures += [f": {counted(epochs, 'epoch')}" for epochs in c.get("left_epochs", ())]
-    figures += [f": kappa {figure(kappa, 3)}" for kappa in c.get("between_scorers", ())]
-    told = [f"{person} {night}{figures[i] if figures else ''}" for i, (person, night) in enumerate(c["named"])]
+    figures = [f"{math.floor(value)} %" for value in c.get("scored_percent", ())]
+    figures += [f"{seconds:+.0f} s" for seconds in c.get("seconds", ())]
+    figures += [f"{counted(epochs, 'epoch')}" for epochs in c.get("left_epochs", ())]
+    figures += [f"kappa {figure(kappa, 3)}" for kappa in c.get("between_scorers", ())]
+    if not named:  # a correction names nobody
+        return ", ".join(dict.fromkeys(figures)) or "not named here"
+    nights = (f"{person} {night}" for person, night in named)
+    told = [": ".join(parts) for parts in zip(nights, figures, strict=True)] if figures else list(nights)
     more = c["count"] - len(told)
     return ", ".join(told) + (f" and {more} more" if more else "")
 
@@ -491,6 +495,7 @@ _OTHERS: Final[dict[CautionKind, Sentence]] = {
         "What more nights each would bring is therefore uncertain."
     ),
     # of a correction
+    CautionKind.OF_NIGHTS_LEARNT_FROM: lambda c: f"Of the nights learnt from: {_with_places(c['caution'])}",
     CautionKind.LEARNT_FROM_FEW: (
         "The correction was learnt from {people:# participant}: below {enough} its intervals rest on the normal "
         "distribution, its choice of method on luck, and its verdicts are weak."

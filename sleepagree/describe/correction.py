@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
 
+from sleepagree.caution import Caution, CautionKind
 from sleepagree.describe.blocks import (
     Cell,
     Description,
@@ -44,7 +45,6 @@ from sleepagree.study.correction import CorrectedMeasure, CorrectedNight, Correc
 from sleepagree.study.epoch_correction import THIRDS, LearnedEpochs, StageShare
 
 if TYPE_CHECKING:
-    from sleepagree.caution import Caution
     from sleepagree.study.correct_nights import CorrectedNights
     from sleepagree.study.night_summary import NightSummary, Refusal
 
@@ -84,6 +84,9 @@ def describe_correction(
         The command that repeats it; "" leaves it out.
     """
     epochs = correction.epochs
+    of_some = [
+        c for c in correction.cautions if c.kind is CautionKind.OF_NIGHTS_LEARNT_FROM and c not in correction.doubts
+    ]
     return Description(
         "sleepagree: a correction",
         f"{shorten(correction.device)}, learnt from {nights_of(correction.nights, correction.participants)}",
@@ -101,7 +104,8 @@ def describe_correction(
             section(
                 "applied", "What is applied to new nights", _applied(correction), Paragraph(_APPLIED), further=True
             ),
-            *_closing(correction.cautions, command),
+            section("some-nights", "Cautions on some nights", Items(say_cautions(of_some)), further=True),
+            *_closing([c for c in correction.cautions if c not in of_some], command),
         ),
     )
 
@@ -224,7 +228,10 @@ def _was(epochs: LearnedEpochs, correction: Correction) -> tuple[Section | None,
     thirds = table("thirds", "", heads, rows, words=(0, 1))
     said = f"Per cent of the epochs of each class, with {say_level(correction.level)}s over participants."
     return (
-        section("was", title, table("classes", "", ("device", "epochs", *classes), whole)),
+        # where there are doubts the first screen has no room for it
+        section(
+            "was", title, table("classes", "", ("device", "epochs", *classes), whole), further=bool(correction.doubts)
+        ),
         section("thirds", title, thirds, Paragraph(said), detail=" by third of the night", further=True),
     )
 

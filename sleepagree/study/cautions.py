@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import partial
-from itertools import product
+from itertools import chain, product
 from operator import itemgetter
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 
@@ -56,6 +56,16 @@ _AN_HOUR: Final = 120
 _Told = Iterator[tuple[CautionKind, dict[str, Any]]]
 
 
+class DeviceNights(NamedTuple):
+    """Nights of one device, whatever is to be made of them."""
+
+    device: str
+    nights: tuple[NightSummary, ...]
+
+
+_Nights = DeviceNights | DeviceStudy
+
+
 def study_cautions(
     devices: tuple[DeviceStudy, ...],
     refused: tuple[Refusal, ...],
@@ -71,7 +81,7 @@ def study_cautions(
     of_device: tuple[Callable[[DeviceStudy], _Told], ...] = (
         _repeated_cautions, _size_cautions, _sparse_cautions, _sleepless_cautions, _cut_cautions, _apart_cautions,
         partial(_consensus_cautions, scorers), partial(_group_cautions, options), _failure_cautions,
-        _normality_cautions, _skew_cautions, _clock_cautions, _night_cautions,
+        _normality_cautions, _skew_cautions, _clock_cautions, _doubt_cautions, _night_cautions,
     )  # fmt: skip
     for device, cautions in product(devices, of_device):
         out += [Caution.of(kind, device=device.device, **values) for kind, values in cautions(device)]
@@ -83,7 +93,18 @@ def study_cautions(
     return tuple(dict.fromkeys(out))
 
 
-def _repeated_cautions(device: DeviceStudy) -> _Told:
+def cautions_of_nights(nights: Sequence[NightSummary]) -> tuple[Caution, ...]:
+    """Return what a user of nights of one device should be warned of, whatever is made of them."""
+    device = DeviceNights(nights[0].device, tuple(nights))
+    tells: tuple[Callable[[_Nights], _Told], ...] = (
+        _repeated_cautions, _sparse_cautions, _sleepless_cautions, _cut_cautions, _apart_cautions, _clock_cautions,
+        _night_cautions,
+    )  # fmt: skip
+    told = chain.from_iterable(tell(device) for tell in tells)
+    return tuple(Caution.of(kind, device=device.device, **values) for kind, values in told)
+
+
+def _repeated_cautions(device: _Nights) -> _Told:
     """Name the nights whose reference says the same as that of an earlier one; tables are refused for it before."""
     first: dict[str, NightSummary] = {}
     again = [n for n in device.nights if n.sequences[0] and first.setdefault(n.sequences[0], n) is not n]
@@ -91,15 +112,18 @@ def _repeated_cautions(device: DeviceStudy) -> _Told:
         yield CautionKind.NIGHT_REPEATED, _counted_nights(device, again)
 
 
+def names_alike(names: Iterable[str]) -> tuple[tuple[str, ...], ...]:
+    """Return the names that differ from each other in capital letters or spaces alone, those of one kind together."""
+    alike: dict[str, list[str]] = {}
+    for name in dict.fromkeys(names):
+        alike.setdefault(" ".join(name.split()).casefold(), []).append(name)
+    return tuple(tuple(group) for group in alike.values() if len(group) > 1)
+
+
 def _name_cautions(devices: tuple[DeviceStudy, ...]) -> Iterator[Caution]:
-    """Name devices and participants whose names differ in capital letters or spaces alone."""
-    people = dict.fromkeys(night.participant for device in devices for night in device.nights)
-    for what, names in (("device", [device.device for device in devices]), ("participant", list(people))):
-        alike: dict[str, list[str]] = {}
-        for name in names:
-            alike.setdefault(" ".join(name.split()).casefold(), []).append(name)
-        several = tuple(tuple(group) for group in alike.values() if len(group) > 1)
-        if several:
+    people = (night.participant for device in devices for night in device.nights)
+    for what, names in (("device", (device.device for device in devices)), ("participant", people)):
+        if several := names_alike(names):
             yield Caution.of(CautionKind.NAMES_ALIKE, of=what, names=several)
 
 
@@ -131,7 +155,7 @@ def _normality_cautions(device: DeviceStudy) -> _Told:
         yield CautionKind.NOT_NORMAL, {**values, "covers": LOWEST_COVERAGE_OF_LIMITS}
 
 
-def _sparse_cautions(device: DeviceStudy) -> _Told:
+def _sparse_cautions(device: _Nights) -> _Told:
     """Name the nights of which a large part of the window was not scored on both sides."""
     sparse = [n for n in device.nights if n.scored < LEAST_SCORED_SHARE * n.window_epochs]
     if sparse:
@@ -141,7 +165,7 @@ def _sparse_cautions(device: DeviceStudy) -> _Told:
         yield CautionKind.NIGHTS_SPARSE, {**_counted_nights(device, sparse), **values}
 
 
-def _sleepless_cautions(device: DeviceStudy) -> _Told:
+def _sleepless_cautions(device: _Nights) -> _Told:
     """Name the nights on which the device failed altogether: it called everything wake."""
     values = [(n, SleepMeasures(*n.reference_measures), SleepMeasures(*n.device_measures)) for n in device.nights]
     missed = [n for n, reference, measured in values if reference.tst_min > 0.0 == measured.tst_min]
@@ -149,7 +173,7 @@ def _sleepless_cautions(device: DeviceStudy) -> _Told:
         yield CautionKind.NIGHTS_WITHOUT_SLEEP, _counted_nights(device, missed)
 
 
-def _cut_cautions(device: DeviceStudy) -> _Told:
+def _cut_cautions(device: _Nights) -> _Told:
     """Name the nights whose window leaves out much that a scorer staged, because most of them did not."""
     by_stages = [n for n in device.nights if n.window_rule == WindowRule.REFERENCE]
     cut = [n for n in by_stages if n.staged_outside > LARGEST_CUT_SHARE * (n.staged_outside + n.window_epochs)]
@@ -180,7 +204,7 @@ def _consensus_cautions(scorers: tuple[ScorerSummary, ...], device: DeviceStudy)
         )
 
 
-def _apart_cautions(device: DeviceStudy) -> _Told:
+def _apart_cautions(device: _Nights) -> _Told:
     """Name the nights on which two scorers agree near or below chance: two people do not see one night so."""
     kappas = [(n, min(_kappas_between(n), default=math.nan)) for n in device.nights]
     apart = sorted(((n, kappa) for n, kappa in kappas if kappa < NEAR_CHANCE), key=itemgetter(1))
@@ -232,8 +256,8 @@ def _all_above_zero(row: BiasRow) -> bool:
     return bool((row.reference[both] > 0).all() and (row.device[both] > 0).all())
 
 
-def _clock_cautions(device: DeviceStudy) -> _Told:
-    """Yield cautions on single nights; what is said of all nights together stands beside the results."""
+def _clock_cautions(device: _Nights) -> _Told:
+    """Name the nights whose clock is off; what is said of all nights together stands beside the results."""
     for kind, hint, seconds in (
         (CautionKind.CLOCKS_OFF, ClockHint.OFFSET, "best_offset_s"),
         (CautionKind.CLOCKS_HOURS, ClockHint.ZONE, "zone_s"),
@@ -241,6 +265,10 @@ def _clock_cautions(device: DeviceStudy) -> _Told:
         if moved := [n for n in device.nights if n.clock_hint == hint]:
             told = tuple(getattr(n, seconds) for n in moved[:_NAMED])
             yield kind, {**_counted_nights(device, moved), "seconds": told}
+
+
+def _doubt_cautions(device: DeviceStudy) -> _Told:
+    """Name the nights whose clock cannot be told."""
     # a night near chance stands out beside the other nights of a device that tells stages
     kappas = next((m.night_kappa for m in device.mappings if m.mapping.is_square), np.zeros(0))
     kappas = kappas[~np.isnan(kappas)]
@@ -258,13 +286,13 @@ def doubtful_night(study: StudyAgreement) -> NightSummary | None:
     return next((n for hint in hints for n in nights if n.clock_hint == hint), None)
 
 
-def _counted_nights(device: DeviceStudy, some: list[NightSummary]) -> dict[str, Any]:
+def _counted_nights(device: _Nights, some: list[NightSummary]) -> dict[str, Any]:
     """Return how many nights of a device something concerns, and the names of the first of them."""
     named = tuple((n.participant, n.night) for n in some[:_NAMED])
     return {"count": len(some), "nights": len(device.nights), "named": named}
 
 
-def _night_cautions(device: DeviceStudy) -> _Told:
+def _night_cautions(device: _Nights) -> _Told:
     """Yield the cautions of nights, each once with the number of nights it concerns."""
     counts = Counter(caution for night in device.nights for caution in dict.fromkeys(night.cautions))
     for caution, count in counts.items():

@@ -35,6 +35,10 @@ CORRECTED: Final = ("TST", "SOL", "WASO", "SE")
 EXPECTED: Final = "expected "
 #: Epochs of the window without a stage from which on they are told: five minutes.
 _SILENT_EPOCHS: Final = 10
+#: What makes nights a doubtful guide to new ones, where it concerns many.
+_DOUBTS: Final = frozenset(
+    {CautionKind.NIGHTS_SPARSE, CautionKind.NIGHTS_WITHOUT_SLEEP, CautionKind.CLOCKS_OFF, CautionKind.CLOCKS_HOURS}
+)
 #: Ranges are kept with so many digits.
 _NEAR: Final = 1e-3
 
@@ -314,6 +318,16 @@ class Correction(Result):
         beyond = any(value < lowest - _NEAR or value > highest + _NEAR for value, lowest, highest in ranges)
         return CorrectedMeasure(*told, corrected, low, high, learned, extrapolated=beyond)
 
+    @property
+    def doubts(self) -> tuple[Caution, ...]:
+        """What makes the nights learnt from a doubtful guide to new ones: one told twice, or half of them amiss."""
+        told = [(c, c["caution"]) for c in self.cautions if c.kind is CautionKind.OF_NIGHTS_LEARNT_FROM]
+        return tuple(
+            c
+            for c, own in told
+            if own.kind is CautionKind.NIGHT_REPEATED or (own.kind in _DOUBTS and 2 * own["count"] >= own["nights"])
+        )
+
     def _cautions_for(self, measures: Sequence[CorrectedMeasure], night: PairedNight) -> Iterable[Caution]:
         beyond = tuple(m.measure for m in measures if m.extrapolated)
         if beyond:
@@ -323,6 +337,7 @@ class Correction(Result):
         silent = night.ledger.window_epochs - night.ledger.scored
         if silent >= _SILENT_EPOCHS:
             yield Caution.of(CautionKind.WINDOW_SILENT, epochs=silent, count=1)
+        yield from self.doubts
         yield from standing_cautions(self.participants, self.nights)
 
     def _refuse_others(self, night: ScoredSpans) -> None:

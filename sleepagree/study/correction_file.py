@@ -73,7 +73,13 @@ expected correction.json. Make it again with learn_correction().
         raise _no_correction(name, "", "a text that is no JSON", "correction.json") from None
     top = _Spot(document, name)
     _check_schema(top.at("schema"))
-    return _correction(top)
+    correction = _correction(top)
+    try:
+        for caution in (*correction.cautions, *correction.doubts):
+            str(caution)  # what cannot be told lacks a value
+    except (AttributeError, KeyError, TypeError, ValueError):
+        top.at("cautions").refuse("the values that belong to each kind of caution")
+    return correction
 
 
 def _no_number(word: str) -> NoReturn:
@@ -284,8 +290,15 @@ def _label_shares(spot: _Spot, classes: tuple[str, ...], labels: tuple[str, ...]
 
 def _caution(spot: _Spot) -> Caution:
     kind = spot.at("kind").word(CautionKind)
-    values = spot.at("values").named().items()
-    return Caution.of(kind, **{key: tuple(value) if isinstance(value, list) else value for key, value in values})
+    values = {key: _value(spot.at("values").at(key)) for key in spot.at("values").named()}
+    return Caution.of(kind, **values).of_side(spot.maybe("side", _Spot.text) or "")
+
+
+def _value(spot: _Spot) -> Any:
+    """Return a value of a caution, which may be another caution."""
+    if isinstance(spot.value, list):
+        return tuple(map(_value, spot.each()))
+    return _caution(spot) if isinstance(spot.value, dict) else spot.value
 
 
 def _mapping(spot: _Spot) -> StageMapping:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.caution import Caution, CautionKind, NoteKind
+from sleepagree.caution import Caution, CautionKind, NoteKind, without_names
 from sleepagree.errors import InputError, Option, counted, shorten
 from sleepagree.inference.correction import (
     FEWEST_PEOPLE,
@@ -25,6 +25,7 @@ from sleepagree.inference.correction import (
 from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.mapping.sets import StageSet
+from sleepagree.study.cautions import cautions_of_nights, names_alike
 from sleepagree.study.correction import (
     CORRECTED,
     EXPECTED,
@@ -78,8 +79,9 @@ def learn_correction(
     Raises
     ------
     InputError
-        When the study has several devices and none is named, none of that name, fewer than three participants, or
-        where a device's file is a copy of the reference's.
+        When the study has several devices and none is named, none of that name, fewer than three participants,
+        participants whose names differ in capital letters or spaces alone, or where a device's file is a copy of the
+        reference's.
     TypeError
         When a night is none of the forms above, or ``mapping`` names no mapping or several.
 
@@ -110,6 +112,7 @@ def learn_correction(
     reference_set, device_set = merged_sets(nights)
     chosen = mappings[0] if mappings else default_mapping(reference_set, device_set)
     _refuse_unlike_new_nights(nights, chosen, reference_set)
+    _refuse_names_alike(people)
     table = measure_table(nights, chosen, fold_nights(nights, chosen), device_set=device_set)
     if told is not None:
         told(0, sum(_is_corrected(name) for name, *_ in table))
@@ -117,7 +120,7 @@ def learn_correction(
     folds = fold_people(who)
     epochs, expected = learn_epochs(nights, chosen, device_set, who, folds, level=level)
     measures, ranges, left_out = _learn_measures(table, who, folds, expected, level, told)
-    cautions = []
+    cautions = list(_of_nights_learnt_from(nights))
     if epochs is None:
         cautions.append(Caution.of(CautionKind.EPOCHS_NOT_LEARNT))
     if left_out:
@@ -161,6 +164,27 @@ def _refuse_unlike_new_nights(nights: Sequence[NightSummary], mapping: StageMapp
             remedy=f"Leave {Option.OUTSIDE} out. Where silence of a device is wake by itself, its layout says so "
             '(silence = "wake"), for new nights, too.',
         )
+
+
+def _refuse_names_alike(people: Iterable[str]) -> None:
+    """Refuse names that are likely one person's: that person's nights would be on both sides of a split."""
+    if alike := names_alike(people):
+        raise InputError(
+            "names of participants differ in capital letters or spaces alone",
+            found=" and ".join(map(shorten, alike[0])),
+            expected="one name for each participant",
+            remedy="Write a participant's name alike on every night: with nights of one person on both sides of a "
+            "split a correction seems to help people whom it has not seen.",
+        )
+
+
+def _of_nights_learnt_from(nights: Sequence[NightSummary]) -> Iterator[Caution]:
+    """Yield what nights give occasion to; a correction is handed on, so it names nobody."""
+    for caution in cautions_of_nights(nights):
+        values = dict(without_names(caution, {}).values)
+        if "named" in values:
+            values["named"] = ()
+        yield Caution.of(CautionKind.OF_NIGHTS_LEARNT_FROM, caution=Caution.of(caution.kind, **values))
 
 
 def _one_mapping(given: Mappings) -> tuple[StageMapping, ...]:

@@ -183,6 +183,48 @@ def test_a_device_that_is_one_of_several_must_be_named(nights):
         learn_correction(nights, device="pad C")
 
 
+def test_names_that_are_likely_one_persons_are_refused(nights):
+    """Nights of that person would be on both sides of a split."""
+    own = [n for n in nights if n.device == "pad B"]
+    named = [replace(n, participant=f"Crew {i // 2}" if i % 2 else f"crew  {i // 2}") for i, n in enumerate(own)]
+    with pytest.raises(InputError, match="differ in capital letters or spaces alone") as caught:
+        learn_correction(named)
+    one, other = caught.value.found.split(" and ")
+    assert one != other
+    assert one.casefold().split() == other.casefold().split()
+
+
+def amiss(nights, **values):
+    return [replace(n, **values) for n in nights if n.device == "pad B"]
+
+
+def test_nights_that_are_a_doubtful_guide_are_told_with_what_is_learnt_and_with_each_night(nights, tmp_path):
+    halved = [replace(n, window_epochs=2 * n.window_epochs) for n in nights if n.device == "pad B"]
+    correction = learn_correction(halved)
+    (doubt,) = correction.doubts
+    told = "Of the nights learnt from: pad B: on 22 of 22 nights less than 90 % of the window's epochs have a stage"
+    assert str(doubt).startswith(told)
+    assert not any(n.participant in str(doubt) for n in halved)
+    back = read_correction(written(correction, tmp_path))
+    assert back.doubts == correction.doubts
+    night = back.apply(read_hypnogram(labels_of("doze", "sound", "dream")))
+    assert doubt in night.cautions
+
+
+def test_a_clock_that_is_off_is_told_with_what_is_learnt(nights):
+    off = amiss(nights, clock_hint="offset", best_offset_s=1200.0)
+    (doubt,) = learn_correction(off).doubts
+    assert "on 22 of 22 nights agreement has a sharp peak at another clock offset (+1200 s)" in str(doubt)
+
+
+def test_what_concerns_few_nights_is_no_doubt(nights):
+    own = amiss(nights)
+    off = [replace(own[0], clock_hint="offset", best_offset_s=1200.0), *own[1:]]
+    correction = learn_correction(off)
+    assert correction.doubts == ()
+    assert any("on 1 of 22 nights agreement has a sharp peak" in str(caution) for caution in correction.cautions)
+
+
 def test_two_people_are_too_few():
     with pytest.raises(InputError, match=r"so few people.*at least 3 participants"):
         learn_correction(simulated_nights(participants=2, nights=3), device="pad B")
@@ -301,6 +343,8 @@ def test_a_given_window_is_the_time_in_bed(learnt):
         (("measures",), [], "field 'measures'"),
         (("mapping", "device_classes"), ["wake"], "at least two classes"),
         (("cautions",), [{"kind": "nonsense", "values": {}}], "field 'cautions[0].kind'"),
+        (("cautions",), [{"kind": "like_the_study", "side": None, "values": {}}], "field 'cautions'"),
+        (("cautions",), [{"kind": "of_nights_learnt_from", "side": None, "values": {}}], "field 'cautions'"),
     ],
     ids=lambda v: ".".join(map(str, v)) if isinstance(v, tuple) else "",
 )
