@@ -23,10 +23,10 @@ ROOMS = {
     "files": "formulas kinds object_store toml writing reading packed markup",
     "mapping": "words languages sets checks mapping files",
     "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
-    "readers": "layout times.words columns digits encodings log_lines csv_table times.clock times.calendars "
+    "readers": "layout times.words columns digits encodings log_lines csv_table times.clock "
     "times.numbers times.declared times.forms times.reading times.nights times.zones "
     "rows row_lengths table.table table.across table.ranges table.stage_marks "
-    "table.stage_form table.unused table.labels table.people table.counting table.times "
+    "table.unused table.labels table.times "
     "table.lengths table.code_runs table.recordings table.reader table.parquet table.excel table.events "
     "edf.annotation_lists edf.header edf.stages edf.recording edf.writer json.fields json.intervals json.fhir "
     "json.mobile_health json.records json.beside json.file mne_files any_file "

@@ -18,7 +18,7 @@ from sleepagree.readers.log_lines import ARROW
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
 from sleepagree.readers.proposing.label_meanings import meanings_of
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why
-from sleepagree.readers.table.stage_form import NUMBER, label_in, labels_by_form, without_numbers
+from sleepagree.readers.table.labels import NUMBER, label_in, labels_by_form, without_numbers
 from sleepagree.readers.table.table import Table
 
 _WORD: Final = re.compile(r"[^\W_]+(?:[-'’][^\W_]+)*")

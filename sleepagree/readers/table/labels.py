@@ -1,10 +1,11 @@
-"""The labels of a table: what each means, which rows hold a stage, and where the lights marks stand."""
+"""The labels of a table: where they stand in texts, what each means, which rows hold a stage, and the lights marks."""
 
 from __future__ import annotations
 
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -14,12 +15,76 @@ from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, Option
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED, fold_label, fold_table, recognise_label
 from sleepagree.readers.columns import Columns
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout import STAGE_PLACE, Layout
 from sleepagree.readers.rows import Places, Rows, lights_mark, no_stage_rows, number_labels, stages_of_labels
 from sleepagree.readers.table.table import Table, TableReading
 from sleepagree.readers.times.clock import Microseconds, Times
 
-_NUMBER: Final = re.compile(r"-?\d+(\.\d+)?", re.ASCII)
+# --- texts in which the stage stands among other words, such as lines of a log: a form says where ------------
+
+#: What stands for a number; "*" stands for whatever else differs from row to row.
+NUMBER: Final = "#"
+_SPACES: Final = re.compile(r"\s+")
+_NUMBER: Final = re.compile(r"\d+(?:[.,:]\d+)*")
+_WILD: Final = {re.escape(NUMBER): rf"(?:{NUMBER}|{_NUMBER.pattern})", re.escape("*"): ".*?"}
+
+
+def without_numbers(text: str) -> str:
+    """Return a text with # in the place of each number, so that rows which differ in nothing else are alike.
+
+    Examples
+    --------
+    >>> without_numbers("pulse 52, 18,7 degrees")
+    'pulse #, # degrees'
+    """
+    return _NUMBER.sub(NUMBER, _SPACES.sub(" ", text))
+
+
+def label_in(text: str, form: str) -> str | None:
+    """Return what stands in a text where a form has its stage; None where the text is not of that form.
+
+    Examples
+    --------
+    >>> label_in("state -> light sleep (pulse 52)", "state -> {stage} (pulse #)")
+    'light sleep'
+    >>> label_in("battery 80 %", "state -> {stage} (pulse #)")
+
+    Among texts of other kinds a stage that stands by itself has no number, unless it is a plain word such as N2:
+
+    >>> label_in("Light", "{stage}"), label_in("N2", "{stage}"), label_in("pulse 52", "{stage}")
+    ('Light', 'N2', None)
+    """
+    if form == STAGE_PLACE and _NUMBER.search(text) and recognise_label(text) is None:
+        return None
+    match = _pattern(form).fullmatch(" ".join(text.split()))
+    return match["stage"].strip() if match else None
+
+
+@lru_cache(maxsize=64)
+def _pattern(form: str) -> re.Pattern[str]:
+    around = (re.escape(part) for part in " ".join(form.split()).split(STAGE_PLACE))
+    before, after = (re.sub("|".join(map(re.escape, _WILD)), lambda wild: _WILD[wild[0]], part) for part in around)
+    return re.compile(f"{before}(?P<stage>.+?){after}")
+
+
+def labels_by_form(texts: Sequence[str], form: str) -> list[str]:
+    """Return the label of each row: what the form finds, else the whole text without its numbers."""
+    found = {text: label_in(text, form) for text in dict.fromkeys(texts)}
+    return [without_numbers(text.strip()) if (label := found[text]) is None else label for text in texts]
+
+
+def with_form(table: Table, columns: Columns, layout: Layout) -> Table:
+    """Return a table whose column of stages holds what the form of a layout finds there."""
+    if layout.stage_form is None:
+        return table
+    labels = labels_by_form(table.texts(columns.stage), layout.stage_form)
+    return table._replace(columns={**table.columns, columns.stage: labels})
+
+
+# --- what labels mean ---------------------------------------------------------------------------------------
+
+#: A code that never speaks for itself.
+_CODE: Final = re.compile(r"-?\d+(\.\d+)?", re.ASCII)
 
 
 class Labels(NamedTuple):
@@ -89,8 +154,8 @@ def _through_levels(
 def _text_of_level(levels: Mapping[str, str], label: str) -> str:
     """Return the label that stands for a code: its description where that says more about its stage."""
     meaning = levels.get(label, label).strip()
-    if _NUMBER.fullmatch(label) is not None:
-        return meaning  # a number never speaks for itself
+    if _CODE.fullmatch(label) is not None:
+        return meaning
     # a text keeps its own words unless its description is plain and says something else
     return label if recognise_label(meaning) in (None, recognise_label(label)) else meaning
 

@@ -1,9 +1,9 @@
-"""What times count from, and how they are shown: whole microseconds until the very end."""
+"""What times count from and how they are shown, whole microseconds until the very end; and years of other calendars."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from enum import StrEnum
 from typing import Any, Final, NamedTuple, TypeVar
@@ -215,3 +215,31 @@ def missing_time(cell: str, row: int, column: Column, expected: str = EXAMPLE) -
     found = f"'{cell}'" if cell else ""
     remedy = "Complete the row or take it out."
     return column.error(FileFormatError, row, "the time is missing", found, expected, remedy)
+
+
+# --- years of other calendars: read where a layout says so, refused elsewhere --------------------------------
+
+_ERAS_APART: Final = 543
+_BUDDHIST_YEAR: Final = re.compile(r"(?<!\d)2[56]\d\d(?!\d)", re.ASCII)
+#: Years that no night of a wearable has, and that nobody shifts dates to: calendar, first and last year.
+_OTHERS: Final = (("Buddhist era", 2500, 2600), ("Persian or Islamic calendar", 1300, 1500))
+
+
+def in_common_era(cell: str) -> str:
+    """Return a date of the Buddhist era with its year of the common era; raise a ValueError where it has none."""
+    plain, found = _BUDDHIST_YEAR.subn(lambda year: str(int(year[0]) - _ERAS_APART), cell, count=1)
+    if not found:
+        raise ValueError(cell)
+    return plain
+
+
+def of_other_calendars(us: Microseconds) -> Iterator[tuple[str, NDArray[np.intp]]]:
+    """Yield calendars with the rows whose year is one of them, if there are any."""
+    for calendar, first, last in _OTHERS:
+        rows = np.flatnonzero((us >= _year_us(first)) & (us < _year_us(last + 1)))
+        if rows.size:
+            yield calendar, rows
+
+
+def _year_us(year: int) -> int:
+    return microseconds_of(datetime(year, 1, 1))

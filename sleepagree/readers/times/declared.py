@@ -12,12 +12,12 @@ import numpy as np
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError, asked, for_page
 from sleepagree.readers.layout import strptime_directives, strptime_has_date
-from sleepagree.readers.times.calendars import in_common_era
 from sleepagree.readers.times.clock import (
     DAY_US,
     Clock,
     Column,
     Times,
+    in_common_era,
     microseconds_of,
     midnight_note,
     missing_time,

@@ -11,7 +11,6 @@ import numpy as np
 
 from sleepagree.errors import ClockError, FileFormatError, asked, for_page
 from sleepagree.readers.layout import TimeForm, strptime_has_date
-from sleepagree.readers.times.calendars import of_other_calendars
 from sleepagree.readers.times.clock import (
     DAY_US,
     EARLIEST_US,
@@ -24,6 +23,7 @@ from sleepagree.readers.times.clock import (
     Times,
     midnight_note,
     missing_time,
+    of_other_calendars,
     read_offset,
     with_offsets,
 )
