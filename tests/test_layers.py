@@ -25,7 +25,7 @@ ROOMS = {
     "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
     "readers": "layout times.words columns digits encodings log_lines csv_table times.clock "
     "times.numbers times.declared times.forms times.reading times.nights times.zones "
-    "rows row_lengths table.table table.across table.ranges table.stage_marks "
+    "rows row_lengths table.table table.shapes "
     "table.unused table.labels table.times "
     "table.lengths table.code_runs table.recordings table.reader table.parquet table.excel table.events "
     "edf.annotation_lists edf.header edf.stages edf.recording edf.writer json.fields json.intervals json.fhir "

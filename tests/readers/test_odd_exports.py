@@ -21,7 +21,7 @@ from sleepagree.readers.layout import ELAPSED_UNITS, FILE_KEYS, TIME_FORMS, Layo
 from sleepagree.readers.proposing.column_kinds import ColumnKind, see_column
 from sleepagree.readers.proposing.layout_proposal import LayoutProposal
 from sleepagree.readers.proposing.proposal import propose_layout
-from sleepagree.readers.table.ranges import split_range
+from sleepagree.readers.table.shapes import split_range
 from sleepagree.readers.times.clock import Column
 from sleepagree.readers.times.reading import read_times
 from tests.commands import ended, run

@@ -46,9 +46,8 @@ from sleepagree.readers.proposing.time_roles import (
 )
 from sleepagree.readers.proposing.worded_stages import Worded, find_worded, varies_in_numbers
 from sleepagree.readers.table.code_runs import codes_of_texts
-from sleepagree.readers.table.ranges import ENDS
 from sleepagree.readers.table.recordings import are_blocks
-from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS
+from sleepagree.readers.table.shapes import ENDS, LENGTHS_OF_MARKS
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Microseconds, Times
 from sleepagree.readers.times.nights import runs_backwards

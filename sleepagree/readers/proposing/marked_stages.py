@@ -10,7 +10,7 @@ import numpy as np
 
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen, see_column
 from sleepagree.readers.proposing.label_meanings import word_in_name
-from sleepagree.readers.table.stage_marks import LENGTHS_OF_MARKS, is_marked, largest_shares, marks_a_row
+from sleepagree.readers.table.shapes import LENGTHS_OF_MARKS, is_marked, largest_shares, marks_a_row
 
 _ABLE: Final = (ColumnKind.CODES, ColumnKind.NUMBERS, ColumnKind.WORDS, ColumnKind.NOTHING, ColumnKind.LENGTHS)
 _NEARLY_ALL: Final = 0.95

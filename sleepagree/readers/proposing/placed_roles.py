@@ -15,7 +15,7 @@ from sleepagree.readers.proposing.column_kinds import ColumnKind, see_column
 from sleepagree.readers.proposing.column_roles import Found, find_roles
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, values_of
 from sleepagree.readers.proposing.table_parts import foot_apart, foot_text, text_of_foot
-from sleepagree.readers.table.across import hours_column, turned
+from sleepagree.readers.table.shapes import hours_column, turned
 from sleepagree.readers.table.table import Table
 
 _MOST_DATES: Final = 12

@@ -13,7 +13,7 @@ from sleepagree.readers.csv_table import MOST_BELOW
 from sleepagree.readers.proposing.column_kinds import NUMERIC, TIMES, ColumnKind, may_be_times, see_column
 from sleepagree.readers.proposing.layout_proposal import LabelMeaning
 from sleepagree.readers.proposing.table_place import is_foot
-from sleepagree.readers.table.ranges import split_ranges, with_ends
+from sleepagree.readers.table.shapes import split_ranges, with_ends
 from sleepagree.readers.table.table import Table
 from sleepagree.readers.times.clock import Times
 

@@ -28,7 +28,7 @@ from sleepagree.readers.log_lines import part_at_spaces, parted_after_times
 from sleepagree.readers.proposing.code_lines import Block, are_characters
 from sleepagree.readers.proposing.column_kinds import NUMERIC, TIMES, ColumnKind, see_column
 from sleepagree.readers.table.code_runs import MOST_CODES, codes_of_texts
-from sleepagree.readers.table.ranges import split_range, split_ranges
+from sleepagree.readers.table.shapes import split_range, split_ranges
 
 _DATE: Final = re.compile(
     r"(?<!\d)(?:\d{4}[-./年]\d{1,2}[-./月]\d{1,2}日?|\d{1,2}[./-] ?\d{1,2}[./-] ?\d{4}"

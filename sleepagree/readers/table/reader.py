@@ -18,13 +18,11 @@ from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Marks, Shape, one_zone, toml_value
 from sleepagree.readers.row_lengths import coarse_grid_caution
 from sleepagree.readers.rows import LabelledRows, Places, Rows, SourceFacts, make_spans
-from sleepagree.readers.table.across import as_epochs
 from sleepagree.readers.table.code_runs import read_code_runs
 from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows, with_form, without_foot
 from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
-from sleepagree.readers.table.ranges import with_ends_apart
 from sleepagree.readers.table.recordings import refuse_counted_recordings, refuse_several_recordings, rows_asked_for
-from sleepagree.readers.table.stage_marks import is_marked, marks_a_row, with_labels
+from sleepagree.readers.table.shapes import as_epochs, is_marked, marks_a_row, with_ends_apart, with_labels
 from sleepagree.readers.table.table import Table, TableReading, origin_of
 from sleepagree.readers.table.times import RowTimes, read_row_times, read_starts
 from sleepagree.readers.table.unused import unused_lengths
