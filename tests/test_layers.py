@@ -30,7 +30,7 @@ ROOMS = {
     "table.lengths table.code_runs table.recordings table.reader table.parquet table.excel table.events "
     "edf.annotation_lists edf.header edf.stages edf.recording edf.writer json.fields json.intervals json.fhir "
     "json.mobile_health json.records json.beside json.file mne_files any_file "
-    "in_memory.labels in_memory.times in_memory.frames in_memory.tables memory inspection study_results "
+    "in_memory.labels in_memory.frames memory inspection study_results "
     "proposing.column_kinds proposing.code_lines proposing.beside_rows proposing.table_place "
     "proposing.layout_proposal proposing.label_meanings proposing.table_parts proposing.marked_stages "
     "proposing.worded_stages proposing.recording_roles proposing.time_roles proposing.length_roles "

@@ -15,10 +15,8 @@ from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import with_zone
 from sleepagree.mapping.sets import take_reports
 from sleepagree.readers.any_file import names_file, read_spans
-from sleepagree.readers.in_memory.frames import refuse_levels, refuse_same_names, refuse_several_nights, spans_of_frame
+from sleepagree.readers.in_memory.frames import spans_of_frame, spans_of_series
 from sleepagree.readers.in_memory.labels import Declared, label_text, spans_of_labels
-from sleepagree.readers.in_memory.tables import spans_as_table
-from sleepagree.readers.in_memory.times import spans_of_series
 from sleepagree.readers.layout import Layout, read_layout
 
 
@@ -140,13 +138,7 @@ def _spans_of(source: Any, declared: Declared, layout: Layout | str | os.PathLik
             source, layout=given, stages=declared.stages, start=declared.start, own_words=declared.own_words
         )
     elif is_table:
-        refuse_levels(source, declared.name)
-        if given is None:
-            refuse_same_names(source, declared.name)
-            refuse_several_nights(source, declared.name)
-        if (as_table := spans_as_table(source, given, declared)) is not None:
-            return as_table
-        spans = spans_of_frame(source, declared)
+        return spans_of_frame(source, given, declared)
     elif _is_from(source, "pandas") and hasattr(source, "index") and not callable(source.index):
         spans = spans_of_series(source, declared)
     elif isinstance(source, np.ndarray) and source.ndim != 1:

@@ -1,17 +1,111 @@
-"""DataFrames of a night that have a form of their own: one row per interval, or one per epoch."""
+"""DataFrames and Series of a night: one row per interval or per epoch, or read as a table in a file would be."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from dataclasses import replace
+from datetime import UTC
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
 from sleepagree.errors import EpochGridError, InputError, shorten
-from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
+from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans, Seconds
+from sleepagree.hypnogram.zones import find_zone, place_in_zone, with_zone
 from sleepagree.mapping.words import recognise_label
-from sleepagree.readers.in_memory.labels import Declared, label_text, spans_of_epochs, spans_of_intervals
-from sleepagree.readers.in_memory.times import in_zone, numbers_of, spans_of_series, times_of
+from sleepagree.readers.in_memory.labels import (
+    Declared,
+    label_text,
+    spans_of_epochs,
+    spans_of_intervals,
+    spans_of_labels,
+)
+from sleepagree.readers.layout import NO_LAYOUT, Layout
+
+if TYPE_CHECKING:  # tables are loaded when one is read
+    from sleepagree.readers.table.table import ColumnData, Table
+
+#: What pandas calls a column of numbers, which it would take for nanoseconds since 1970.
+_NO_TIMES: Final = frozenset({"integer", "floating", "mixed-integer-float", "decimal", "boolean", "timedelta"})
+
+
+def spans_of_series(series: Any, declared: Declared) -> ScoredSpans:
+    """Return the spans of a Series with one label per epoch; a DatetimeIndex tells when each begins."""
+    import pandas as pd
+
+    if not isinstance(series.index, pd.DatetimeIndex) or not len(series):
+        return spans_of_labels(series.tolist(), declared)
+    _refuse_missing(series.index.to_series(), "the index", declared.name)
+    if not series.index.is_monotonic_increasing or series.index.has_duplicates:
+        problem, expected = "the times of the rows are not in order or stand twice", "one night, in order"
+        remedy = "Sort the rows, and give one night at a time."
+        raise EpochGridError(problem, declared.name, expected=expected, remedy=remedy)
+    times = _in_zone(series.index.to_series(), declared, "the index")
+    onset = (times - times.iloc[0]).dt.total_seconds().to_numpy()
+    return spans_of_epochs(onset, series.tolist(), declared, times.iloc[0].to_pydatetime())
+
+
+def _in_zone(times: Any, declared: Declared, where: str) -> Any:
+    """Return a Series of times with their zone, each of them placed by itself: a clock may change in the night."""
+    import pandas as pd
+
+    if declared.zone is None or times.dt.tz is not None:
+        return times
+    readings = (place_in_zone(t.to_pydatetime(), declared.zone, path=declared.name, where=where) for t in times)
+    placed = pd.DatetimeIndex([moment.astimezone(UTC) for moment in readings], tz=UTC)
+    return pd.Series(placed, index=times.index).dt.tz_convert(find_zone(declared.zone))
+
+
+def _times_of(frame: Any, column: str, name: str) -> Any:
+    """Return a column of a DataFrame as times; numbers are none, whatever they count from."""
+    import pandas as pd
+
+    if pd.api.types.infer_dtype(frame[column].astype(object), skipna=True) in _NO_TIMES:
+        problem, expected = f"column '{column}' holds numbers or lengths of time", "dates with times"
+        remedy = (
+            "Call seconds after the start onset_s and duration_s. Unix seconds become times by "
+            f"pandas.to_datetime(frame['{column}'], unit='s', utc=True)."
+        )
+        raise InputError(problem, name, found=str(frame[column].iloc[0]), expected=expected, remedy=remedy)
+    try:
+        times = pd.to_datetime(frame[column])
+    except (ValueError, TypeError) as error:
+        problem, expected = f"column '{column}' holds something that is no time", "times that pandas reads"
+        remedy = "Turn the column into datetimes first."
+        found = str(error).partition(chr(10))[0]
+        raise InputError(problem, name, found=found, expected=expected, remedy=remedy) from None
+    _refuse_missing(times, f"column '{column}'", name)
+    return times
+
+
+def _refuse_missing(times: Any, what: str, name: str) -> None:
+    """Refuse a Series of times in which one is missing."""
+    if times.isna().any():
+        row = int(times.isna().argmax())
+        raise InputError(f"{what} lacks a time", name, f"row {row}", "", "", "Drop such rows first.")
+
+
+def _numbers_of(frame: Any, column: str, name: str) -> Seconds:
+    """Return a column of a DataFrame as numbers, missing ones as nan; lengths of time as seconds."""
+    import pandas as pd
+
+    held = frame[column]
+    if pd.api.types.is_numeric_dtype(held):
+        return np.asarray(held.to_numpy(float, na_value=np.nan))
+    held = held.astype(object)
+    kind = pd.api.types.infer_dtype(held, skipna=True)
+    if kind == "timedelta" and column != "epoch":
+        return np.asarray(pd.to_timedelta(held).dt.total_seconds())
+    is_other = kind.startswith(("date", "time"))
+    numbers = np.full(len(held), np.nan) if is_other else pd.to_numeric(held, errors="coerce").to_numpy(float)
+    odd = np.isnan(numbers) & held.notna().to_numpy()
+    if odd.any():
+        row = int(odd.argmax())
+        problem, expected = f"column '{column}' holds something that is no number", "a number in every row"
+        remedy = "Turn the column into numbers first; dates with times belong into a column called start."
+        raise InputError(problem, name, f"row {row}", str(held.iloc[row]), expected, remedy)
+    return np.asarray(numbers)
+
 
 #: Columns that tell the nights of a study apart.
 _NAMES_OF_NIGHTS: Final = frozenset({"participant", "person", "subject", "night"})
@@ -20,18 +114,25 @@ _BY_TIME: Final = frozenset({"start", "end", "stage"})
 _BY_SECONDS: Final = frozenset({"onset_s", "duration_s", "stage"})
 
 
-def has_own_form(frame: Any) -> bool:
-    """Whether the columns of a DataFrame are those of a form of its own."""
-    return _is_per_epoch(frame) or any(form.issubset(frame.columns) for form in (_BY_TIME, _BY_SECONDS))
+def spans_of_frame(frame: Any, layout: Layout | None, declared: Declared) -> ScoredSpans:
+    """Return the spans of a DataFrame of a form of its own, or of one read as a table by a layout or plain names."""
+    _refuse_levels(frame, declared.name)
+    if layout is None:
+        _refuse_same_names(frame, declared.name)
+        _refuse_several_nights(frame, declared.name)
+    as_table = _layout_for(frame, layout, declared)
+    if as_table is None:
+        _refuse_two_clocks(frame, declared.name)
+        spans = _from_epochs(frame, declared) if _is_per_epoch(frame) else _from_frame(frame, declared)
+        return with_zone(spans, declared.zone)
+    from sleepagree.readers.table.reader import spans_of_table
+
+    table = _table_of_frame(frame, declared.name)
+    _refuse_two_sides(table, as_table)
+    return spans_of_table(table, layout=as_table, zone=declared.zone, own_words=declared.own_words)
 
 
-def spans_of_frame(frame: Any, declared: Declared) -> ScoredSpans:
-    """Return the spans of a DataFrame of a form of its own."""
-    _refuse_two_clocks(frame, declared.name)
-    return _from_epochs(frame, declared) if _is_per_epoch(frame) else _from_frame(frame, declared)
-
-
-def refuse_levels(frame: Any, name: str) -> None:
+def _refuse_levels(frame: Any, name: str) -> None:
     """Refuse a DataFrame whose columns have names of several levels."""
     if frame.columns.nlevels > 1:
         problem, found = "the columns of the DataFrame have names of several levels", f"{frame.columns.nlevels} levels"
@@ -39,7 +140,7 @@ def refuse_levels(frame: Any, name: str) -> None:
         raise InputError(problem, name, found=found, expected="one name for each column", remedy=remedy)
 
 
-def refuse_same_names(frame: Any, name: str) -> None:
+def _refuse_same_names(frame: Any, name: str) -> None:
     """Refuse a DataFrame in which two columns are called what this package asks for by name."""
     known = _BY_TIME | _BY_SECONDS | {"epoch"} | _NAMES_OF_NIGHTS
     twice = next((str(c) for c in frame.columns[frame.columns.duplicated()] if str(c).casefold() in known), None)
@@ -60,7 +161,7 @@ def _refuse_two_clocks(frame: Any, name: str) -> None:
         raise InputError(problem, name, expected=expected, remedy=remedy)
 
 
-def refuse_several_nights(frame: Any, name: str) -> None:
+def _refuse_several_nights(frame: Any, name: str) -> None:
     """Refuse a frame whose columns tell that it holds the nights of a study."""
     named = [column for column in frame.columns if str(column).casefold() in _NAMES_OF_NIGHTS]
     several = [column for column in named if frame[column].nunique() > 1]
@@ -72,7 +173,7 @@ def refuse_several_nights(frame: Any, name: str) -> None:
         raise InputError(problem, name, found=found, expected=expected, remedy=remedy)
 
 
-def columns_of_stages(columns: Mapping[str, Sequence[str]]) -> list[str]:
+def _columns_of_stages(columns: Mapping[str, Sequence[str]]) -> list[str]:
     """Return the names of columns in which every text is a word for a stage."""
     held = {name: set(texts) - {""} for name, texts in columns.items()}
     return [
@@ -95,9 +196,9 @@ def _from_epochs(frame: Any, declared: Declared) -> ScoredSpans:
     if tells_when is None:
         return spans_of_series(frame["stage"], declared)
     if tells_when == "start":
-        index = pd.DatetimeIndex(times_of(frame, "start", declared.name))
+        index = pd.DatetimeIndex(_times_of(frame, "start", declared.name))
         return spans_of_series(pd.Series(frame["stage"].to_numpy(object), index=index), declared)
-    at = numbers_of(frame, tells_when, declared.name)
+    at = _numbers_of(frame, tells_when, declared.name)
     if not np.isfinite(at).all() or (np.diff(at) <= 0).any():
         row = int(np.argmax(~np.isfinite(at))) if not np.isfinite(at).all() else int(np.argmax(np.diff(at) <= 0)) + 1
         problem = f"column '{tells_when}' is not in order, stands twice or lacks a number"
@@ -119,7 +220,7 @@ def _from_frame(frame: Any, declared: Declared) -> ScoredSpans:
     values = frame["stage"].tolist() if "stage" in frame.columns else []
     if _BY_TIME.issubset(frame.columns):
         begin, end = (
-            in_zone(times_of(frame, key, declared.name), declared, f"column '{key}'") for key in ("start", "end")
+            _in_zone(_times_of(frame, key, declared.name), declared, f"column '{key}'") for key in ("start", "end")
         )
         if (begin.dt.tz is None) != (end.dt.tz is None):
             problem, expected = (
@@ -132,11 +233,82 @@ def _from_frame(frame: Any, declared: Declared) -> ScoredSpans:
             onset, duration, values, declared, None if begin.empty else begin.min().to_pydatetime()
         )
     if _BY_SECONDS.issubset(frame.columns):
-        onset, duration = (numbers_of(frame, key, declared.name) for key in ("onset_s", "duration_s"))
+        onset, duration = (_numbers_of(frame, key, declared.name) for key in ("onset_s", "duration_s"))
         return spans_of_intervals(onset, duration, values, declared)
     problem = "the DataFrame lacks columns"
     expected = "onset_s, duration_s and stage; start, end and stage; or stage alone"
     texts = {name: [label_text(x) or "" for x in frame[name].tolist()] for name in frame if isinstance(name, str)}
-    sides = [f"frame[{shorten(side)!r}]" for side in columns_of_stages(texts)]
+    sides = [f"frame[{shorten(side)!r}]" for side in _columns_of_stages(texts)]
     remedy = f"Give each side by itself: {' and '.join(sides)}." if sides else "Rename its columns."
     raise InputError(problem, declared.name, found=", ".join(map(str, frame.columns)), expected=expected, remedy=remedy)
+
+
+def _layout_for(frame: Any, given: Layout | None, declared: Declared) -> Layout | None:
+    """Return the layout by which a DataFrame is read as a table; None where it has a form of its own, or none."""
+    if given is None:
+        if _is_per_epoch(frame) or any(form.issubset(frame.columns) for form in (_BY_TIME, _BY_SECONDS)):
+            return None
+        from sleepagree.readers.columns import are_told
+
+        if not are_told(_names(frame), NO_LAYOUT):
+            return None
+        given = NO_LAYOUT
+    return replace(given, stages={**given.stages, **declared.stages}, begins=given.begins or declared.start)
+
+
+def _names(frame: Any) -> tuple[str, ...]:
+    import pandas as pd
+
+    index = (str(frame.index.name or "time"),) if isinstance(frame.index, pd.DatetimeIndex) else ()
+    return (*index, *map(str, frame.columns))
+
+
+def _table_of_frame(frame: Any, name: str) -> Table:
+    import pandas as pd
+
+    from sleepagree.readers.rows import Places
+    from sleepagree.readers.table.table import Table
+
+    if not len(frame):
+        raise InputError("the DataFrame has no row", name, expected="a row for each epoch or interval")
+    indices = [frame.index.to_series()] if isinstance(frame.index, pd.DatetimeIndex) else []
+    series = [*indices, *(frame.iloc[:, i] for i in range(frame.shape[1]))]
+    return Table(
+        _names(frame),
+        {i: _column_of(column, name) for i, column in enumerate(series)},
+        Places(range(len(frame)), "row {}", "rows {}"),
+        Origin(name, "memory"),
+        name,
+        header_place="",
+        missing=frozenset({""}),
+        decimal_point=True,
+    )
+
+
+def _refuse_two_sides(table: Table, layout: Layout) -> None:
+    """Refuse a frame that holds the stages of both sides, of which one would be taken for either."""
+    if layout.stage is not None or layout.stage_columns or "stage" in table.names:
+        return
+    columns = {table.names[i]: data for i, data in table.columns.items() if isinstance(data, list)}
+    sides = _columns_of_stages(columns)
+    if len(sides) > 1:
+        problem, found = "more than one column holds stages", " and ".join(f"'{name}'" for name in sides)
+        remedy = f"Give that side's column with its times, such as frame[['{table.names[0]}', '{sides[0]}']]."
+        raise InputError(problem, table.path, found=found, expected="the stages of one side", remedy=remedy)
+
+
+def _column_of(column: Any, name: str) -> ColumnData:
+    """Return a column of a DataFrame as times or texts."""
+    import pandas as pd
+
+    from sleepagree.readers.times.clock import Clock, Times, offset_of
+
+    if isinstance(column.dtype, pd.DatetimeTZDtype) or pd.api.types.is_datetime64_dtype(column.dtype):
+        _refuse_missing(column, f"column '{column.name}'", name)
+        aware = column.dt.tz is not None
+        moments = column.dt.tz_convert("UTC").dt.tz_localize(None) if aware else column
+        us = moments.to_numpy("M8[us]").view(np.int64)
+        return Times(us, Clock.UTC if aware else Clock.LOCAL, offset_of(column.iloc[0]) or 0)
+    if pd.api.types.is_timedelta64_dtype(column.dtype):
+        column = column.dt.total_seconds()
+    return [label_text(value) or "" for value in column.tolist()]
