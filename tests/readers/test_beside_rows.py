@@ -10,8 +10,8 @@ import openpyxl
 import pytest
 
 from sleepagree.describe.proposal import layout_text
-from sleepagree.readers.proposing.beside_rows import of_lines
 from sleepagree.readers.proposing.layout_proposal import LayoutProposal, Setting, Why
+from sleepagree.readers.proposing.placed_roles import of_lines
 from sleepagree.readers.proposing.proposal import propose_layout
 
 LABELS = [("wake", "light", "deep", "rem")[i // 7 % 4] for i in range(480)]

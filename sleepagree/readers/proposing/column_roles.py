@@ -26,25 +26,31 @@ from sleepagree.readers.proposing.column_kinds import (
 )
 from sleepagree.readers.proposing.label_meanings import meanings_of, meanings_of_names, with_moments
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why, choices_of, values_of
-from sleepagree.readers.proposing.length_roles import lengths_of_one, tells_lengths
-from sleepagree.readers.proposing.marked_stages import columns_of_marks, lengths_of_marks, marked_labels
 from sleepagree.readers.proposing.recording_roles import (
     night_of_blocks,
     one_recording,
     people_settings,
     with_beginnings,
 )
-from sleepagree.readers.proposing.table_parts import foot_apart, ranges_apart, with_foot
-from sleepagree.readers.proposing.table_place import are_runs
+from sleepagree.readers.proposing.stage_roles import (
+    Worded,
+    columns_of_marks,
+    find_worded,
+    lengths_of_marks,
+    marked_labels,
+    varies_in_numbers,
+)
+from sleepagree.readers.proposing.table_place import are_runs, foot_apart, ranges_apart, with_foot
 from sleepagree.readers.proposing.time_roles import (
     always_differs,
     form_settings,
+    lengths_of_one,
     nearly_always_differs,
+    tells_lengths,
     time_settings,
     unread_times,
     zone_settings,
 )
-from sleepagree.readers.proposing.worded_stages import Worded, find_worded, varies_in_numbers
 from sleepagree.readers.table.code_runs import codes_of_texts
 from sleepagree.readers.table.recordings import are_blocks
 from sleepagree.readers.table.shapes import ENDS, LENGTHS_OF_MARKS

@@ -2,21 +2,150 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.any_file import whole_table
-from sleepagree.readers.columns import are_minutes_of_an_hour, times_of_columns
+from sleepagree.readers.columns import are_minutes_of_an_hour, times_of_columns, told_unit
+from sleepagree.readers.digits import NUMBER
+from sleepagree.readers.json.beside import iso_moment, one_night, parts_of
 from sleepagree.readers.layout import Layout, Shape, layout_of, told_values
-from sleepagree.readers.proposing.beside_rows import Beside, lengths_told, may_be_lengths, moments_told
 from sleepagree.readers.proposing.column_kinds import ColumnKind, see_column
 from sleepagree.readers.proposing.column_roles import Found, find_roles
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, values_of
-from sleepagree.readers.proposing.table_parts import foot_apart, foot_text, text_of_foot
+from sleepagree.readers.proposing.table_place import foot_apart, foot_text, text_of_foot
 from sleepagree.readers.table.shapes import hours_column, turned
 from sleepagree.readers.table.table import Table
+from sleepagree.readers.times.words import read_length, seconds_of_unit
+
+# --- names and values beside the rows: how long an epoch lasts, and when a night began ----------------------
+
+#: Names that tell the length of an epoch, in languages that share the word or say step or interval.
+_EPOCH: Final = re.compile(r"[eé]p[oóòõ](?:c|k|h|q|que)|эпох|епох|εποχ|エポック|interval|step", re.IGNORECASE)
+_BEGINNING: Final = re.compile(r"\b(?:start(?:s|ed)?|beg[aiu]ns?|beginning|onset)\b", re.IGNORECASE)
+_DATE: Final = r"\d{1,4}[-./年] ?\d{1,2}[-./月] ?\d{1,4}[日.]?"
+_WHEN: Final = re.compile(
+    rf"{_DATE}(?!\d)|(?<![\d:])\d{{1,2}}[:：]\d\d(?![\d:]*\s*(?:min|h))(?::\d\d)?(?:Z|[+-]\d\d:\d\d|\s?[AaPp]\.?[Mm]\b\.?)?",
+    re.ASCII,
+)
+_BEFORE_NUMBER: Final = re.compile(r"\D*")
+_LETTER: Final = re.compile(r"[^\W\d]")
+#: What may part a name from its value, read from the end of what stands before it.
+_PARTING: Final = re.compile(r"[\s:：=;,|\"']*")
+_MARKS: Final = "# \t\"';,|"
+_LONGEST_S: Final = 600.0
+#: Lengths that epochs have, where no name says that it is one's.
+_USUAL_S: Final = (10.0, 15.0, 20.0, 30.0, 60.0)
+_MOST: Final = 200
+
+
+class Beside(NamedTuple):
+    """A name beside the rows, and the text or number that it has."""
+
+    name: str
+    value: str
+    is_marked: bool = True  #: whether a mark such as a colon parts them: other words may name a person
+
+    @property
+    def text(self) -> str:
+        """What is shown of them."""
+        return f"{self.name} = {self.value}" if self.is_marked else self.value
+
+
+class LengthTold(NamedTuple):
+    """A length that may be an epoch's: what tells it, in seconds, and whether its name says that it is one."""
+
+    told: Beside
+    seconds: float
+    is_named: bool
+
+
+def of_lines(lines: Sequence[str]) -> tuple[Beside, ...]:
+    """Return the words in lines above or below a table that a number follows, each with what begins with it."""
+    return tuple(dict.fromkeys(filter(None, (_value_in(line.strip(_MARKS)) for line in lines[:_MOST]))))
+
+
+def _value_in(line: str) -> Beside | None:
+    """Return the words at the head of a line and what begins with its first number, None where one is missing.
+
+    Step by step: one pattern for all of it would try a long line at every place where they may part.
+    """
+    head = _begin(_BEFORE_NUMBER, line)
+    parting = _begin(_PARTING, head[::-1])
+    name, value = head[: len(head) - len(parting)], line[len(head) :]
+    if not value or "\n" in value or not _LETTER.search(name):
+        return None
+    return Beside(name, value, bool(parting.strip()))
+
+
+def _begin(pattern: re.Pattern[str], text: str) -> str:
+    match = pattern.match(text)
+    return match[0] if match else ""
+
+
+def of_document(document: Any, path: str) -> tuple[Beside, ...]:
+    """Return the names and values of the fields beside the rows at a path in a JSON document."""
+    fields = [(name, value) for name, value in parts_of(one_night(document, path)) if name and name != path]
+    units = {name: value for name, value in fields if name.endswith(".unit") and isinstance(value, str)}
+    return tuple(
+        Beside(stem if unit else name, f"{value} {unit}".strip())
+        for name, value in fields[:_MOST]
+        if isinstance(value, str | int | float) and not isinstance(value, bool) and name not in units
+        for stem in [name.removesuffix(".value")]
+        for unit in [units.get(f"{stem}.unit", "") if stem != name else ""]
+    )
+
+
+def lengths_told(beside: Sequence[Beside]) -> tuple[LengthTold, ...]:
+    """Return the lengths among values that may be those of an epoch."""
+    found = []
+    for told in beside:
+        seconds = _seconds(told)
+        is_named = _EPOCH.search(told.name) is not None
+        if seconds is not None and (1 <= seconds <= _LONGEST_S if is_named else seconds in _USUAL_S):
+            found.append(LengthTold(told, seconds, is_named))
+    return tuple(found)
+
+
+def _seconds(told: Beside) -> float | None:
+    """Return the seconds of a value whose own unit, or that of its name, is known."""
+    if not NUMBER.fullmatch(told.value):
+        return read_length(told.value)
+    name = re.sub(r"(?<=[a-z])(?=[A-Z])", "_", told.name.rpartition(".")[2])
+    words = re.findall(r"[^\W\d_]+", name)
+    unit = told_unit(name) or next(filter(None, map(seconds_of_unit, words)), None)
+    return None if unit is None else _as_number(told.value) * unit
+
+
+def may_be_lengths(beside: Sequence[Beside]) -> tuple[Beside, ...]:
+    """Return the numbers that an epoch often lasts in seconds, of whatever name: nothing tells that it does."""
+    return tuple(told for told in beside if NUMBER.fullmatch(told.value) and _as_number(told.value) in _USUAL_S)
+
+
+def _as_number(text: str) -> float:
+    return float(text.replace(",", "."))
+
+
+def moments_told(beside: Sequence[Beside]) -> tuple[Beside, ...]:
+    """Return the values with a date or a time of day in them, without what stands about those."""
+    found = []
+    for told in beside:
+        if matches := list(_WHEN.finditer(told.value)):
+            found.append(told._replace(value=told.value[matches[0].start() : matches[-1].end()]))
+    return tuple(found)
+
+
+def begun(beside: Sequence[Beside]) -> Beside | None:
+    """Return the one moment in ISO 8601 whose name says that it is a beginning; None where none or several are."""
+    moments = [(told, iso_moment(told.value)) for told in beside if _BEGINNING.search(told.name)]
+    named = [told._replace(value=moment) for told, moment in moments if moment]
+    return named[0] if len({told.value for told in named}) == 1 else None
+
+
+# --- a table that stands somewhere --------------------------------------------------------------------------
 
 _MOST_DATES: Final = 12
 #: Lines of a layout that say where a table stands.

@@ -34,7 +34,6 @@ from sleepagree.readers.layout import (
     strptime_has_half_days,
     told_values,
 )
-from sleepagree.readers.proposing.beside_rows import begun, of_lines
 from sleepagree.readers.proposing.code_lines import are_characters, find_code_lines, legends_of_lines
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
 from sleepagree.readers.proposing.column_roles import Found, counted_rows
@@ -42,15 +41,23 @@ from sleepagree.readers.proposing.json_proposal import LEGENDS_ARE_SHORTER, json
 from sleepagree.readers.proposing.label_meanings import called, meanings_of
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why, values_of
 from sleepagree.readers.proposing.placed_roles import (
+    begun,
     footed_roles,
+    of_lines,
     placed_layout,
     placed_table,
     roles_of,
     taken_apart,
     with_beside,
 )
-from sleepagree.readers.proposing.table_parts import text_of_foot
-from sleepagree.readers.proposing.table_place import dates_in, decoded, find_block, has_header, lines_above
+from sleepagree.readers.proposing.table_place import (
+    dates_in,
+    decoded,
+    find_block,
+    has_header,
+    lines_above,
+    text_of_foot,
+)
 from sleepagree.readers.table.excel import sheet_names, sheets_kept
 from sleepagree.readers.times.clock import Clock, naive_datetime
 from sleepagree.readers.times.nights import runs_backwards
