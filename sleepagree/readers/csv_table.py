@@ -14,9 +14,9 @@ from typing import Final, NamedTuple
 from sleepagree.caution import Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, Option, asked, counted, for_page, shorten
 from sleepagree.files.kinds import WIDE_MARKS
-from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.layout import AFTER_TIMES, NO_LAYOUT, WIDE_SPACES, Layout, for_layout
 from sleepagree.readers.log_lines import part_at_spaces, parted_after_times, telling_text, written
+from sleepagree.readers.times.words import with_plain_digits
 
 DELIMITERS: Final = (",", "\t", ";", "|")
 #: Lines that may stand above a table.

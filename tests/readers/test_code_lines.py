@@ -12,9 +12,9 @@ from sleepagree.errors import FileFormatError
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import Layout, Shape, parse_layout
-from sleepagree.readers.proposing.code_lines import foot_of_codes, legends_of_lines
 from sleepagree.readers.proposing.layout_proposal import LayoutProposal
 from sleepagree.readers.proposing.proposal import propose_layout
+from sleepagree.readers.proposing.table_place import foot_of_codes, legends_of_lines
 
 #: An invented night on a ferry: V awake, O shallow, S sound, X REM.
 CODES = "".join("V" * 8 + "O" * 31 + "S" * 17 + "X" * 9 for _ in range(10))

@@ -14,7 +14,7 @@ from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import parse_layout
 from sleepagree.readers.log_lines import part_after_times
 from sleepagree.readers.proposing.proposal import propose_layout
-from sleepagree.readers.table.code_runs import codes_of_texts
+from sleepagree.readers.table.reader import codes_of_texts
 from tests.readers.test_odd_exports import BOUTS, EDGES, MOMENTS, STAGES, START, proposed, read, write
 
 SPOKEN = {"wake": "awake", "light": "light sleep", "deep": "deep sleep", "rem": "REM sleep"}

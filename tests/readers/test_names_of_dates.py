@@ -10,11 +10,11 @@ import pytest
 
 from sleepagree.errors import FileFormatError
 from sleepagree.readers.any_file import read_spans
-from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.proposing.proposal import propose_layout
 from sleepagree.readers.times.clock import Column, naive_datetime
 from sleepagree.readers.times.declared import read_declared
 from sleepagree.readers.times.forms import declarable_forms
+from sleepagree.readers.times.words import with_plain_digits
 
 #: Moments, which every four of the cells are in turn.
 MOMENTS = (

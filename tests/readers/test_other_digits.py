@@ -16,9 +16,9 @@ from sleepagree.caution import NoteKind
 from sleepagree.errors import ClockError, SleepAgreeError
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.any_file import read_spans
-from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.layout import parse_layout
 from sleepagree.readers.proposing.proposal import propose_layout
+from sleepagree.readers.times.words import with_plain_digits
 
 BEGINS = dt.datetime(2026, 2, 28, 22, 30)
 MOMENTS = [BEGINS + dt.timedelta(minutes=i) for i in range(240)]

@@ -18,8 +18,7 @@ from sleepagree.readers.times import zones
 from sleepagree.readers.times.clock import HOUR_US, SECOND_US, Clock, Column, Times, naive_datetime
 from sleepagree.readers.times.declared import read_declared
 from sleepagree.readers.times.forms import declarable_forms
-from sleepagree.readers.times.numbers import read_durations, read_numbers
-from sleepagree.readers.times.reading import read_times
+from sleepagree.readers.times.reading import read_durations, read_numbers, read_times
 from sleepagree.readers.times.zones import resolve_wall_clock
 from tests.said import said
 

@@ -17,7 +17,7 @@ from typing import Any, Final, NamedTuple, NoReturn, TypeGuard, TypeVar
 
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import ClockError, FileFormatError, Option, for_page, shorten
-from sleepagree.readers.digits import with_plain_digits
+from sleepagree.readers.times.words import with_plain_digits
 
 #: More digits than any time, count or code in use; int() of a longer text can take quadratic time.
 _MOST_DIGITS: Final = 40

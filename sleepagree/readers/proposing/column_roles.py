@@ -24,7 +24,6 @@ from sleepagree.readers.proposing.column_kinds import (
     may_be_times,
     see_column,
 )
-from sleepagree.readers.proposing.label_meanings import meanings_of, meanings_of_names, with_moments
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why, choices_of, values_of
 from sleepagree.readers.proposing.recording_roles import (
     night_of_blocks,
@@ -38,7 +37,10 @@ from sleepagree.readers.proposing.stage_roles import (
     find_worded,
     lengths_of_marks,
     marked_labels,
+    meanings_of,
+    meanings_of_names,
     varies_in_numbers,
+    with_moments,
 )
 from sleepagree.readers.proposing.table_place import are_runs, foot_apart, ranges_apart, with_foot
 from sleepagree.readers.proposing.time_roles import (
@@ -51,7 +53,7 @@ from sleepagree.readers.proposing.time_roles import (
     unread_times,
     zone_settings,
 )
-from sleepagree.readers.table.code_runs import codes_of_texts
+from sleepagree.readers.table.reader import codes_of_texts
 from sleepagree.readers.table.recordings import are_blocks
 from sleepagree.readers.table.shapes import ENDS, LENGTHS_OF_MARKS
 from sleepagree.readers.table.table import Table

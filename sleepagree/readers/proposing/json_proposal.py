@@ -25,9 +25,9 @@ from sleepagree.readers.json.fields import Field
 from sleepagree.readers.layout import DURATION_UNITS, Layout
 from sleepagree.readers.proposing.column_kinds import ColumnKind, is_zone
 from sleepagree.readers.proposing.column_roles import Found
-from sleepagree.readers.proposing.label_meanings import called
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, values_of
 from sleepagree.readers.proposing.placed_roles import moments_told, of_document, roles_of, taken_apart, with_beside
+from sleepagree.readers.proposing.stage_roles import called
 from sleepagree.readers.proposing.table_place import MOST_NIGHTS, record_paths
 
 _FEWEST_ROWS: Final = 3

@@ -10,7 +10,6 @@ from typing import Any, Final, NamedTuple
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.any_file import whole_table
 from sleepagree.readers.columns import are_minutes_of_an_hour, times_of_columns, told_unit
-from sleepagree.readers.digits import NUMBER
 from sleepagree.readers.json.beside import iso_moment, one_night, parts_of
 from sleepagree.readers.layout import Layout, Shape, layout_of, told_values
 from sleepagree.readers.proposing.column_kinds import ColumnKind, see_column
@@ -19,7 +18,7 @@ from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, v
 from sleepagree.readers.proposing.table_place import foot_apart, foot_text, text_of_foot
 from sleepagree.readers.table.shapes import hours_column, turned
 from sleepagree.readers.table.table import Table
-from sleepagree.readers.times.words import read_length, seconds_of_unit
+from sleepagree.readers.times.words import NUMBER, read_length, seconds_of_unit
 
 # --- names and values beside the rows: how long an epoch lasts, and when a night began ----------------------
 

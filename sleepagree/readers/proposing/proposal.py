@@ -20,7 +20,6 @@ from sleepagree.hypnogram.zones import has_place
 from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers.any_file import kind_of_file, opened, whole_table
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
-from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.layout import (
@@ -34,11 +33,9 @@ from sleepagree.readers.layout import (
     strptime_has_half_days,
     told_values,
 )
-from sleepagree.readers.proposing.code_lines import are_characters, find_code_lines, legends_of_lines
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
 from sleepagree.readers.proposing.column_roles import Found, counted_rows
 from sleepagree.readers.proposing.json_proposal import LEGENDS_ARE_SHORTER, json_readings
-from sleepagree.readers.proposing.label_meanings import called, meanings_of
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why, values_of
 from sleepagree.readers.proposing.placed_roles import (
     begun,
@@ -50,17 +47,22 @@ from sleepagree.readers.proposing.placed_roles import (
     taken_apart,
     with_beside,
 )
+from sleepagree.readers.proposing.stage_roles import called, meanings_of
 from sleepagree.readers.proposing.table_place import (
+    are_characters,
     dates_in,
     decoded,
     find_block,
+    find_code_lines,
     has_header,
+    legends_of_lines,
     lines_above,
     text_of_foot,
 )
 from sleepagree.readers.table.excel import sheet_names, sheets_kept
 from sleepagree.readers.times.clock import Clock, naive_datetime
 from sleepagree.readers.times.nights import runs_backwards
+from sleepagree.readers.times.words import with_plain_digits
 
 _MOST_ROWS_ABOVE: Final = 20
 _MOST_DATES: Final = 12

@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError
-from sleepagree.mapping.languages import propose_meanings
 from sleepagree.mapping.words import NOT_A_STAGE
 from sleepagree.readers.columns import marks_in_name, plain_columns, told_unit
 from sleepagree.readers.layout import DURATION_UNITS, ELAPSED_UNITS, Marks, TimeForm, strptime_has_half_days
@@ -25,6 +24,7 @@ from sleepagree.readers.proposing.column_kinds import (
 )
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, choices_of, values_of
 from sleepagree.readers.proposing.recording_roles import choosing_lines, rows_of_one, stands_still
+from sleepagree.readers.proposing.stage_roles import word_for
 from sleepagree.readers.row_lengths import settle_inclusive_ends
 from sleepagree.readers.rows import Rows, lights_mark
 from sleepagree.readers.table.recordings import are_blocks
@@ -308,5 +308,4 @@ def tells_lengths(column: ColumnSeen, stage: ColumnSeen) -> bool:
 
 def _is_mark(cell: str) -> bool:
     """Whether a label is about the light, and no stage."""
-    meaning = propose_meanings([cell]).get(cell)
-    return bool(lights_mark(cell)) or (meaning is not None and meaning.word == NOT_A_STAGE)
+    return bool(lights_mark(cell)) or word_for(cell) == NOT_A_STAGE

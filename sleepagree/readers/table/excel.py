@@ -27,11 +27,11 @@ from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import toml_text
 from sleepagree.readers.columns import list_names
 from sleepagree.readers.csv_table import below_names, foot_begins, foot_note, page_heads, without_page_heads
-from sleepagree.readers.digits import with_plain_digits
 from sleepagree.readers.layout import Layout
 from sleepagree.readers.rows import Places
 from sleepagree.readers.table.table import ColumnData, Table, cell_text, origin_of
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Times, microseconds_of
+from sleepagree.readers.times.words import with_plain_digits
 
 _EXPECTED: Final = "a spreadsheet (.xlsx)"
 _LARGEST_BYTES: Final = 32 * 1024 * 1024

@@ -32,7 +32,7 @@ from sleepagree.readers.times.clock import (
     microseconds_of,
     show_number,
 )
-from sleepagree.readers.times.numbers import read_durations
+from sleepagree.readers.times.reading import read_durations
 
 LONGEST_STEP_S: Final = 3600.0
 #: No stage lasts longer: what follows is another night.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Final
@@ -9,24 +10,24 @@ from typing import Final
 import numpy as np
 
 from sleepagree.caution import Note, NoteKind
-from sleepagree.errors import FileFormatError, Option, for_page
+from sleepagree.errors import EpochGridError, FileFormatError, Option, for_page
 from sleepagree.files.reading import read_bytes
-from sleepagree.hypnogram.spans import ScoredSpans
+from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
 from sleepagree.mapping.words import UNSCORED, recognise_label
 from sleepagree.readers.columns import find_columns, list_names, plain_columns
 from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
-from sleepagree.readers.layout import NO_LAYOUT, Layout, Marks, Shape, one_zone, toml_value
+from sleepagree.readers.layout import NO_LAYOUT, Layout, Marks, Shape, for_layout, one_zone, toml_value
 from sleepagree.readers.row_lengths import coarse_grid_caution
 from sleepagree.readers.rows import LabelledRows, Places, Rows, SourceFacts, make_spans
-from sleepagree.readers.table.code_runs import read_code_runs
 from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows, with_form, without_foot
-from sleepagree.readers.table.lengths import Extent, find_extent, marked_starts
+from sleepagree.readers.table.lengths import LONGEST_STEP_S, Extent, find_extent, marked_starts
 from sleepagree.readers.table.recordings import refuse_counted_recordings, refuse_several_recordings, rows_asked_for
 from sleepagree.readers.table.shapes import as_epochs, is_marked, marks_a_row, with_ends_apart, with_labels
 from sleepagree.readers.table.table import Table, TableReading, origin_of
 from sleepagree.readers.table.times import RowTimes, read_row_times, read_starts
 from sleepagree.readers.table.unused import unused_lengths
-from sleepagree.readers.times.clock import SECOND_US, FileClock, Times
+from sleepagree.readers.times.clock import SECOND_US, Column, FileClock, Microseconds, Times, show_number
+from sleepagree.readers.times.reading import read_numbers
 
 _FEWEST_STAGES: Final = 3
 _MOST_ROWS: Final = 0.5
@@ -174,18 +175,27 @@ def _without_closing(reading: TableReading, said: Labels, times: RowTimes, stage
 def _read_runs(reading: TableReading) -> ScoredSpans:
     """Read rows that hold the codes of many epochs each."""
     texts = reading.table.texts(reading.columns.stage)
-    starts = read_starts(reading)
-    ends_of = np.arange(len(texts))
-    times = read_row_times(reading, starts, ends_of)
-    runs = read_code_runs(reading, texts, times)
-    numbers = [reading.places.numbers[row] for row in runs.file_row.tolist()]
-    said = read_labels(reading, runs.codes, Places(numbers, reading.places.one, reading.places.several))
-    onset_us = marked_starts(reading, runs.onset_us, runs.length_us)
-    extent = Extent(onset_us, onset_us + runs.length_us)
-    if (runs.length_us == runs.length_us[0]).all():
-        extent = extent._replace(epoch_s=int(runs.length_us[0]) / SECOND_US, epoch_from=runs.epoch_from)
-        reading.cautions += coarse_grid_caution(extent.epoch_s or 0.0)
-    return _spans_of_rows(reading, said, extent, runs.file_row, times.clock, SourceFacts())
+    times = read_row_times(reading, read_starts(reading), np.arange(len(texts)))
+    steps_us, epoch_from = _steps(reading, len(texts))
+    column = reading.column(reading.columns.stage)
+    runs = codes_of_texts([_checked_cell(text, row, column) for row, text in enumerate(texts)])
+    if times.ends is not None:
+        for row, span_us in enumerate((times.ends.us - times.starts.us).tolist()):
+            _check_length(reading, len(runs[row]), int(steps_us[row]), span_us, row)
+    file_row = np.repeat(np.arange(len(runs)), [len(run) for run in runs])
+    place = np.array([i for run in runs for i in range(len(run))], np.int64)
+    length_us = steps_us[file_row]
+    follow = np.cumsum(length_us) - length_us
+    onset_us = follow if reading.columns.counted else times.starts.us[file_row] + place * length_us
+    numbers = [reading.places.numbers[row] for row in file_row.tolist()]
+    said = read_labels(reading, [code for run in runs for code in run], reading.places._replace(numbers=numbers))
+    onset_us = marked_starts(reading, onset_us, length_us)
+    extent = Extent(onset_us, onset_us + length_us)
+    if (length_us == length_us[0]).all():
+        epoch_s = int(length_us[0]) / SECOND_US
+        extent = extent._replace(epoch_s=epoch_s, epoch_from=epoch_from)
+        reading.cautions += coarse_grid_caution(epoch_s)
+    return _spans_of_rows(reading, said, extent, file_row, times.clock, SourceFacts())
 
 
 def _spans_of_rows(
@@ -208,3 +218,72 @@ def _tell_unused_lengths(reading: TableReading, starts: Times) -> None:
     if told or reading.layout.shape is Shape.EPOCHS:
         return
     reading.cautions += unused_lengths(table.names, table.columns, columns.used, starts, form=reading.layout.time)
+
+
+# --- texts of the codes of many epochs, and the step between them -------------------------------------------
+
+_REPEATED: Final = re.compile(r"(\S)\1{3}")
+#: Different codes of one device, at most.
+MOST_CODES: Final = 12
+
+
+def _steps(reading: TableReading, n: int) -> tuple[Microseconds, EpochLengthFrom]:
+    """Return the length of a code in each row, and how it is known."""
+    declared = reading.layout.epoch_seconds
+    if declared is not None:
+        return np.full(n, round(declared * SECOND_US), np.int64), EpochLengthFrom.LAYOUT
+    if reading.columns.step is None:
+        problem, found = "a text of codes does not tell how long a code lasts", "no column 'step'"
+        remedy = for_layout("Give it in the layout, above [file]:", "epoch_seconds", 30)
+        raise EpochGridError(problem, reading.path, found=found, expected="the length of an epoch", remedy=remedy)
+    column = reading.column(reading.columns.step)
+    numbers = read_numbers(reading.table.texts(reading.columns.step), column, expected="a step in seconds")
+    are_wrong = ~((numbers >= 1) & (numbers <= LONGEST_STEP_S))
+    column.refuse_numbers(EpochGridError, numbers, are_wrong, "this is no length of an epoch", "seconds from 1 to 3600")
+    return np.rint(numbers * SECOND_US).astype(np.int64), EpochLengthFrom.FILE
+
+
+def _checked_cell(text: str, row: int, column: Column) -> str:
+    text = text.strip()
+    if not text:
+        problem, expected = "the text of codes is empty", "a code for each epoch"
+        raise column.error(FileFormatError, row, problem, "", expected)
+    if re.fullmatch(r"\d+([.,]\d+)?[eE][+-]?\d+", text, re.ASCII):
+        problem = "a spreadsheet has turned the text of codes into a number"
+        remedy = "Export the file again without opening it in a spreadsheet."
+        raise column.error(FileFormatError, row, problem, f"'{text}'", "a code for each epoch", remedy)
+    return text
+
+
+def codes_of_texts(texts: Sequence[str]) -> list[list[str]]:
+    """Return the codes of each text: its words, or its characters where no space parts them or it parts groups of them.
+
+    Examples
+    --------
+    >>> [len(codes) for codes in codes_of_texts(["W W N", "N D D"])], codes_of_texts(["WWN", "NDD"])[1]
+    ([3, 3], ['N', 'D', 'D'])
+    """
+    runs = [codes_of_text(text) for text in texts]
+    groups = {code for run in runs for code in run}
+    characters = {character for code in groups for character in code}
+    # groups of codes differ, or repeat a character, as words for a few stages never do
+    are_groups = len(groups) > MOST_CODES or any(_REPEATED.search(group) for group in groups)
+    if are_groups and len(characters) <= MOST_CODES and min(map(len, groups)) > 1:
+        return [list("".join(run)) for run in runs]
+    return runs
+
+
+def codes_of_text(text: str) -> list[str]:
+    """Return the words of a text that space or a comma parts, or its characters."""
+    parts = re.split(r"[\s,;|]+", text)
+    return [part for part in parts if part] if len(parts) > 1 else list(text)
+
+
+def _check_length(reading: TableReading, codes: int, step_us: int, span_us: int, row: int) -> None:
+    if codes * step_us == span_us:
+        return
+    step, told, span = (show_number(us / SECOND_US) for us in (step_us, codes * step_us, span_us))
+    problem, expected = "the text of codes does not fill its time", f"{span} s from beginning to end"
+    remedy = "A spreadsheet that drops leading zeros does this; export the file again, or correct the step."
+    found = f"{codes} codes of {step} s, which is {told} s"
+    raise EpochGridError(problem, reading.path, reading.places.at(row), found, expected, remedy)

@@ -12,10 +12,10 @@ from typing import Final
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError, for_page, shorten
 from sleepagree.readers.columns import Columns, TimeOfColumn, are_minutes_of_an_hour, list_names, times_of_columns
-from sleepagree.readers.digits import NUMBER
 from sleepagree.readers.layout import Layout, Shape, toml_value
 from sleepagree.readers.table.table import ColumnData, Table
 from sleepagree.readers.times.clock import Times
+from sleepagree.readers.times.words import NUMBER
 
 # --- columns that run across: a row a night or an hour, a column an epoch --------------------------------------
 

@@ -39,8 +39,7 @@ from sleepagree.readers.times.nights import (
     refuse_half_days,
     runs_backwards,
 )
-from sleepagree.readers.times.numbers import read_durations, read_numbers
-from sleepagree.readers.times.reading import read_times
+from sleepagree.readers.times.reading import read_durations, read_numbers, read_times
 from sleepagree.readers.times.zones import known_zone, resolve_rows
 
 _OFFSET_CHANGES: Final = (NoteKind.OFFSET_CHANGES, NoteKind.OFFSET_CHANGES_MORE)

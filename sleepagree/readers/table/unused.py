@@ -12,14 +12,13 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, CautionKind, OwnWord
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.columns import told_unit
-from sleepagree.readers.digits import NUMBER
 from sleepagree.readers.layout import DURATION_UNITS
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.table import ColumnData
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, Times
 from sleepagree.readers.times.nights import ends_after_starts
 from sleepagree.readers.times.reading import read_times
-from sleepagree.readers.times.words import read_length
+from sleepagree.readers.times.words import NUMBER, read_length
 
 _TIME: Final = re.compile(r"\d\d?:\d\d|\d[-/.]\d+[-/.]\d")
 #: What a length begins with, whatever words follow.
