@@ -24,11 +24,11 @@ ROOMS = {
     "mapping": "words languages sets checks mapping files",
     "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
     "readers": "layout times.words columns encodings log_lines csv_table times.clock "
-    "times.declared times.forms times.reading times.nights times.zones rows row_lengths table.table "
+    "times.declared times.forms times.reading times.nights times.zones rows table.table "
     "table.shapes table.unused table.labels table.times table.lengths table.recordings "
     "table.reader table.parquet table.excel table.events edf.annotation_lists edf.header edf.stages "
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "
-    "json.beside json.file mne_files any_file in_memory.labels in_memory.frames memory inspection "
+    "json.beside json.file mne_files any_file in_memory memory inspection "
     "study_results proposing.column_kinds proposing.layout_proposal "
     "proposing.table_place proposing.stage_roles proposing.recording_roles "
     "proposing.time_roles proposing.column_roles proposing.placed_roles proposing.json_proposal "

@@ -15,8 +15,7 @@ from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import with_zone
 from sleepagree.mapping.sets import take_reports
 from sleepagree.readers.any_file import names_file, read_spans
-from sleepagree.readers.in_memory.frames import spans_of_frame, spans_of_series
-from sleepagree.readers.in_memory.labels import Declared, label_text, spans_of_labels
+from sleepagree.readers.in_memory import Declared, label_text, spans_of_frame, spans_of_labels, spans_of_series
 from sleepagree.readers.layout import Layout, read_layout
 
 

@@ -12,14 +12,6 @@ from hypothesis import strategies as st
 from sleepagree.errors import EpochGridError, FileFormatError, UnknownStageError
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.readers.layout import Ends, Layout, Overlaps
-from sleepagree.readers.row_lengths import (
-    EpochStep,
-    coarse_grid_caution,
-    common_step_us,
-    duration_ratio,
-    find_epoch_step,
-    settle_inclusive_ends,
-)
 from sleepagree.readers.rows import (
     LabelledRows,
     Places,
@@ -28,6 +20,14 @@ from sleepagree.readers.rows import (
     make_spans,
     number_labels,
     stages_of_labels,
+)
+from sleepagree.readers.table.lengths import (
+    EpochStep,
+    coarse_grid_caution,
+    common_step_us,
+    duration_ratio,
+    find_epoch_step,
+    settle_inclusive_ends,
 )
 from sleepagree.readers.times.clock import SECOND_US, Clock, FileClock
 from tests.said import said

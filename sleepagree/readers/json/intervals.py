@@ -17,8 +17,8 @@ from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
 from sleepagree.readers.json.fields import Field, read_instant
 from sleepagree.readers.layout import Layout, Overlaps
-from sleepagree.readers.row_lengths import NIGHT_BREAK_US, coarse_grid_caution, common_step_us, settle_inclusive_ends
 from sleepagree.readers.rows import LabelledRows, Places, SourceFacts, make_spans, number_labels, stages_of_labels
+from sleepagree.readers.table.lengths import NIGHT_BREAK_US, coarse_grid_caution, common_step_us, settle_inclusive_ends
 from sleepagree.readers.times.clock import (
     SECOND_US,
     Clock,

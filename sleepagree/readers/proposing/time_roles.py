@@ -25,8 +25,8 @@ from sleepagree.readers.proposing.column_kinds import (
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, choices_of, values_of
 from sleepagree.readers.proposing.recording_roles import choosing_lines, rows_of_one, stands_still
 from sleepagree.readers.proposing.stage_roles import word_for
-from sleepagree.readers.row_lengths import settle_inclusive_ends
 from sleepagree.readers.rows import Rows, lights_mark
+from sleepagree.readers.table.lengths import settle_inclusive_ends
 from sleepagree.readers.table.recordings import are_blocks
 from sleepagree.readers.table.unused import mostly_fill
 from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Microseconds

@@ -17,10 +17,9 @@ from sleepagree.mapping.words import UNSCORED, recognise_label
 from sleepagree.readers.columns import find_columns, list_names, plain_columns
 from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Marks, Shape, for_layout, one_zone, toml_value
-from sleepagree.readers.row_lengths import coarse_grid_caution
 from sleepagree.readers.rows import LabelledRows, Places, Rows, SourceFacts, make_spans
 from sleepagree.readers.table.labels import Labels, lights_of, read_labels, staged_rows, with_form, without_foot
-from sleepagree.readers.table.lengths import LONGEST_STEP_S, Extent, find_extent, marked_starts
+from sleepagree.readers.table.lengths import LONGEST_STEP_S, Extent, coarse_grid_caution, find_extent, marked_starts
 from sleepagree.readers.table.recordings import refuse_counted_recordings, refuse_several_recordings, rows_asked_for
 from sleepagree.readers.table.shapes import as_epochs, is_marked, marks_a_row, with_ends_apart, with_labels
 from sleepagree.readers.table.table import Table, TableReading, origin_of

@@ -1,1 +1,0 @@
-"""Data in memory: labels in order, Series and DataFrames of pandas."""
