@@ -86,6 +86,12 @@ languages=('German',))}
     return meanings
 
 
+def words_for_stages(texts: Sequence[str]) -> list[str]:
+    """Return those of some texts that mean something by themselves, in whatever language."""
+    meanings = propose_meanings(texts)
+    return [text for text in texts if text in meanings or recognise_label(text) is not None]
+
+
 def _readings(label: str) -> dict[str, str]:
     """Return language -> stage word for those languages that have a plain word for a label."""
     folded = unicodedata.normalize("NFKC", fold_label(label))

@@ -33,8 +33,6 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.zones import add_seconds
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.layout import Layout, Overlaps
-from sleepagree.readers.table.table import ColumnData
-from sleepagree.readers.times.clock import Times, naive_datetime
 
 #: From wake to REM, the unclear ones last.
 STAGE_ORDER: Final = ("W", "N1", "N2", "light", "light-or-rem", "N3", "R", "nrem", "sleep", "wake-or-sleep")
@@ -466,8 +464,7 @@ def _table(path: Path, layout: Layout | None) -> tuple[_Pairs, tuple[str, ...], 
     try:
         found = find_columns(names, layout or Layout(), path=str(path))
     except FileFormatError:
-        held = zip(names, table.columns.values(), strict=True)
-        return (), (), tuple((name, _kind(_texts(data))) for name, data in held)
+        return (), (), tuple((table.names[i], _kind(table.cells(i))) for i in table.columns)
     left_out = {"start": found.counted, "stage": bool(found.marks)}
     roles = [role for role in _ROLES if not left_out.get(role)]
     positions = [*((role, getattr(found, role)) for role in roles), *(("stage_columns", i) for i in found.marks)]
@@ -475,13 +472,9 @@ def _table(path: Path, layout: Layout | None) -> tuple[_Pairs, tuple[str, ...], 
     return tuple((role, names[position]) for role, position in positions if position is not None), unused, ()
 
 
-def _texts(data: ColumnData) -> list[str]:
-    return [str(naive_datetime(us)) for us in data.us.tolist()] if isinstance(data, Times) else list(data)
-
-
 def _kind(texts: Sequence[str]) -> str:
     """Return what a column seems to hold, without showing any of it."""
-    distinct = {text.strip() for text in texts}
+    distinct = set(texts)
     if all(_NUMBER.fullmatch(text) for text in distinct):
         kind = "numbers"
     elif all(_TIME.search(text) for text in distinct):

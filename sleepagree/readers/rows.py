@@ -25,7 +25,7 @@ Rows = NDArray[np.intp]
 
 #: Times in files are rounded: to milliseconds without a word, to half a second with a line in the ledger.
 _ROUNDED_SILENTLY_US: Final = 1_000
-_ROUNDED_US: Final = SECOND_US // 2
+ROUNDED_US: Final = SECOND_US // 2
 _SHOWN_ROWS: Final = 3
 
 
@@ -337,7 +337,7 @@ def _refuse_repeated_hour(rows: LabelledRows) -> None:
 def _trim_rounding(rows: LabelledRows, notes: list[Note]) -> LabelledRows:
     """Cut ends that reach into the next row by no more than rounding does."""
     overlap = rows.end_us[:-1] - rows.onset_us[1:]
-    rounded = (overlap > 0) & (overlap <= _ROUNDED_US) & (rows.onset_us[:-1] < rows.onset_us[1:])
+    rounded = (overlap > 0) & (overlap <= ROUNDED_US) & (rows.onset_us[:-1] < rows.onset_us[1:])
     if not rounded.any():
         return rows
     end = rows.end_us.copy()

@@ -7,8 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 
-from sleepagree.mapping.languages import propose_meanings
-from sleepagree.mapping.words import recognise_label
+from sleepagree.mapping.languages import words_for_stages
 from sleepagree.readers.json.records import ANY
 
 _MOST_CODES: Final = 40
@@ -36,7 +35,7 @@ def legends(document: Any) -> list[dict[str, str]]:
     for _, value in parts_of(document):
         pairs = _pairs_of(value)
         codes, names = dict(pairs), {name: code for code, name in pairs}
-        if len(codes) == len(names) == len(pairs) and _words(list(codes.values())) >= 2:
+        if len(codes) == len(names) == len(pairs) and len(words_for_stages(list(codes.values()))) >= 2:
             found.append(codes)
             if isinstance(value, list) and isinstance(value[0], str):  # some count from 1: codes that fit both fit none
                 found.append({str(int(code) + 1): name for code, name in pairs})
@@ -46,12 +45,6 @@ def legends(document: Any) -> list[dict[str, str]]:
 def legend_names(document: Any) -> set[str]:
     """Return the names of the fields that hold legends: a track of that name is what they explain."""
     return {path.rpartition(".")[2] for path, value in parts_of(document) if legends(value) and _pairs_of(value)}
-
-
-def _words(names: Sequence[str]) -> int:
-    """Return how many names are words for stages."""
-    known = propose_meanings(names)
-    return sum(name in known or recognise_label(name) is not None for name in names)
 
 
 def _pairs_of(value: Any) -> list[tuple[str, str]]:
@@ -109,7 +102,7 @@ def _pairs(value: Mapping[str, Any] | Sequence[Any]) -> Iterator[tuple[str, str]
             codes = [str(v) for v in inner.values() if _is_code(v)] or [v for v in inner.values() if isinstance(v, str)]
             names = [v for v in inner.values() if isinstance(v, str) and v != codes[0]] if codes else []
             if codes and names:
-                words = [name for name in names if _words([name])]
+                words = [name for name in names if words_for_stages([name])]
                 yield codes[0], (words or names)[0]
 
 

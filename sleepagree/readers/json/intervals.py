@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, tzinfo
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,10 +59,7 @@ class StagedInterval(NamedTuple):
     @property
     def first(self) -> datetime:
         """The moment that is told, the beginning where both are."""
-        moment = self.begin or self.end
-        if moment is None:
-            raise ValueError("an interval tells its beginning or its end")
-        return moment
+        return self.begin or cast("datetime", self.end)  # one of the two is told
 
     def in_utc(self) -> StagedInterval:
         """Return the interval with its times, which have offsets, in UTC."""
@@ -120,7 +117,13 @@ class Gathered:
     def timed_notes(self, timed: Timed, around: Timed) -> tuple[Note, ...]:
         """Return what is to be told of stages and containers once their times are known."""
         del timed  # of use to formats whose containers make claims about stages
-        return _in_bed_note(around)
+        if not around.intervals:
+            return ()
+        times = sorted(zip(around.begin_us.tolist(), around.end_us.tolist(), strict=True), key=lambda t: t[0])
+        begins, ends = (
+            tuple(Moment(around.clock.show(us)) for us in side) for side in zip(*times[:_SHOWN], strict=True)
+        )
+        return (Note.of(NoteKind.IN_BED, begins=begins, ends=ends, more=len(times) - len(begins)),)
 
     def no_sequence(self, parts: Sequence[str], expected: str) -> FileFormatError:
         """Return the error for a file without stages; ``parts`` say what it holds."""
@@ -207,16 +210,6 @@ def _epoch_length(
     if layout.epoch_seconds is not None:
         return layout.epoch_seconds, EpochLengthFrom.LAYOUT, coarse
     return (step_s, EpochLengthFrom.INFERRED, coarse) if is_step else (None, EpochLengthFrom.UNKNOWN, ())
-
-
-def _in_bed_note(containers: Timed) -> tuple[Note, ...]:
-    if not containers.intervals:
-        return ()
-    times = sorted(zip(containers.begin_us.tolist(), containers.end_us.tolist(), strict=True), key=lambda t: t[0])
-    begins, ends = (
-        tuple(Moment(containers.clock.show(us)) for us in side) for side in zip(*times[:_SHOWN], strict=True)
-    )
-    return (Note.of(NoteKind.IN_BED, begins=begins, ends=ends, more=len(times) - len(begins)),)
 
 
 def _no_wake_caution(stages: Sequence[str]) -> tuple[Caution, ...]:

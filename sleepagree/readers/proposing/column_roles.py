@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import SleepAgreeError
-from sleepagree.mapping.languages import propose_meanings
-from sleepagree.mapping.words import recognise_label
+from sleepagree.mapping.languages import words_for_stages
 from sleepagree.readers.columns import marks_in_name, plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, Layout, Marks, Shape
@@ -422,9 +421,7 @@ def _known(column: ColumnSeen) -> float:
 
 def _words_known(column: ColumnSeen) -> list[str]:
     """Return the different texts of a column that are words for stages."""
-    values = [value for value in column.values if value]
-    meanings = propose_meanings(values)
-    return [value for value in values if value in meanings or recognise_label(value) is not None]
+    return words_for_stages([value for value in column.values if value])
 
 
 def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[ColumnSeen]:

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import counted
-from sleepagree.mapping.languages import propose_meanings
-from sleepagree.mapping.words import recognise_label
+from sleepagree.mapping.languages import words_for_stages
 from sleepagree.readers.json.records import KEY
 from sleepagree.readers.layout import COLUMNS, Layout
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
@@ -161,7 +160,7 @@ def _telling(columns: Sequence[ColumnSeen], values: NDArray[Any], rows: Rows, gi
 def _names_stages(column: ColumnSeen) -> bool:
     """Whether a column holds words for stages, or keys of JSON that may be codes of them."""
     if column.kind is ColumnKind.WORDS:
-        return bool(propose_meanings(column.values)) or any(map(recognise_label, column.values))
+        return bool(words_for_stages(column.values))
     return column.name == KEY and column.kind is ColumnKind.CODES
 
 

@@ -14,7 +14,7 @@ from sleepagree.errors import EpochGridError, Option, SleepAgreeError, asked, fo
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import EPOCH_S, NIGHT_BREAK_S, EpochLengthFrom
 from sleepagree.readers.layout import DURATION_UNITS, Ends, Marks, Shape, for_layout
-from sleepagree.readers.rows import Rows
+from sleepagree.readers.rows import ROUNDED_US, Rows
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.table.times import RowTimes
 from sleepagree.readers.times.clock import (
@@ -344,10 +344,6 @@ def _unit_name(seconds: float) -> str:
 
 # --- rows of any origin: the step between epochs, and what all times are multiples of -----------------------
 
-#: Times in files are rounded, to half a second at most.
-_ROUNDED_US: Final = SECOND_US // 2
-_COARSE_S: Final = 30.0
-
 
 class EpochStep(NamedTuple):
     """The length of the epochs of a table with one row an epoch.
@@ -368,8 +364,6 @@ class EpochStep(NamedTuple):
     cautions: tuple[Caution, ...] = ()
 
 
-_SHORTEST_STEP_US: Final = SECOND_US
-_LONGEST_STEP_US: Final = 3600 * SECOND_US
 _SAME_STEP_SHARE: Final = 0.5
 NIGHT_BREAK_US: Final = round(NIGHT_BREAK_S * SECOND_US)
 
@@ -413,18 +407,18 @@ def find_epoch_step(
     step, share = _commonest(steps)
     if declared_s is not None:
         declared = round(declared_s * SECOND_US)
-        differs = steps.size > 1 and abs(step - declared) > _ROUNDED_US
+        differs = steps.size > 1 and abs(step - declared) > ROUNDED_US
         if differs and (share > _SAME_STEP_SHARE or step < declared):
             raise _not_declared_step(step, declared_s, path)
         step = declared
-    if not _SHORTEST_STEP_US <= step <= _LONGEST_STEP_US:
+    if not SECOND_US <= step <= LONGEST_STEP_S * SECOND_US:
         raise _odd_step(step, path)
     missing = steps != step
     notes: tuple[Note, ...] = ()
     if missing.any():
         multiples = np.rint(steps / step).astype(np.int64)
         within = steps < NIGHT_BREAK_US  # another night has another first second
-        off = np.flatnonzero(within & ((np.abs(steps - multiples * step) > _ROUNDED_US) | (multiples < 1)))
+        off = np.flatnonzero(within & ((np.abs(steps - multiples * step) > ROUNDED_US) | (multiples < 1)))
         changing_only = changes.size >= 5 and bool(changes.all())
         unclear = declared_s is None and not shape_declared and (share < _SAME_STEP_SHARE or changing_only)
         if off.size or unclear:
@@ -456,7 +450,7 @@ def _commonest(steps: Microseconds) -> tuple[int, float]:
 
 def coarse_grid_caution(epoch_s: float) -> tuple[Caution, ...]:
     """Return the warning for rows that are longer than an epoch of a reference, or nothing."""
-    if epoch_s <= _COARSE_S:
+    if epoch_s <= EPOCH_S:
         return ()
     return (Caution.of(CautionKind.LONG_STEP, seconds=epoch_s),)
 

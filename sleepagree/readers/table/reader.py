@@ -13,7 +13,7 @@ from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import EpochGridError, FileFormatError, Option, for_page
 from sleepagree.files.reading import read_bytes
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
-from sleepagree.mapping.words import UNSCORED, recognise_label
+from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.columns import find_columns, list_names, plain_columns
 from sleepagree.readers.csv_table import WHOLE_LINES, parse_csv
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Marks, Shape, for_layout, one_zone, toml_value
@@ -106,10 +106,9 @@ def _refuse_columns_of_stages(table: Table, layout: Layout) -> None:
     marked = [table.names[i] for i, data in table.columns.items() if not isinstance(data, Times) and _are_marks(data)]
     if layout.stage_columns or len(marked) < _FEWEST_STAGES or (layout.stage or marked[0]) not in marked:
         return
-    from sleepagree.mapping.languages import propose_meanings  # few files come here
+    from sleepagree.mapping.languages import words_for_stages  # few files come here
 
-    meanings = propose_meanings(marked)
-    stages = [name for name in marked if name in meanings or recognise_label(name)]
+    stages = words_for_stages(marked)
     named = [table.names[i] for role, at in plain_columns(table.names) if role == "stage" for i in at]
     if len(stages) < _FEWEST_STAGES or (layout.stage is None and any(name not in stages for name in named)):
         return
@@ -213,7 +212,7 @@ def _spans_of_rows(
 def _tell_unused_lengths(reading: TableReading, starts: Times) -> None:
     """Warn about unused columns that seem to tell how long rows last, where nothing else does."""
     columns, table = reading.columns, reading.table
-    told = reading.has_ends or columns.counted or columns.duration is not None
+    told = reading.end is not None or columns.counted or columns.duration is not None
     if told or reading.layout.shape is Shape.EPOCHS:
         return
     reading.cautions += unused_lengths(table.names, table.columns, columns.used, starts, form=reading.layout.time)

@@ -150,9 +150,9 @@ class TableReading:
         return self.table.places
 
     @property
-    def has_ends(self) -> bool:
-        """Whether each row tells when it ends."""
-        return self.columns.end is not None and self.layout.shape is not Shape.EPOCHS
+    def end(self) -> int | None:
+        """Position of the ends, where each row tells when it ends."""
+        return None if self.layout.shape is Shape.EPOCHS else self.columns.end
 
     @property
     def duration_unit(self) -> float | None:

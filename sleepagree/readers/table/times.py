@@ -93,11 +93,12 @@ def read_row_times(reading: TableReading, starts: Times, staged: Rows) -> RowTim
     FileFormatError, EpochGridError, ClockError
         As :func:`sleepagree.readers.table.reader.spans_of_table`.
     """
-    ends = _read_ends(reading, starts, staged) if reading.has_ends else None
+    end = reading.end
+    ends = None if end is None else _read_ends(reading, end, starts, staged)
     if starts.clock in (Clock.LOCAL, Clock.UTC):
         refuse_exchanged_dates(starts.us[:-1], starts.us[1:], reading.column(reading.columns.start))
-        if ends is not None and reading.columns.end is not None:
-            refuse_exchanged_dates(starts.us[staged], ends.us, reading.column(reading.columns.end, staged), first=0)
+        if ends is not None and end is not None:
+            refuse_exchanged_dates(starts.us[staged], ends.us, reading.column(end, staged), first=0)
     starts, ends, shown_in = _in_zone(reading, starts, ends, staged)
     return RowTimes(starts, ends, _clock(reading, starts, shown_in))
 
@@ -128,7 +129,7 @@ def read_starts(reading: TableReading) -> Times:
     refuse_half_days(times, column)
     if times.clock is Clock.DAY:
         return _on_days(reading, times, column)
-    if layout.date is not None and reading.columns.date is not None:
+    if layout.date is not None:
         if not _dates_apart(reading) or times.clock is not Clock.LOCAL:
             raise reading.contradiction("date", "the times tell their dates themselves")
         if layout.night_of is not None:
@@ -148,8 +149,7 @@ def _has_texts_of_dates(reading: TableReading) -> bool:
 def _dates_apart(reading: TableReading) -> bool:
     """Whether the layout reads the dates of one column and the times of another together."""
     form = reading.layout.time
-    named = reading.layout.date is not None and reading.columns.date is not None
-    return named and form is not None and "%" in form and strptime_has_date(form)
+    return reading.layout.date is not None and form is not None and strptime_has_date(form)
 
 
 def _beside_dates(reading: TableReading, texts: Sequence[str], rows: Sequence[int]) -> list[str]:
@@ -200,7 +200,7 @@ def _on_days(reading: TableReading, times: Times, column: Column) -> Times:
 def _in_half_days(reading: TableReading) -> bool:
     """Whether the layout says that times are those of a 12-hour clock without AM or PM."""
     form = reading.layout.time
-    return form is not None and "%" in form and strptime_has_half_days(form)
+    return form is not None and strptime_has_half_days(form)
 
 
 def _on_half_days(reading: TableReading, times: Times, column: Column) -> Times:
@@ -242,11 +242,8 @@ def _refuse_evening_dates(us: Microseconds, dates: Microseconds, column: Column)
         raise column.error(ClockError, row, problem, found, expected, remedy)
 
 
-def _read_ends(reading: TableReading, starts: Times, staged: Rows) -> Times:
+def _read_ends(reading: TableReading, position: int, starts: Times, staged: Rows) -> Times:
     """Return the ends of the staged rows."""
-    position = reading.columns.end
-    if position is None:
-        raise ValueError("there is no column of ends")
     data = reading.table.columns[position]
     column = reading.column(position, staged)
     if isinstance(data, Times):
@@ -274,8 +271,7 @@ def _parse_ends(reading: TableReading, texts: Sequence[str], column: Column, sta
     told = any(note.kind in _OFFSET_CHANGES for note in starts.notes)
     new = [note for note in ends.notes if note not in reading.notes]
     reading.notes += [note for note in new if not (told and note.kind in _OFFSET_CHANGES)]
-    beside = reading.columns.date is not None and reading.layout.date is not None
-    if ends.clock is not Clock.DAY and not (beside and starts.clock is Clock.LOCAL):
+    if ends.clock is not Clock.DAY and not (reading.layout.date is not None and starts.clock is Clock.LOCAL):
         return ends
     turn = DAY_US // 2 if _in_half_days(reading) else DAY_US
     us = ends_after_starts(starts.us[staged], ends.us % turn, turn)

@@ -62,13 +62,13 @@ def resolve_wall_clock(
         When the zone is unknown; when a reading falls into an hour that the clock skips; when a reading falls
         into an hour that it repeats and the order of the rows does not tell which of the two it was.
     """
-    first_pass, second_pass, zone = resolve_each(readings_us, zone_name, path=path, where=where)
+    first_pass, second_pass, zone = each = resolve_each(readings_us, zone_name, path=path, where=where)
     doubtful = first_pass != second_pass
     if not doubtful.any():
         return Resolved(first_pass, zone, ())
     if not in_order:
         row = int(np.flatnonzero(doubtful)[0])
-        raise _repeated(int(readings_us[row]), int(first_pass[row]), int(second_pass[row]), zone_name, path, where(row))
+        raise _repeated(readings_us, each, row, zone_name, path, where(row))
     # as early as the rows before allow, and as late as the rows after allow
     earliest, latest = first_pass.copy(), second_pass.copy()
     for i in range(1, readings_us.size):
@@ -82,9 +82,7 @@ def resolve_wall_clock(
         row = int(undecided[0])
         ends_inside = bool(doubtful[row:].all())
         if row == 0 or not ends_inside:
-            raise _repeated(
-                int(readings_us[row]), int(first_pass[row]), int(second_pass[row]), zone_name, path, where(row)
-            )
+            raise _repeated(readings_us, each, row, zone_name, path, where(row))
         # nothing follows that would need a jump: the clock ran on
     count = int(np.count_nonzero(doubtful))
     note = Note.of(NoteKind.REPEATED_HOUR, count=count, zone=ZoneName(zone_name))
@@ -199,11 +197,13 @@ def _skipped(reading_us: int, early: int, late: int, zone_name: str, path: str, 
     return ClockError(problem, path, where, f"{_show(reading_us)} in {zone_name}", expected, remedy)
 
 
-def _repeated(reading_us: int, first: int, second: int, zone_name: str, path: str, where: str) -> ClockError:
+def _repeated(
+    readings_us: Microseconds, each: EachReading, row: int, zone_name: str, path: str, where: str
+) -> ClockError:
     problem = "this time happens twice in the zone, and the rows around it do not tell which it is"
-    expected = f"either {_show(first)} UTC or {_show(second)} UTC"
+    expected = f"either {_show(each.first[row])} UTC or {_show(each.second[row])} UTC"
     remedy = "Export the times with their offset from UTC."
-    return ClockError(problem, path, where, f"{_show(reading_us)} in {zone_name}", expected, remedy)
+    return ClockError(problem, path, where, f"{_show(readings_us[row])} in {zone_name}", expected, remedy)
 
 
 def _show(us: int) -> str:
