@@ -60,10 +60,6 @@ class CsvTable(NamedTuple):
     notes: tuple[Note, ...]
     header_line: int = 1
 
-    def column(self, position: int) -> list[str]:
-        """Return the cells of one column as they stand."""
-        return [row[position] for row in self.rows]
-
 
 #: What the column of titles is called.
 TITLES: Final = "title above"

@@ -18,7 +18,7 @@ from sleepagree.readers.json.fhir import gather_fhir, is_fhir
 from sleepagree.readers.json.fields import JsonDocument, decode_json, kind_of
 from sleepagree.readers.json.intervals import assemble_intervals
 from sleepagree.readers.json.mobile_health import gather_mobile_health, is_mobile_health
-from sleepagree.readers.json.records import Records, find_records, recordings, table_of_records
+from sleepagree.readers.json.records import find_records, recordings, table_of_records
 from sleepagree.readers.layout import NO_LAYOUT, Layout, Shape, one_zone
 from sleepagree.readers.table.reader import spans_of_table
 from sleepagree.readers.table.table import Table, origin_of
@@ -97,7 +97,7 @@ def read_json(
     return spans_of_table(table, layout=given, zone=zone, own_words=own)
 
 
-def _refuse_several(records: Records, table: Table, layout: Layout) -> None:
+def _refuse_several(records: JsonDocument, table: Table, layout: Layout) -> None:
     """Refuse rows without times out of several lists: other tracks, or other nights, that would go on as one night."""
     if layout.records is None or len(records.fields) == 1:
         return

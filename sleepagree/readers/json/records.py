@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from typing import Final
 
 from sleepagree.caution import Note, NoteKind, OwnWord
@@ -26,24 +26,8 @@ _PATH_REMEDY: Final = for_page(
 )
 
 
-@dataclass(frozen=True)
-class Records:
-    """Records of a file and how they were found.
-
-    Parameters
-    ----------
-    fields : tuple of Field
-        One object each, at least one.
-    notes : tuple of Note
-        Ledger lines.
-    """
-
-    fields: tuple[Field, ...]
-    notes: tuple[Note, ...] = ()
-
-
-def find_records(document: JsonDocument, path: str | None = None) -> Records | None:
-    """Return the records of a document, or None where it holds none.
+def find_records(document: JsonDocument, path: str | None = None) -> JsonDocument | None:
+    """Return a document of which each field is a record, one at least, or None where it holds none.
 
     Parameters
     ----------
@@ -64,7 +48,7 @@ def find_records(document: JsonDocument, path: str | None = None) -> Records | N
     if path is not None:
         return _records_at(document, path)
     if document.by_line:
-        return Records(document.fields, document.notes)
+        return document
     root, notes = document.fields[0], document.notes
     if isinstance(root.value, dict):
         lists = [key for key, value in root.value.items() if _holds_objects(value)]
@@ -81,14 +65,14 @@ def find_records(document: JsonDocument, path: str | None = None) -> Records | N
     fields = tuple(root.elements())
     for field in fields:
         field.mapping()
-    return Records(fields, notes)
+    return replace(document, fields=fields, notes=notes)
 
 
 def _holds_objects(value: object) -> bool:
     return isinstance(value, list) and any(isinstance(element, dict) for element in value)
 
 
-def _records_at(document: JsonDocument, path: str) -> Records:
+def _records_at(document: JsonDocument, path: str) -> JsonDocument:
     found: list[tuple[dict[str, object], Field]] = [({}, field) for field in document.fields]
     for step in filter(None, path.split(".")):
         holders = [(name, part) for name, field in found for part in field.parts()]
@@ -111,7 +95,8 @@ def _records_at(document: JsonDocument, path: str) -> Records:
         parts = [(name, Field(row, f"{whole.place}[{i}]", whole.path)) for i, row in enumerate(rows)]
     are_plain = not any(isinstance(part.value, dict) for _, part in parts)
     records = tuple(_record(name, part, is_plain=are_plain) for name, part in parts)
-    return Records(records, (*document.notes, Note.of(NoteKind.RECORDS_FROM_FIELD, field=OwnWord(path))))
+    notes = (*document.notes, Note.of(NoteKind.RECORDS_FROM_FIELD, field=OwnWord(path)))
+    return replace(document, fields=records, notes=notes)
 
 
 def _element(field: Field, index: str) -> Field:
@@ -123,7 +108,7 @@ def _element(field: Field, index: str) -> Field:
     return elements[int(digits)]
 
 
-def recordings(records: Records, path: str, *, are_runs: bool) -> list[str]:
+def recordings(records: JsonDocument, path: str, *, are_runs: bool) -> list[str]:
     """Return the paths of the lists that a path leads to, in order: rows without times go on within one list only.
 
     Each object is a list of its own where its text holds the codes of many epochs.
@@ -162,13 +147,13 @@ def is_plain_list(values: list[object]) -> bool:
     return bool(values) and not any(isinstance(value, dict | list) for value in values)
 
 
-def table_of_records(records: Records, *, origin: Origin, path: str, layout: Layout) -> Table:
+def table_of_records(records: JsonDocument, *, origin: Origin, path: str, layout: Layout) -> Table:
     """Return records as a table, to be read by its rules.
 
     Parameters
     ----------
-    records : Records
-        At least one.
+    records : JsonDocument
+        As :func:`find_records` returns it.
     origin : Origin
         File name and hash, carried into the result.
     path : str
@@ -203,7 +188,7 @@ def table_of_records(records: Records, *, origin: Origin, path: str, layout: Lay
     )
 
 
-def _columns_of(records: Records, layout: Layout) -> tuple[list[str], list[list[str]], set[str]]:
+def _columns_of(records: JsonDocument, layout: Layout) -> tuple[list[str], list[list[str]], set[str]]:
     """Return names and cells of the fields, and the names of those that were not looked at.
 
     Fields inside objects count where the layout names one, or where the plain fields hold no times or no stages.

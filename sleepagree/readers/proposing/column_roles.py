@@ -222,7 +222,9 @@ def _find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
         codes = [c for c in free if c not in stages and stage.name not in named["stage"] and _may_be_stages(c)]
         line = Setting("stage", stage.name, _why([*stages, *codes], named["stage"]), choices_of([*stages[1:], *codes]))
     made = [*settings, line]
-    if is_key := _is_key(stage, settings):
+    # the names above parts of JSON stand in no order
+    is_key = stage.name == KEY and str(values_of(settings).get("records")).endswith(ANY)
+    if is_key:
         columns = _in_turn(columns, stage)
         stage = _of(columns, stage.name)
     rest = [column for column in columns if column is not stage and told.get(column.name, "start") in _OF_TIMES]
@@ -376,11 +378,6 @@ def _step_of_codes(starts: Microseconds, codes: Sequence[Sequence[str]]) -> Sett
     """Return the line about the length of an epoch where each row lasts until the next; None where it varies."""
     each = np.diff(starts) / (SECOND_US * np.array([len(part) for part in codes[:-1]]))
     return counted_rows(0, float(each[0]))[0] if each.size and each[0] > 0 and np.ptp(each) == 0 else None
-
-
-def _is_key(column: ColumnSeen, settings: Sequence[Setting]) -> bool:
-    """Whether a column holds the names above parts of JSON: its rows are no sequence."""
-    return column.name == KEY and str(values_of(settings).get("records")).endswith(ANY)
 
 
 def _in_turn(columns: tuple[ColumnSeen, ...], stage: ColumnSeen) -> tuple[ColumnSeen, ...]:

@@ -43,7 +43,7 @@ def table_of_text(path: str, layout: Layout, reader: str = "table") -> Table:
     parsed = parse_csv(data, path, layout if delimiter == layout.delimiter else replace(layout, delimiter=delimiter))
     return Table(
         parsed.names,
-        {i: parsed.column(i) for i in range(len(parsed.names))},
+        dict(enumerate(map(list, zip(*parsed.rows, strict=True)))),
         Places(parsed.lines),
         origin_of(path, reader, data),
         path,

@@ -112,26 +112,23 @@ class FileClock(NamedTuple):
 
     def start(self, zero_us: int) -> datetime | None:
         """Return the moment that onset 0 stands for."""
-        if self.kind is Clock.ELAPSED:
-            return self.begins
+        return self.begins if self.kind is Clock.ELAPSED else self._moment(zero_us)
+
+    def _moment(self, us: int) -> datetime:
         if self.kind is Clock.LOCAL:
-            return naive_datetime(zero_us)
-        moment = naive_datetime(zero_us).replace(tzinfo=UTC)
+            return naive_datetime(us)
+        moment = naive_datetime(us).replace(tzinfo=UTC)
         return moment if self.zone is None else moment.astimezone(self.zone)
 
     def show(self, us: int) -> str:
         """Return a moment as a person would read it."""
         if self.kind is Clock.ELAPSED:
             return f"{show_number(us / SECOND_US)} s"
-        start = self.start(us)
-        return "" if start is None else start.isoformat(sep=" ").removesuffix("+00:00")
+        return self._moment(us).isoformat(sep=" ").removesuffix("+00:00")
 
     def show_time(self, us: int) -> str:
         """Return a moment without its date."""
-        if self.kind is Clock.ELAPSED:
-            return self.show(us)
-        start = self.start(us)
-        return "" if start is None else start.time().isoformat()
+        return self.show(us) if self.kind is Clock.ELAPSED else self._moment(us).time().isoformat()
 
 
 def show_number(value: float) -> str:

@@ -61,7 +61,7 @@ def read_times(texts: Sequence[str], column: Column, *, form: str | None, elapse
         When some cells carry an offset from UTC and others none, or a Unix time lies outside 2000-2100.
     """
     first = next((text for text in texts if text.strip()), "").strip()
-    if form is None and _is_number_text(first):
+    if form is None and _NUMBER.fullmatch(first):
         form = TimeForm.ELAPSED_S if elapsed else _unit_by_size(first, column)
     if form in list(TimeForm) and form != TimeForm.ISO:
         return _read_numeric(texts, column, TimeForm(form))
@@ -196,11 +196,6 @@ _NUMBERS_EXPECTED: Final = {
 _UNITS_S: Final = {TimeForm.UNIX_S: 1.0, TimeForm.UNIX_MS: 0.001, **ELAPSED_UNITS}
 #: Decimals of minutes and hours are cut somewhere: 0.00833 h is half a minute.
 _WHOLE_SECONDS: Final = (TimeForm.ELAPSED_MIN, TimeForm.ELAPSED_H)
-
-
-def _is_number_text(text: str) -> bool:
-    """Whether a text is a number, with a point or a comma before its decimals."""
-    return _NUMBER.fullmatch(text) is not None
 
 
 def _read_numeric(texts: Sequence[str], column: Column, form: TimeForm) -> Times:
