@@ -30,7 +30,7 @@ from sleepagree.files.packed import STANDARD_INPUT, STANDARD_INPUT_NAME
 from sleepagree.hypnogram.clock_changes import change_caution, skipped_hours
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.spans import ScoredSpans
-from sleepagree.hypnogram.zones import add_seconds
+from sleepagree.hypnogram.zones import add_seconds, key_of_zone
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.layout import Layout, Overlaps
 
@@ -408,8 +408,7 @@ def _mark(spans: ScoredSpans, seconds: float | None) -> datetime | float | None:
 def _zone_name(start: datetime | None) -> str | None:
     if start is None or start.tzinfo is None:
         return None
-    key: str | None = getattr(start.tzinfo, "key", None)
-    return key or start.tzname() or start.isoformat()[-6:]
+    return key_of_zone(start) or start.tzname() or start.isoformat()[-6:]
 
 
 def scored_spans(spans: ScoredSpans) -> list[int]:

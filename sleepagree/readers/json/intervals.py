@@ -179,7 +179,10 @@ def assemble_intervals(
     labels, codes = number_labels([interval.label for interval in timed.intervals])
     words = {"table": layout.stages, "defaults": gathered.table, "own_words": own_words}
     stages = stages_of_labels(labels, codes, places, **words, path=path)
-    end_us, end_notes = _settle_ends(timed, layout, path)
+    earliest = timed.intervals[int(timed.begin_us.argmin())].place
+    end_us, end_notes = settle_inclusive_ends(
+        timed.begin_us, timed.end_us, ends=layout.ends, path=path, listing=earliest
+    )
     epoch_s, epoch_from, coarse = _epoch_length(timed.begin_us, end_us, layout)
     ignored = dict(sorted(gathered.ignored.items()))
     notes = (*gathered.notes, *source_notes, *everything.notes, *end_notes, *gathered.timed_notes(everything, around))
@@ -188,16 +191,6 @@ def assemble_intervals(
     file_row = np.arange(len(timed.intervals))
     rows = LabelledRows(timed.begin_us, end_us, codes, file_row, labels, stages, places, timed.clock, path)
     return make_spans(rows, origin=origin, facts=facts, layout=layout)
-
-
-def _settle_ends(timed: Timed, layout: Layout, path: str) -> tuple[Microseconds, tuple[Note, ...]]:
-    order = np.argsort(timed.begin_us, kind="stable")
-    end_us = timed.end_us.copy()
-    listing = timed.intervals[int(order[0])].place
-    end_us[order], notes = settle_inclusive_ends(
-        timed.begin_us[order], end_us[order], ends=layout.ends, path=path, listing=listing
-    )
-    return end_us, notes
 
 
 def _epoch_length(
