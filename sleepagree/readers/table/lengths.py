@@ -17,15 +17,7 @@ from sleepagree.readers.layout import DURATION_UNITS, Ends, Marks, Shape, for_la
 from sleepagree.readers.rows import ROUNDED_US, Rows
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.table.times import RowTimes
-from sleepagree.readers.times.clock import (
-    SECOND_US,
-    Clock,
-    Column,
-    FileClock,
-    Microseconds,
-    microseconds_of,
-    show_number,
-)
+from sleepagree.readers.times.clock import SECOND_US, Clock, FileClock, Microseconds, microseconds_of, show_number
 from sleepagree.readers.times.reading import read_durations
 
 LONGEST_STEP_S: Final = 3600.0
@@ -295,29 +287,23 @@ def _durations(reading: TableReading, position: int, onset: Microseconds, staged
     numbers, unit = read_durations(texts, column, reading.duration_unit)
     if not numbers.any():
         return None
-    wrong = np.flatnonzero(~((numbers > 0) & (numbers < _LONGEST_DURATION)))
-    if wrong.size:
-        raise _wrong_duration(float(numbers[wrong[0]]), int(wrong[0]), column)
-    return numbers * (unit or _duration_unit(reading, onset, numbers, column))
+    wrong = ~((numbers > 0) & (numbers < _LONGEST_DURATION))
+    if wrong.any() and numbers[wrong][0] == 0:
+        expected = "a positive duration in every row, or 0 in all of them"
+        remedy = "Complete the row; if it is a mark and no stage, " + for_page(
+            'give its label "not-a-stage" in a layout.', "say that its label is no stage."
+        )
+        problem = "this row has duration 0 and others have not"
+        raise column.error(EpochGridError, int(wrong.argmax()), problem, "0", expected, remedy)
+    column.refuse_numbers(EpochGridError, numbers, wrong, "this is no duration of a stage", "a positive number")
+    return numbers * (unit or _duration_unit(reading, onset, numbers, f"column '{shorten(column.name)}'"))
 
 
-def _wrong_duration(value: float, row: int, column: Column) -> EpochGridError:
-    if value != 0:
-        problem, expected = "this is no duration of a stage", "a positive number"
-        return column.error(EpochGridError, row, problem, show_number(value), expected, "Correct the row.")
-    expected = "a positive duration in every row, or 0 in all of them"
-    remedy = "Complete the row; if it is a mark and no stage, " + for_page(
-        'give its label "not-a-stage" in a layout.', "say that its label is no stage."
-    )
-    return column.error(EpochGridError, row, "this row has duration 0 and others have not", "0", expected, remedy)
-
-
-def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[np.float64], column: Column) -> float:
+def _duration_unit(reading: TableReading, onset: Microseconds, numbers: NDArray[np.float64], where: str) -> float:
     """Return the seconds in a unit of the durations: as told, or as rows that end where the next begins prove it."""
     ratio, told = duration_ratio(onset, numbers), reading.duration_unit
     units = DURATION_UNITS.values()
     proven = None if ratio is None else next((unit for unit in units if abs(ratio / unit - 1.0) <= _FIT), None)
-    where = f"column '{shorten(column.name)}'"
     if told is not None and proven is not None and told != proven:
         problem = "the durations do not have the unit that is told"
         expected = "rows that end about where the next begins"
