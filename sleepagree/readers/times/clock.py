@@ -12,11 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind, ZoneName
-from sleepagree.errors import ClockError, FileFormatError, InputError, shorten
+from sleepagree.errors import ClockError, InputError, shorten
 
 Microseconds = NDArray[np.int64]
 
-EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
 _SHOWN_CHANGES: Final = 3
 
 SECOND_US: Final = 1_000_000
@@ -202,32 +201,10 @@ def offset_changes(offsets_s: NDArray[np.int64], at: Callable[[int], str], **mor
     return notes
 
 
-def midnight_note(count: int) -> tuple[Note, ...]:
-    """Return the ledger line about midnights written as 24:00."""
-    return (Note.of(NoteKind.MIDNIGHT_AS_24, count=int(count)),) if count else ()
+# --- years of other calendars, which are refused -------------------------------------------------------------
 
-
-def missing_time(cell: str, row: int, column: Column, expected: str = EXAMPLE) -> FileFormatError:
-    """Return the error for a cell without a time."""
-    found = f"'{cell}'" if cell else ""
-    remedy = "Complete the row or take it out."
-    return column.error(FileFormatError, row, "the time is missing", found, expected, remedy)
-
-
-# --- years of other calendars: read where a layout says so, refused elsewhere --------------------------------
-
-_ERAS_APART: Final = 543
-_BUDDHIST_YEAR: Final = re.compile(r"(?<!\d)2[56]\d\d(?!\d)", re.ASCII)
 #: Years that no night of a wearable has, and that nobody shifts dates to: calendar, first and last year.
 _OTHERS: Final = (("Buddhist era", 2500, 2600), ("Persian or Islamic calendar", 1300, 1500))
-
-
-def in_common_era(cell: str) -> str:
-    """Return a date of the Buddhist era with its year of the common era; raise a ValueError where it has none."""
-    plain, found = _BUDDHIST_YEAR.subn(lambda year: str(int(year[0]) - _ERAS_APART), cell, count=1)
-    if not found:
-        raise ValueError(cell)
-    return plain
 
 
 def of_other_calendars(us: Microseconds) -> Iterator[tuple[str, NDArray[np.intp]]]:

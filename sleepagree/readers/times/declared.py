@@ -12,23 +12,15 @@ import numpy as np
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError, asked, for_page
 from sleepagree.readers.layout import strptime_directives, strptime_has_date
-from sleepagree.readers.times.clock import (
-    DAY_US,
-    Clock,
-    Column,
-    Times,
-    in_common_era,
-    microseconds_of,
-    midnight_note,
-    missing_time,
-    offset_of,
-    with_offsets,
-)
+from sleepagree.readers.times.clock import DAY_US, Clock, Column, Times, microseconds_of, offset_of, with_offsets
 from sleepagree.readers.times.words import form_of_names, months_meant, with_plain_half, with_plain_names
 
+EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
 #: Stands for a comma in Arabic script.
 ARABIC_COMMA: Final = "،"
 _MIDNIGHT_24: Final = re.compile(r"(?<![\d:])24(?=:00(?!\d)(?::00(?![\d.,]))?(?!:))", re.ASCII)
+_ERAS_APART: Final = 543
+_BUDDHIST_YEAR: Final = re.compile(r"(?<!\d)2[56]\d\d(?!\d)", re.ASCII)
 _UTC: Final = re.compile(r"(?<=\d) ?(?:UTC|GMT)(?P<offset> ?[+-]\d{2}:?\d{2})?$", re.ASCII)
 
 
@@ -99,7 +91,7 @@ def read_declared(texts: Sequence[str], column: Column, form: str) -> Times:
         plain = with_plain_zone(plain) if has_zone else plain
         plain = with_plain_names(plain, names, language)
         try:
-            plain = in_common_era(plain) if is_buddhist else plain
+            plain = _in_common_era(plain) if is_buddhist else plain
             moment, late = _moment_or_midnight(plain, plain_form)
         except (ValueError, OverflowError, re.error):
             if not cell:
@@ -158,3 +150,23 @@ def _lost_zero(cell: str, row: int, column: Column) -> FileFormatError:
 def with_plain_zone(cell: str) -> str:
     """Return a time with an offset in the place of a word for UTC."""
     return _UTC.sub(lambda match: match["offset"] or "Z", cell)
+
+
+def midnight_note(count: int) -> tuple[Note, ...]:
+    """Return the ledger line about midnights written as 24:00."""
+    return (Note.of(NoteKind.MIDNIGHT_AS_24, count=int(count)),) if count else ()
+
+
+def missing_time(cell: str, row: int, column: Column, expected: str = EXAMPLE) -> FileFormatError:
+    """Return the error for a cell without a time."""
+    found = f"'{cell}'" if cell else ""
+    remedy = "Complete the row or take it out."
+    return column.error(FileFormatError, row, "the time is missing", found, expected, remedy)
+
+
+def _in_common_era(cell: str) -> str:
+    """Return a date of the Buddhist era with its year of the common era; raise a ValueError where it has none."""
+    plain, found = _BUDDHIST_YEAR.subn(lambda year: str(int(year[0]) - _ERAS_APART), cell, count=1)
+    if not found:
+        raise ValueError(cell)
+    return plain

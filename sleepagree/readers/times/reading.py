@@ -16,20 +16,17 @@ from sleepagree.readers.layout import ELAPSED_UNITS, TimeForm, strptime_has_date
 from sleepagree.readers.times.clock import (
     DAY_US,
     EARLIEST_US,
-    EXAMPLE,
     LATEST_US,
     SECOND_US,
     Clock,
     Column,
     Microseconds,
     Times,
-    midnight_note,
-    missing_time,
     of_other_calendars,
     read_offset,
     with_offsets,
 )
-from sleepagree.readers.times.declared import read_declared
+from sleepagree.readers.times.declared import EXAMPLE, midnight_note, missing_time, read_declared
 from sleepagree.readers.times.words import read_length, read_two_parts
 
 
