@@ -24,7 +24,7 @@ ROOMS = {
     "mapping": "words languages sets checks mapping files",
     "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
     "readers": "layout times.words columns encodings log_lines csv_table times.clock "
-    "times.declared times.forms times.reading times.nights times.zones rows table.table "
+    "times.zones times.declared times.forms times.reading times.nights rows table.table "
     "table.shapes table.unused table.labels table.times table.lengths table.recordings "
     "table.reader table.parquet table.excel table.events edf.annotation_lists edf.header edf.stages "
     "edf.recording edf.writer json.fields json.intervals json.fhir json.mobile_health json.records "

@@ -418,7 +418,8 @@ def _column_of(column: Any, name: str) -> ColumnData:
     """Return a column of a DataFrame as times or texts."""
     import pandas as pd
 
-    from sleepagree.readers.times.clock import Clock, Times, offset_of
+    from sleepagree.readers.times.clock import Clock, Times
+    from sleepagree.readers.times.zones import offset_of
 
     if isinstance(column.dtype, pd.DatetimeTZDtype) or pd.api.types.is_datetime64_dtype(column.dtype):
         _refuse_missing(column, f"column '{column.name}'", name)

@@ -19,18 +19,8 @@ from sleepagree.readers.json.fields import Field, read_instant
 from sleepagree.readers.layout import Layout, Overlaps
 from sleepagree.readers.rows import LabelledRows, Places, SourceFacts, make_spans, number_labels, stages_of_labels
 from sleepagree.readers.table.lengths import NIGHT_BREAK_US, coarse_grid_caution, common_step_us, settle_inclusive_ends
-from sleepagree.readers.times.clock import (
-    SECOND_US,
-    Clock,
-    FileClock,
-    Microseconds,
-    fixed_zone,
-    microseconds_of,
-    naive_datetime,
-    offset_changes,
-    offset_of,
-)
-from sleepagree.readers.times.zones import resolve_each, resolve_rows
+from sleepagree.readers.times.clock import SECOND_US, Clock, FileClock, Microseconds, microseconds_of, naive_datetime
+from sleepagree.readers.times.zones import fixed_zone, offset_changes, offset_of, resolve_each, resolve_rows
 
 #: Zones in which a claimed UTC is what it claims to be.
 _UTC_NAMES: Final = ("UTC", "Etc/UTC", "Etc/UCT", "UCT", "Zulu", "Etc/Zulu", "Etc/Universal", "Universal")

@@ -17,18 +17,8 @@ from sleepagree.readers.columns import find_columns
 from sleepagree.readers.layout import Layout, Overlaps
 from sleepagree.readers.rows import Places
 from sleepagree.readers.table.table import ColumnData, Table, cell_text, origin_of
-from sleepagree.readers.times.clock import (
-    EARLIEST_US,
-    LATEST_US,
-    SECOND_US,
-    Clock,
-    Microseconds,
-    Times,
-    naive_datetime,
-    offset_of,
-    read_offset,
-)
-from sleepagree.readers.times.zones import known_zone
+from sleepagree.readers.times.clock import EARLIEST_US, LATEST_US, SECOND_US, Clock, Microseconds, Times, naive_datetime
+from sleepagree.readers.times.zones import known_zone, offset_of, read_offset
 
 _MAGIC: Final = b"PAR1"
 

@@ -23,10 +23,7 @@ from sleepagree.readers.times.clock import (
     FileClock,
     Microseconds,
     Times,
-    fixed_zone,
     naive_datetime,
-    read_offset,
-    with_offsets,
 )
 from sleepagree.readers.times.declared import says_24
 from sleepagree.readers.times.nights import (
@@ -40,7 +37,7 @@ from sleepagree.readers.times.nights import (
     runs_backwards,
 )
 from sleepagree.readers.times.reading import read_durations, read_numbers, read_times
-from sleepagree.readers.times.zones import known_zone, resolve_rows
+from sleepagree.readers.times.zones import fixed_zone, known_zone, read_offset, resolve_rows, with_offsets
 
 _OFFSET_CHANGES: Final = (NoteKind.OFFSET_CHANGES, NoteKind.OFFSET_CHANGES_MORE)
 #: A night begins within so long after what is told of its beginning.

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError, asked, for_page
 from sleepagree.readers.layout import strptime_directives, strptime_has_date
-from sleepagree.readers.times.clock import DAY_US, Clock, Column, Times, microseconds_of, offset_of, with_offsets
+from sleepagree.readers.times.clock import DAY_US, Clock, Column, Microseconds, Times, microseconds_of
 from sleepagree.readers.times.words import form_of_names, months_meant, with_plain_half, with_plain_names
+from sleepagree.readers.times.zones import offset_of, with_offsets
 
 EXAMPLE: Final = "a time such as 2026-03-01T22:30:00"
 #: Stands for a comma in Arabic script.
@@ -170,3 +172,19 @@ def _in_common_era(cell: str) -> str:
     if not found:
         raise ValueError(cell)
     return plain
+
+
+#: Years that no night of a wearable has, and that nobody shifts dates to: calendar, first and last year.
+_OTHERS: Final = (("Buddhist era", 2500, 2600), ("Persian or Islamic calendar", 1300, 1500))
+
+
+def of_other_calendars(us: Microseconds) -> Iterator[tuple[str, NDArray[np.intp]]]:
+    """Yield calendars with the rows whose year is one of them, if there are any."""
+    for calendar, first, last in _OTHERS:
+        rows = np.flatnonzero((us >= _year_us(first)) & (us < _year_us(last + 1)))
+        if rows.size:
+            yield calendar, rows
+
+
+def _year_us(year: int) -> int:
+    return microseconds_of(datetime(year, 1, 1))

@@ -9,8 +9,8 @@ from typing import Final
 
 from sleepagree.errors import FileFormatError, Option, asked, for_page
 from sleepagree.readers.layout import strptime_fault
-from sleepagree.readers.times.clock import EARLIEST_US, LATEST_US, Column, of_other_calendars
-from sleepagree.readers.times.declared import ARABIC_COMMA, read_declared, with_plain_zone
+from sleepagree.readers.times.clock import EARLIEST_US, LATEST_US, Column
+from sleepagree.readers.times.declared import ARABIC_COMMA, of_other_calendars, read_declared, with_plain_zone
 from sleepagree.readers.times.words import (
     has_long_month,
     is_before_date,

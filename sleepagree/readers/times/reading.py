@@ -13,21 +13,10 @@ from numpy.typing import NDArray
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import ClockError, EpochGridError, FileFormatError, SleepAgreeError, asked, for_page, shorten
 from sleepagree.readers.layout import ELAPSED_UNITS, TimeForm, strptime_has_date
-from sleepagree.readers.times.clock import (
-    DAY_US,
-    EARLIEST_US,
-    LATEST_US,
-    SECOND_US,
-    Clock,
-    Column,
-    Microseconds,
-    Times,
-    of_other_calendars,
-    read_offset,
-    with_offsets,
-)
-from sleepagree.readers.times.declared import EXAMPLE, midnight_note, missing_time, read_declared
+from sleepagree.readers.times.clock import DAY_US, EARLIEST_US, LATEST_US, SECOND_US, Clock, Column, Microseconds, Times
+from sleepagree.readers.times.declared import EXAMPLE, midnight_note, missing_time, of_other_calendars, read_declared
 from sleepagree.readers.times.words import read_length, read_two_parts
+from sleepagree.readers.times.zones import read_offset, with_offsets
 
 
 def read_times(texts: Sequence[str], column: Column, *, form: str | None, elapsed: bool = False) -> Times:

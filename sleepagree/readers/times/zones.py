@@ -1,17 +1,91 @@
-"""Readings of a wall clock placed in a zone, also where the clock is changed."""
+"""Offsets from UTC, and readings of a wall clock placed in a zone, also where the clock is changed."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from datetime import timedelta, tzinfo
-from typing import NamedTuple
+import re
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind, ZoneName
 from sleepagree.errors import ClockError
-from sleepagree.readers.times.clock import DAY_US, HOUR_US, Microseconds, naive_datetime
+from sleepagree.readers.times.clock import (
+    DAY_US,
+    HOUR_US,
+    SECOND_US,
+    Clock,
+    Column,
+    Microseconds,
+    Times,
+    naive_datetime,
+)
+
+# --- offsets from UTC ---------------------------------------------------------------------------------------
+
+_OFFSET: Final = re.compile(r"(?:(?:UTC|GMT) ?)?([+-])(\d{1,2})(?::?([0-5]\d))?|Z|UTC|GMT", re.ASCII | re.IGNORECASE)
+_SHOWN_CHANGES: Final = 3
+
+
+def offset_of(moment: datetime) -> int | None:
+    """Return the offset of a moment from UTC in seconds; None where it has none."""
+    offset = moment.utcoffset()
+    return None if offset is None else round(offset.total_seconds())
+
+
+def read_offset(text: str) -> int | None:
+    """Return the seconds of an offset such as +02:00, +0200, UTC+2, GMT or Z; None where it is none."""
+    match = _OFFSET.fullmatch(text)
+    if match is None:
+        return None
+    hours, minutes = int(match[2] or 0), int(match[3] or 0)
+    return None if hours > 18 else (-1 if match[1] == "-" else 1) * (hours * 3600 + minutes * 60)
+
+
+def _show_offset(seconds: int) -> str:
+    """Return an offset from UTC as it is written, such as +02:00."""
+    minutes = abs(seconds) // 60
+    return f"{'-' if seconds < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
+
+
+def fixed_zone(offset_s: int) -> tzinfo:
+    """Return the zone of a fixed offset from UTC."""
+    return UTC if offset_s == 0 else timezone(timedelta(seconds=offset_s))
+
+
+def with_offsets(
+    values: Microseconds, offsets: Sequence[int | None], texts: Sequence[str], column: Column, notes: tuple[Note, ...]
+) -> Times:
+    """Return times in UTC where every row tells an offset, in local time where none does; raise where some do."""
+    first = offsets[0]
+    odd = next((row for row, offset in enumerate(offsets) if (offset is None) != (first is None)), None)
+    if odd is not None:
+        problem = "some times carry an offset from UTC, others none"
+        expected = "all of them with an offset, or all without"
+        remedy = "Export the times again in one form."
+        found = f"{texts[odd].strip()}, but {texts[0].strip()} at {column.at(0)}"
+        raise column.error(ClockError, odd, problem, found, expected, remedy)
+    if first is None:
+        return Times(values, Clock.LOCAL, 0, notes)
+    known = np.array(offsets, np.int64)
+    return Times(values - known * SECOND_US, Clock.UTC, first, (*notes, *offset_changes(known, column.at)))
+
+
+def offset_changes(offsets_s: NDArray[np.int64], at: Callable[[int], str], **more: bool) -> list[Note]:
+    """Return the notes that the offset from UTC changes: the first with their places, and how many more there are."""
+    changes = (np.flatnonzero(offsets_s[1:] != offsets_s[:-1]) + 1).tolist()
+    notes = []
+    for row in changes[:_SHOWN_CHANGES]:
+        before, after = (ZoneName(_show_offset(int(offsets_s[i]))) for i in (row - 1, row))
+        notes.append(Note.of(NoteKind.OFFSET_CHANGES, before=before, after=after, place=at(row)))
+    if len(changes) > _SHOWN_CHANGES:
+        notes.append(Note.of(NoteKind.OFFSET_CHANGES_MORE, count=len(changes) - _SHOWN_CHANGES, **more))
+    return notes
+
+
+# --- zones --------------------------------------------------------------------------------------------------
 
 
 def known_zone(name: str, path: str, where: str = "") -> tzinfo:
