@@ -87,9 +87,12 @@ class ColumnKind(StrEnum):
     CHARACTERS = "a character an epoch"
     NOTHING = "nothing"
 
+    @property
+    def is_numeric(self) -> bool:
+        """Whether columns of this kind hold numbers."""
+        return self in (ColumnKind.NUMBERS, ColumnKind.COUNT, ColumnKind.CODES)
 
-#: Kinds of columns that hold numbers.
-NUMERIC: Final = (ColumnKind.NUMBERS, ColumnKind.COUNT, ColumnKind.CODES)
+
 #: Kinds of columns that tell when.
 TIMES: Final = (ColumnKind.MOMENTS, ColumnKind.TIMES_OF_DAY, ColumnKind.DATES)
 

@@ -15,14 +15,7 @@ from sleepagree.mapping.languages import words_for_stages
 from sleepagree.readers.columns import marks_in_name, plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, Layout, Marks, Shape
-from sleepagree.readers.proposing.column_kinds import (
-    NUMERIC,
-    ColumnKind,
-    ColumnSeen,
-    TimeReading,
-    may_be_times,
-    see_column,
-)
+from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen, TimeReading, may_be_times, see_column
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why, choices_of, values_of
 from sleepagree.readers.proposing.recording_roles import (
     night_of_blocks,
@@ -194,7 +187,7 @@ def _with_all_labels(found: Found, table: Table) -> Found:
 def _oldest_first(columns: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
     """Return columns with their rows turned round where the newest stands first, as readers sort them."""
     for column in columns:
-        is_number = column.kind in NUMERIC and column.distinct == column.rows
+        is_number = column.kind.is_numeric and column.distinct == column.rows
         values: NDArray[Any] = column.numbers if is_number else np.zeros(0)
         if runs_backwards(column.us if column.readings else values):
             return tuple(c.taking(np.arange(c.rows)[::-1]) for c in columns)

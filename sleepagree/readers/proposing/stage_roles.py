@@ -194,8 +194,8 @@ def lengths_of_marks(part: Sequence[ColumnSeen]) -> tuple[ColumnSeen, ...]:
         return ()
     rows = zip(*(column.cells for column in part), strict=True)
     lengths = see_column(LENGTHS_OF_MARKS, [next(filter(is_marked, row), "") for row in rows])
-    is_number = lengths.kind in (ColumnKind.NUMBERS, ColumnKind.CODES, ColumnKind.COUNT)
-    return (replace(lengths, kind=ColumnKind.NUMBERS),) if is_number and lengths.distinct > 1 else ()
+    is_varied = lengths.kind.is_numeric and lengths.distinct > 1
+    return (replace(lengths, kind=ColumnKind.NUMBERS),) if is_varied else ()
 
 
 # --- stages among other words, as in the lines of a log -----------------------------------------------------

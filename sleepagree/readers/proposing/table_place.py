@@ -27,7 +27,7 @@ from sleepagree.readers.json.fields import is_too_deep
 from sleepagree.readers.json.records import rows_of_columns
 from sleepagree.readers.layout import AFTER_TIMES, WIDE_SPACES
 from sleepagree.readers.log_lines import part_at_spaces, parted_after_times
-from sleepagree.readers.proposing.column_kinds import NUMERIC, TIMES, ColumnKind, may_be_times, see_column
+from sleepagree.readers.proposing.column_kinds import TIMES, ColumnKind, may_be_times, see_column
 from sleepagree.readers.proposing.layout_proposal import LabelMeaning
 from sleepagree.readers.table.reader import MOST_CODES, codes_of_text, codes_of_texts
 from sleepagree.readers.table.shapes import split_range, split_ranges, with_ends
@@ -170,8 +170,6 @@ MOST_NIGHTS: Final = 8
 _FEWEST_BELOW: Final = 3
 #: Kinds of columns that any texts may be.
 _PLAIN: Final = (ColumnKind.WORDS, ColumnKind.TEXTS, ColumnKind.NOTHING)
-#: Kinds of columns that codes of epochs may seem to be: digits may be a number.
-_MAY_BE_CODES: Final = (*_PLAIN, *NUMERIC)
 #: A time of a clock, or a number with decimals.
 _NO_CODES: Final = re.compile(r"\d[:：]\d\d|^[+-]?\d+[.,]\d+(?:[eE][+-]?\d+)?$")
 _FEWEST_BOUTS: Final = 6
@@ -332,7 +330,10 @@ def are_runs(cells: Sequence[str]) -> bool:
     whole = codes[:-1] if len(codes) > _FEWEST_BELOW else codes  # a night may end within the last
     if any(len(part) < _SHORTEST_RUN for part in whole) or len(set(chain.from_iterable(codes))) > MOST_CODES:
         return False
-    return not all(map(_NO_CODES.search, cells)) and see_column("", cells).kind in _MAY_BE_CODES
+    if all(map(_NO_CODES.search, cells)):
+        return False
+    kind = see_column("", cells).kind
+    return kind in _PLAIN or kind.is_numeric  # digits may be a number
 
 
 def decoded(data: bytes) -> Any:
@@ -469,7 +470,7 @@ def ranges_apart(table: Table) -> Table:
         if split is None:
             continue
         a, b = (see_column("", part) for part in split)
-        if a.kind in NUMERIC and b.kind in NUMERIC:  # numbers lead on from each row to the next
+        if a.kind.is_numeric and b.kind.is_numeric:  # numbers lead on from each row to the next
             turn = 1 if a.numbers[0] <= a.numbers[-1] else -1
             first, last = a.numbers[::turn], b.numbers[::turn]
             is_range = (first <= last).all() and (first[1:] == last[:-1]).mean() > 0.5
