@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.columns import told_unit
-from sleepagree.readers.layout import ELAPSED_UNITS, TimeForm
+from sleepagree.readers.layout import ELAPSED_UNITS, TimeForm, strptime_has_half_days
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.times.clock import SECOND_US, Clock, Column, Microseconds, Times
 from sleepagree.readers.times.declared import read_declared, with_lost_zeros
@@ -114,6 +114,11 @@ class TimeReading:
     form: str | None
     when: str
     times: Times = field(compare=False, repr=False)
+
+    @property
+    def has_half_days(self) -> bool:
+        """Whether it reads the hours of a 12-hour clock, and no half of the day."""
+        return self.form is not None and strptime_has_half_days(self.form)
 
 
 @dataclass(frozen=True)

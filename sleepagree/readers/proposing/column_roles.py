@@ -17,12 +17,7 @@ from sleepagree.readers.json.records import ANY, KEY
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, Layout, Marks, Shape
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen, TimeReading, may_be_times, see_column
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why, choices_of, values_of
-from sleepagree.readers.proposing.recording_roles import (
-    night_of_blocks,
-    one_recording,
-    people_settings,
-    with_beginnings,
-)
+from sleepagree.readers.proposing.recording_roles import night_of_blocks, one_recording, people_lines, with_beginnings
 from sleepagree.readers.proposing.stage_roles import (
     Worded,
     columns_of_marks,
@@ -280,7 +275,7 @@ def _with_times(
     may_tell_lengths = given.end is None and given.duration is None and given.shape is not Shape.EPOCHS
     if starts is not None:
         free = [c for c in rest if c.name not in used]
-        made += people_settings(free, starts)
+        made += people_lines(free, starts)
         if may_tell_lengths:
             chosen = [c for c in columns if c.name in {s.value for s in made if s.key.endswith("_column")} - used]
             made += lengths_of_one(free, starts, stage, timed, chosen)

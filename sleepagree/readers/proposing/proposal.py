@@ -22,17 +22,7 @@ from sleepagree.readers.any_file import kind_of_file, opened, whole_table
 from sleepagree.readers.csv_table import MOST_BELOW, told_delimiter
 from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
-from sleepagree.readers.layout import (
-    AFTER_TIMES,
-    COLUMNS,
-    NO_LAYOUT,
-    WIDE_SPACES,
-    Layout,
-    Marks,
-    Shape,
-    strptime_has_half_days,
-    told_values,
-)
+from sleepagree.readers.layout import AFTER_TIMES, COLUMNS, NO_LAYOUT, WIDE_SPACES, Layout, Marks, Shape, told_values
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
 from sleepagree.readers.proposing.column_roles import Found, counted_rows
 from sleepagree.readers.proposing.json_proposal import LEGENDS_ARE_SHORTER, json_readings
@@ -424,7 +414,7 @@ def _some_beginning(proposal: LayoutProposal) -> str:
     by_ends = told.get("marks") == Marks.END and told.get("shape") == Shape.INTERVALS
     for reading in (c.readings[0] for c in proposal.columns if c.readings):
         clock, us = reading.times.clock, reading.times.us
-        is_half = clock is Clock.DAY and bool(reading.form) and strptime_has_half_days(reading.form or "")
+        is_half = clock is Clock.DAY and reading.has_half_days
         if by_ends or is_half:
             first = naive_datetime(int(us[-1 if runs_backwards(us) else 0])) - by_ends * timedelta(minutes=1)
             first = first.replace(year=2000) if clock is Clock.DAY else first

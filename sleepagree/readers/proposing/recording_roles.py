@@ -52,7 +52,7 @@ def one_recording(columns: Sequence[ColumnSeen], given: Layout) -> tuple[Rows, t
     return rows, tuple(made)
 
 
-def people_settings(columns: Sequence[ColumnSeen], starts: NDArray[Any]) -> list[Setting]:
+def people_lines(columns: Sequence[ColumnSeen], starts: NDArray[Any]) -> list[Setting]:
     """Return the lines about whose rows to read, where times of one person alone follow each other."""
     told = _telling(columns, starts, np.arange(starts.size), Layout())
     return list(choosing_lines(told, None, ()))

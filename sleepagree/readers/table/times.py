@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import UTC, date, datetime, tzinfo
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -15,16 +15,7 @@ from sleepagree.readers.layout import Overlaps, Shape, for_layout, strptime_has_
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.table import TableReading
 from sleepagree.readers.table.unused import looks_like_times
-from sleepagree.readers.times.clock import (
-    DAY_US,
-    SECOND_US,
-    Clock,
-    Column,
-    FileClock,
-    Microseconds,
-    Times,
-    naive_datetime,
-)
+from sleepagree.readers.times.clock import DAY_US, SECOND_US, Clock, Column, FileClock, Microseconds, Times
 from sleepagree.readers.times.declared import says_24
 from sleepagree.readers.times.nights import (
     ends_after_starts,
@@ -32,16 +23,16 @@ from sleepagree.readers.times.nights import (
     place_half_days,
     place_in_nights,
     read_dates,
+    refuse_evening_dates,
     refuse_exchanged_dates,
     refuse_half_days,
+    refuse_late,
     runs_backwards,
 )
 from sleepagree.readers.times.reading import read_durations, read_numbers, read_times
 from sleepagree.readers.times.zones import fixed_zone, known_zone, read_offset, resolve_rows, with_offsets
 
 _OFFSET_CHANGES: Final = (NoteKind.OFFSET_CHANGES, NoteKind.OFFSET_CHANGES_MORE)
-#: A night begins within so long after what is told of its beginning.
-_LONGEST_BEFORE: Final = timedelta(hours=20)
 _CLOCK_WORDS: Final = {
     Clock.UTC: "with an offset from UTC, or Unix time",
     Clock.LOCAL: "local time without an offset",
@@ -169,7 +160,7 @@ def _on_days(reading: TableReading, times: Times, column: Column) -> Times:
         if night_of is not None:
             return Times(place_in_nights(dates, times.us, night_of, column), Clock.LOCAL)
         us = dates + times.us
-        _refuse_evening_dates(us, dates, dates_column)
+        refuse_evening_dates(us, dates, dates_column)
         reading.notes.append(Note.of(NoteKind.DATES_FROM_COLUMN, column=OwnWord(dates_column.name)))
         return Times(us, Clock.LOCAL)
     if isinstance(begins, datetime):
@@ -178,7 +169,7 @@ def _on_days(reading: TableReading, times: Times, column: Column) -> Times:
             raise reading.contradiction("begins", reason)
         turn = slice(None, None, -1 if runs_backwards(times.us) else 1)
         us = place_after(begins, times.us[turn], column)[turn]
-        _refuse_late(us, begins, column)
+        refuse_late(us, begins, column)
         return Times(us, Clock.LOCAL)
     if begins is not None and night_of is not None:
         dates = np.full(times.us.size, (begins - date(1970, 1, 1)).days * DAY_US, np.int64)
@@ -208,35 +199,6 @@ def _on_half_days(reading: TableReading, times: Times, column: Column) -> Times:
         raise reading.contradiction("time", reason + ": 'begins', and no column of dates")
     reading.notes.append(Note.of(NoteKind.HALF_DAYS))
     return Times(place_half_days(begins, times.us, column), Clock.LOCAL)
-
-
-def _refuse_late(us: Microseconds, begins: datetime, column: Column) -> None:
-    """Refuse times of day whose first comes on the next day because the clock was just past it when the night began."""
-    row = int(us.argmin())
-    first = naive_datetime(int(us[row]))
-    if first - begins <= _LONGEST_BEFORE:
-        return
-    problem = "the first row comes nearly a day after the beginning: its time of day has just passed by then"
-    expected = "a beginning at the first row or before it"
-    remedy = "Correct " + for_page("'begins' in the layout", asked("begins")) + ": seconds count, too."
-    raise column.error(ClockError, row, problem, f"{first}, after {begins}", expected, remedy)
-
-
-def _refuse_evening_dates(us: Microseconds, dates: Microseconds, column: Column) -> None:
-    """Refuse dates that stay the same over midnight: they are those of a night, and the layout must say so."""
-    back = np.flatnonzero((us[1:] < us[:-1] - DAY_US // 2) & (dates[1:] == dates[:-1]))
-    if back.size:
-        row = int(back[0]) + 1
-        problem = "the clock passes midnight and the date stays the same"
-        expected = "the date of the next day, or to be told which day of a night the date names"
-        remedy = (
-            for_page('Say in a layout: [file] night_of = "wake-day"', f"Answer {asked('night_of', 'wake-day')}")
-            + " (the date is that of waking up) or "
-            + for_page('"bed-day"', "bed-day")
-            + " (that of going to bed)."
-        )
-        found = f"{naive_datetime(int(us[row]))}, after {naive_datetime(int(us[row - 1]))}"
-        raise column.error(ClockError, row, problem, found, expected, remedy)
 
 
 def _read_ends(reading: TableReading, position: int, starts: Times, staged: Rows) -> Times:

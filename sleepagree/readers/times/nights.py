@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any, Final
 
 import numpy as np
@@ -35,6 +35,8 @@ _NOON: Final = 12
 _LONGEST_HALF_DAY_STEP: Final = 3 * HOUR_US
 _LONGEST_HALF_DAY_NIGHT: Final = 14 * HOUR_US
 _NEARLY_ALL: Final = 0.8
+#: A night begins within so long after what is told of its beginning.
+_LONGEST_BEFORE: Final = timedelta(hours=20)
 
 
 def read_dates(texts: Sequence[str], column: Column, *, beside: Sequence[str] | None = None) -> Microseconds:
@@ -224,6 +226,35 @@ def place_after(begins: datetime, day_us: Microseconds, column: Column) -> Micro
     dates = np.full(day_us.size, first_day, np.int64)
     night_of = NightOf.WAKE_DAY if day_us[0] < DAY_US // 2 else NightOf.BED_DAY
     return place_in_nights(dates, day_us, night_of, column)
+
+
+def refuse_late(us: Microseconds, begins: datetime, column: Column) -> None:
+    """Refuse times of day whose first comes on the next day because the clock was just past it when the night began."""
+    row = int(us.argmin())
+    first = naive_datetime(int(us[row]))
+    if first - begins <= _LONGEST_BEFORE:
+        return
+    problem = "the first row comes nearly a day after the beginning: its time of day has just passed by then"
+    expected = "a beginning at the first row or before it"
+    remedy = "Correct " + for_page("'begins' in the layout", asked("begins")) + ": seconds count, too."
+    raise column.error(ClockError, row, problem, f"{first}, after {begins}", expected, remedy)
+
+
+def refuse_evening_dates(us: Microseconds, dates: Microseconds, column: Column) -> None:
+    """Refuse dates that stay the same over midnight: they are those of a night, and the layout must say so."""
+    back = np.flatnonzero((us[1:] < us[:-1] - DAY_US // 2) & (dates[1:] == dates[:-1]))
+    if back.size:
+        row = int(back[0]) + 1
+        problem = "the clock passes midnight and the date stays the same"
+        expected = "the date of the next day, or to be told which day of a night the date names"
+        remedy = (
+            for_page('Say in a layout: [file] night_of = "wake-day"', f"Answer {asked('night_of', 'wake-day')}")
+            + " (the date is that of waking up) or "
+            + for_page('"bed-day"', "bed-day")
+            + " (that of going to bed)."
+        )
+        found = f"{naive_datetime(int(us[row]))}, after {naive_datetime(int(us[row - 1]))}"
+        raise column.error(ClockError, row, problem, found, expected, remedy)
 
 
 def ends_after_starts(starts_us: Microseconds, ends_day_us: Microseconds, turn_us: int = DAY_US) -> Microseconds:
