@@ -9,13 +9,12 @@ from dataclasses import dataclass
 from typing import Final
 
 from sleepagree.errors import SleepAgreeError
-from sleepagree.readers.layout import layout_of, strptime_has_date
-from sleepagree.readers.times.clock import Column
+from sleepagree.readers.layout import layout_of, strptime_directives, strptime_has_date
+from sleepagree.readers.times.clock import Clock, Column, fixed_zone, naive_datetime
 from sleepagree.readers.times.declared import read_declared
 from sleepagree.readers.times.forms import declarable_forms
 from sleepagree.readers.times.words import with_plain_half
 
-_EPOCH: Final = dt.datetime(1970, 1, 1)
 _DAY: Final = dt.timedelta(days=1)
 _NOON: Final = " 12:00"
 
@@ -47,7 +46,8 @@ def read_moment(text: str, near: dt.datetime | None = None) -> tuple[Reading, ..
     text : str
         ISO 8601, or date and time as tables have them, AM or PM included; a date alone stays a date.
     near : datetime or None
-        A moment, whose zone does not count; a time without a date is taken to be the nearest one to it.
+        A moment, whose zone does not count; a time without a date is taken to be the nearest one to it. One with an
+        offset is none: which day is nearest cannot be told.
 
     Examples
     --------
@@ -66,7 +66,7 @@ def read_moment(text: str, near: dt.datetime | None = None) -> tuple[Reading, ..
         for moment in _moments(text, form):
             if strptime_has_date(form):
                 found[_reading(moment)] = None
-            elif near is not None:
+            elif near is not None and "z" not in strptime_directives(form):
                 found[_reading(_nearest(moment.time(), near.replace(tzinfo=None)), is_dated=True)] = None
     return tuple(found or dates)
 
@@ -78,7 +78,9 @@ def _forms(text: str) -> tuple[str, ...]:
 def _moments(text: str, form: str) -> Iterator[dt.datetime]:
     with contextlib.suppress(SleepAgreeError):
         times = read_declared([with_plain_half(text)], Column("", "", str), form)
-        yield _EPOCH + dt.timedelta(microseconds=int(times.us[0]))
+        moment = naive_datetime(int(times.us[0]))
+        is_aware = times.clock is Clock.UTC
+        yield moment.replace(tzinfo=dt.UTC).astimezone(fixed_zone(times.offset_s)) if is_aware else moment
 
 
 def _nearest(time: dt.time, near: dt.datetime) -> dt.datetime:
