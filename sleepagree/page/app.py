@@ -203,7 +203,7 @@ class _Pages:
         work = self._desk.of(request)
         async with _form(request) as (form, files):
             if work.running:
-                return RedirectResponse(f"/work/{work.name}/answer", 303)
+                return _untaken(work)
             await run_in_threadpool(self._take, work, form, files)
         if form.get("do") != "score" or work.message or not work.is_ready:
             return RedirectResponse(f"/work/{work.name}", 303)
@@ -234,7 +234,7 @@ class _Pages:
         work = self._desk.of(request)
         if work.job is None:
             return RedirectResponse(f"/work/{work.name}", 303)
-        return HTMLResponse(views.answer(work))
+        return HTMLResponse(views.answer(work, is_untaken="untaken" in request.query_params))
 
     async def stop(self, request: Request) -> Response:
         work = self._desk.of(request)
@@ -291,13 +291,21 @@ class _Pages:
                 offset_s = float("nan")
         if not abs(offset_s) <= 36_000:
             raise InputError("this is no clock offset", found=form.get("offset", ""), expected="seconds")
-        if not work.running and work.kind is WorkKind.NIGHT:
-            work.chosen.pop("clock_offset", None)
-            if offset_s:
-                work.chosen["clock_offset"] = f"{offset_s:g}"
-            await run_in_threadpool(work.look)
-            work.start()
+        if work.kind is not WorkKind.NIGHT:
+            raise HTTPException(404)
+        if work.running:
+            return _untaken(work)
+        work.chosen.pop("clock_offset", None)
+        if offset_s:
+            work.chosen["clock_offset"] = f"{offset_s:g}"
+        await run_in_threadpool(work.look)
+        work.start()
         return RedirectResponse(f"/work/{work.name}/answer", 303)
+
+
+def _untaken(work: Work) -> Response:
+    """Show what runs, and that what was given meanwhile is not taken: the command reads the files and answers."""
+    return RedirectResponse(f"/work/{work.name}/answer?untaken", 303)
 
 
 # --- files ------------------------------------------------------------------------------------------------

@@ -102,10 +102,18 @@ def _example(described: Description) -> str:
     return render_notebook(dataclasses.replace(described, findings=(), sections=sections), level=3)
 
 
-def answer(work: Work) -> str:
-    """Return the answer with its files, how far it is, or why there is none."""
+def answer(work: Work, *, is_untaken: bool) -> str:
+    """Return the answer with its files, how far it is, or why there is none.
+
+    Parameters
+    ----------
+    work : Work
+        What is worked on.
+    is_untaken : bool
+        Whether something was given that was not taken, as a command ran.
+    """
     titles = {"night": "The answer", "study": "The study", "correction": "The night, corrected"}
-    return _render("answer", title=titles[work.kind], work=work, results=list(work.results))
+    return _render("answer", title=titles[work.kind], work=work, results=list(work.results), is_untaken=is_untaken)
 
 
 def clock(work: Work, reading: ClockReading, paired: PairedNight) -> str:

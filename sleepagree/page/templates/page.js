@@ -27,7 +27,8 @@
       tell(form, "No answer came: the page has ended, or that was more than it takes at once. Nothing was taken.");
       return;
     }
-    if (!answer.ok || !fresh) {
+    const isElsewhere = answer.redirected && new URL(answer.url).pathname !== new URL(form.action).pathname;
+    if (!answer.ok || !fresh || isElsewhere) {  // the answers stay where they are
       tell(form, (page.querySelector("#content .problem") || page.body).textContent.trim());
       return;
     }
