@@ -282,7 +282,7 @@ class _Pages:
         return HTMLResponse(await run_in_threadpool(_clock_page, work))
 
     async def apply(self, request: Request) -> Response:
-        """Score again with a clock offset, because that was asked for."""
+        """Score again with a clock offset, because that was asked for, unless an answer is in the way."""
         work = self._desk.of(request)
         async with _form(request) as (form, _):
             try:
@@ -297,8 +297,10 @@ class _Pages:
             return _untaken(work)
         work.chosen.pop("clock_offset", None)
         if offset_s:
-            work.chosen["clock_offset"] = f"{offset_s:g}"
+            work.chosen["clock_offset"] = str(offset_s).removesuffix(".0")
         await run_in_threadpool(work.look)
+        if not work.is_ready:
+            return RedirectResponse(f"/work/{work.name}", 303)
         work.start()
         return RedirectResponse(f"/work/{work.name}/answer", 303)
 

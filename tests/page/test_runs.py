@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from tests.page.conftest import Served
@@ -51,3 +53,24 @@ def test_rows_that_are_given_while_a_study_is_scored_are_said_not_to_be_taken(se
     assert UNTAKEN in told(served, answer.headers["location"])
     served.wait(work)
     assert cells(served.ask("GET", work).text) == shown
+
+
+# --- offsets ----------------------------------------------------------------------------------------------
+
+
+def test_an_offset_scores_nothing_past_an_answer_that_is_not_used(served: Served) -> None:
+    work = served.begin("night", {**PAIR, **LAYOUT})
+    served.post(work, {**fields_of(served.ask("GET", work).text), "device.zone": "Europe/Nowhere"})
+    assert served.post(f"{work}/clock", {"offset": "60"}).headers["location"] == work
+    page = served.ask("GET", work).text
+    assert "disabled" in page[page.index('value="score"') :]
+    assert "Clock offset, added to device times: 60 s." in page
+    assert served.ask("GET", f"{work}/keep/results.json").status == 404
+
+
+def test_an_offset_keeps_all_its_digits(served: Served) -> None:
+    work = served.begin("night", {**PAIR, **LAYOUT})
+    served.post(f"{work}/clock", {"offset": "12345.678"})
+    assert "A clock offset of 12345.678 s is added" in served.wait(work).text
+    scored = json.loads(served.ask("GET", f"{work}/keep/results.json").body)
+    assert scored["options"]["clock_offset"] == 12345.678
