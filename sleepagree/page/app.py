@@ -232,7 +232,8 @@ class _Pages:
 
     async def result(self, request: Request) -> Response:
         work = self._desk.of(request)
-        if work.job is None:
+        is_failed = work.job is not None and not work.running and not work.results
+        if work.job is None or (is_failed and work.is_outdated):
             return RedirectResponse(f"/work/{work.name}", 303)
         return HTMLResponse(views.answer(work, is_untaken="untaken" in request.query_params))
 
@@ -356,7 +357,7 @@ def _store(work: Work, files: list[tuple[str, UploadFile]]) -> None:
                 work.message = error.in_file(given).told(Front.PAGE)
         elif field_name == "correction.file":
             _save(upload, work.folder / CORRECTION)
-            work.correction = given
+            work.give_correction(given)
         elif what == "file" and side in ("reference", "device"):
             path = work.folder / side / stored_name(given)
             before = work.sides.get(side)

@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from sleepagree.errors import Front, InputError, SleepAgreeError, shorten
 from sleepagree.files.writing import csv_text
@@ -32,9 +32,11 @@ MOST_FILES: Final = 500
 #: Rows of its nights table: a form of more fields than it then has is refused.
 MOST_NIGHTS: Final = MOST_FILES
 RESULTS: Final = "results"
-#: Names in the folder of a study that are the page's own.
-RESERVED: Final = (RESULTS, f"{RESULTS}{UNFINISHED}", SHOWN)
 NIGHTS: Final = "nights.csv"
+#: The nights table of the results that are there, whatever was answered since; patterns of names pass it over.
+NIGHTS_RUN: Final = f".{RESULTS}-{NIGHTS}"
+#: Names in the folder of a study that are the page's own.
+RESERVED: Final = (RESULTS, f"{RESULTS}{UNFINISHED}", SHOWN, NIGHTS_RUN)
 CORRECTION: Final = "correction.json"
 COLUMNS: Final = (*REQUIRED, *OPTIONAL)
 #: Columns of the nights table whose cells name files.
@@ -58,6 +60,27 @@ class WorkKind(StrEnum):
 
 _TITLES: Final = {WorkKind.NIGHT: "night", WorkKind.STUDY: "study", WorkKind.CORRECTION: "corrected-night"}
 _WANTED: Final = {WorkKind.NIGHT: ("reference", "device"), WorkKind.STUDY: (), WorkKind.CORRECTION: ("device",)}
+
+
+class Asked(NamedTuple):
+    """What a command is run on; two of them are equal where nothing was changed between them.
+
+    Parameters
+    ----------
+    files : int
+        How many files had been taken by then; one may have the name of one before it.
+    answers : dict of str to (dict, dict)
+        Side -> answers and stages.
+    chosen : dict of str to str
+        What was chosen, where it is not what the command does anyway.
+    rows : list of dict of str to str
+        Rows of a study's nights table.
+    """
+
+    files: int
+    answers: dict[str, tuple[dict[str, str], dict[str, str]]]
+    chosen: dict[str, str]
+    rows: list[dict[str, str]]
 
 
 @dataclass
@@ -94,6 +117,8 @@ class Work:
         Where names fit in several ways, those to choose from.
     job : Job or None
         The command that runs or has run.
+    ran : Asked or None
+        What it was run on.
     """
 
     kind: WorkKind
@@ -112,6 +137,8 @@ class Work:
     choices: tuple[ProposedPatterns, ...] = ()
     message: str = ""
     job: Job | None = None
+    ran: Asked | None = None
+    _files_taken: int = 0
     _looked_at: dict[str, Given] = field(default_factory=dict)
     _numbers: Iterator[int] = field(default_factory=itertools.count)
 
@@ -133,8 +160,21 @@ class Work:
         found = {} if self.running else {str(p.relative_to(made)): p for p in sorted(made.rglob("*")) if p.is_file()}
         paths = {f"{layout}.toml": self.folder / f"{layout}.toml" for layout in _LAYOUTS.values()}
         # a study makes a nights.csv of its own
-        paths["given/nights.csv"] = self.folder / NIGHTS
+        paths["given/nights.csv"] = self.folder / NIGHTS_RUN
         return found | {name: path for name, path in paths.items() if path.is_file()} if found else {}
+
+    @property
+    def asked(self) -> Asked:
+        """What a command would be run on now."""
+        answers = {side: (dict(given.answers), dict(given.stages)) for side, given in self.sides.items()}
+        chosen = {key: text for key, text in self.chosen.items() if text and (key, text) != ("outside", "missing")}
+        rows = [{column: cell for column in COLUMNS if (cell := row.get(column))} for row in self.table.values()]
+        return Asked(self._files_taken, answers, chosen, rows)
+
+    @property
+    def is_outdated(self) -> bool:
+        """Whether files or answers were changed after the command was run."""
+        return self.ran is not None and self.ran != self.asked
 
     def look(self) -> None:
         """Look at every file as its answers say, where something changed, and at what they are used with."""
@@ -210,6 +250,12 @@ class Work:
         """Take a file; it is new even where one of this name was given before."""
         self.sides[side] = given
         self._looked_at.pop(side, None)
+        self._files_taken += 1
+
+    def give_correction(self, name: str) -> None:
+        """Take the correction file, which is stored, by the name that it was given under."""
+        self.correction = name
+        self._files_taken += 1
 
     def start(self) -> None:
         """Run the command that does it, unless it runs already."""
@@ -218,6 +264,9 @@ class Work:
         shutil.rmtree(self.folder / RESULTS, ignore_errors=True)
         if self.kind is WorkKind.CORRECTION:
             (self.folder / RESULTS).mkdir()
+        if self.kind is WorkKind.STUDY:
+            shutil.copyfile(self.folder / NIGHTS, self.folder / NIGHTS_RUN)
+        self.ran = self.asked
         self.job = Job(self.command(), self.folder)
 
     def command(self) -> list[str]:
@@ -234,8 +283,7 @@ class Work:
                 layouts += [f"--{_LAYOUTS[side]}", written.name]
         if self.kind is WorkKind.CORRECTION:
             return ["correct", CORRECTION, paths["device"], *layouts, "--json", f"{RESULTS}/corrected.json"]
-        chosen = {key: text for key, text in self.chosen.items() if text and (key, text) != ("outside", "missing")}
-        options = [word for key, text in chosen.items() for word in (f"--{key.replace('_', '-')}", text)]
+        options = [word for key, text in self.asked.chosen.items() for word in (f"--{key.replace('_', '-')}", text)]
         return ["night", paths["reference"], paths["device"], *layouts, *options, "--out", RESULTS]
 
     # --- studies ------------------------------------------------------------------------------------------
