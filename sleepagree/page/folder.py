@@ -19,7 +19,8 @@ _LOCK: Final = "in-use"
 #: A folder that is younger may belong to a run that has not locked it yet.
 _YOUNG_S: Final = 60.0
 _LONGEST_NAME_BYTES: Final = 150
-_NOT_IN_NAMES: Final = frozenset('<>:"|?*')
+#: A semicolon stands between the references in a cell of a nights table.
+_NOT_IN_NAMES: Final = frozenset('<>:"|?*;')
 
 
 class PrivateFolder:

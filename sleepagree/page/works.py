@@ -352,9 +352,7 @@ class Work:
             raise InputError(problem, NIGHTS, "", f"{len(rows)} rows", expected, remedy)
         files = self.files
         stored = {given: path for path, given in self.renamed.items() if given not in files}
-        self._fill(
-            {c: _named_anew(row.get(c, ""), stored) if c in _FILES else row.get(c, "") for c in COLUMNS} for row in rows
-        )
+        self._fill({column: _named_anew(column, row.get(column, ""), stored) for column in COLUMNS} for row in rows)
 
     def write_table(self, form: Mapping[str, str]) -> None:
         """Take the cells of a form, ``N.column``, and write the nights table; a cell may name given files only.
@@ -385,11 +383,15 @@ class Work:
         (self.folder / NIGHTS).write_text(text, encoding="utf-8")
 
 
-def _named_anew(cell: str, stored: Mapping[str, str]) -> str:
-    """Return a cell with files, several or in parts, named as they are stored."""
-    return ";".join(
-        stored.get(file) or "+".join(stored.get(part, part) for part in file.split("+")) for file in cell.split(";")
-    )
+def _named_anew(column: str, cell: str, stored: Mapping[str, str]) -> str:
+    """Return a cell; files in it, several or in parts, are named as they are stored."""
+    if column not in _FILES:
+        return cell
+    if cell in stored:  # its name may hold what joins files
+        return stored[cell]
+    if column == "reference" and ";" in cell:
+        return ";".join(_named_anew(column, file, stored) for file in cell.split(";"))
+    return "+".join(stored.get(part, part) for part in cell.split("+"))
 
 
 def _reads(parts: Sequence[str], layout: Path | None) -> bool:

@@ -230,7 +230,7 @@ def test_parts_that_a_pattern_joins_are_taken(served: Served) -> None:
 
 # --- names ------------------------------------------------------------------------------------------------
 
-_PARTS = st.text('aA:?*|"<> .-\x00\u00e9', min_size=1, max_size=4) | st.sampled_from(
+_PARTS = st.text('aA:;?*|"<> .-\x00\u00e9', min_size=1, max_size=4) | st.sampled_from(
     ("..", "a" * 200, "results", "x.edf")
 )
 
@@ -248,7 +248,7 @@ def test_every_upload_has_a_place_of_its_own_below_the_folder(names: list[str]) 
         assert not path.is_absolute()
         assert path.parts[0] not in ("results", "shown.html")
         assert all(part not in (".", "..") and len(os.fsencode(part)) <= 151 for part in path.parts)
-        assert not {*'<>:"|?*\x00'} & {*str(path)}
+        assert not {*'<>:;"|?*\x00'} & {*str(path)}
 
 
 @pytest.mark.parametrize(
@@ -262,6 +262,7 @@ def test_every_upload_has_a_place_of_its_own_below_the_folder(names: list[str]) 
         (["st/results/n1.edf", "st/lab/n1.edf"], ["results-2/n1.edf", "lab/n1.edf"]),
         (["st/x", "st/x/y.csv", "st/x/z.csv"], ["x", "x-2/y.csv", "x-2/z.csv"]),
         (["st/a?/n1.edf", "st/a:/n1.edf", "st/a?/n2.edf"], ["a_/n1.edf", "a_-2/n1.edf", "a_/n2.edf"]),
+        (["st/crew;1.edf", "st/crew:1.edf", "st/crew+1.edf"], ["crew_1.edf", "crew_1-2.edf", "crew+1.edf"]),
         (["st/.DS_Store", "st/lab/._n1.edf"], [".DS_Store", "lab/._n1.edf"]),
     ],
 )
@@ -282,6 +283,29 @@ def test_files_under_other_names_are_shown_and_the_table_follows(served: Served)
     shown = cells(page)
     assert (shown["0.reference"], shown["0.device_file"]) == ("results-2/22_30.edf", "_band/n2.csv")
     assert "results.json" in served.score(work, shown).text
+
+
+@pytest.mark.parametrize("mark", [";", "+"])
+def test_names_that_hold_what_joins_files_in_a_cell_can_be_scored(served: Served, mark: str) -> None:
+    lab, band, layout = FILES.values()
+    names = (f"lab/crew{mark}3.edf", f"band/crew{mark}3.csv", "band-a.toml")
+    cells_of_row = ("crew-3", "2", "band A", *(f'"{name}"' for name in names), "-60")
+    table = f"{','.join(HEADER)}\n{','.join(cells_of_row)}\n"
+    files = {f"st/{name}": data for name, data in zip(names, (lab, band, layout), strict=True)}
+    work = begin(served, {**files, "st/nights.csv": table.encode()})
+    shown = cells(served.ask("GET", work).text)
+    wanted = [name.replace(";", "_") for name in names]
+    assert [shown[f"0.{column}"] for column in ("reference", "device_file", "layout")] == wanted
+    assert "results.json" in served.score(work, shown).text
+
+
+def test_parts_and_several_references_follow_names_that_are_stored_otherwise(served: Served) -> None:
+    files = {f"st/{name}": b"x" for name in ("lab/a:1.edf", "lab/b?1.edf", "band/a;1.csv", "band/a;2.csv")}
+    row = ("crew-3", "2", "band A", "lab/a:1.edf;lab/b?1.edf", "band/a;1.csv+band/a;2.csv", "", "")
+    work = begin(served, {**files, "st/nights.csv": f"{','.join(HEADER)}\n{','.join(row)}\n".encode()})
+    shown = cells(served.ask("GET", work).text)
+    assert shown["0.reference"] == "lab/a_1.edf;lab/b_1.edf"
+    assert shown["0.device_file"] == "band/a_1.csv+band/a_2.csv"
 
 
 def test_two_files_where_one_is_asked_for_are_refused(served: Served) -> None:
