@@ -16,7 +16,7 @@ from sleepagree.describe.blocks import Description
 from sleepagree.describe.clock import describe_clock
 from sleepagree.describe.closing import CAUTIONS
 from sleepagree.describe.folder import describe_folder
-from sleepagree.errors import Front
+from sleepagree.errors import Front, asked
 from sleepagree.page.guard import LARGEST_UPLOAD
 from sleepagree.page.questions import BLANKS, DRAWING, MEANINGS, ROLES
 from sleepagree.page.remembered import Remembered
@@ -79,11 +79,18 @@ def night(work: Work, known: Collection[str]) -> str:
         work=work,
         wanted={side: _SIDES[side] for side in work.wanted},
         known=known,
+        untimed=[side for side in work.looks if _wants_time(work, side)],
         roles=ROLES,
         meanings=MEANINGS,
         blanks=BLANKS,
         choices=CHOICES,
     )
+
+
+def _wants_time(work: Work, side: str) -> bool:
+    """Whether a date alone was answered for when a file began, and what stands in its way asks for that still."""
+    begins, problems = work.sides[side].answers.get("begins", ""), work.looks[side].problems
+    return bool(begins) and ":" not in begins and any(asked("begins") in problem for problem in problems)
 
 
 def study(work: Work) -> str:

@@ -399,6 +399,21 @@ def test_a_day_that_can_be_two_is_asked_for(served: Served) -> None:
     assert 'value="2026-04-03 07:38"' in served.ask("GET", work).text
 
 
+def test_a_date_alone_is_said_to_want_a_time_where_a_time_is_wanted(served: Served) -> None:
+    rows = "".join(f"{(22 + i // 120) % 24:02d}:{i // 2 % 60:02d}:{i % 2 * 30:02d},light\n" for i in range(700))
+    work = served.begin("night", {**PAIR, "device.file": ("times.csv", f"time,stage\n{rows}".encode())})
+    fields = fields_of(served.ask("GET", work).text)
+    wanted = "Taken as 22 April 2026. A time is wanted as well."
+    for answers, readable, says_so in (
+        ({"device.begins": "22.04.2026"}, 1, True),
+        ({"device.begins": "22.04.2026", "device.night_of": "wake-day"}, 2, False),
+        ({"device.begins": "22.04.2026 21:00", "device.night_of": ""}, 2, False),
+    ):
+        served.post(work, {**fields, **answers, "do": "look"})
+        page = served.ask("GET", work).text
+        assert (page.count("It can be read."), wanted in page) == (readable, says_so)
+
+
 def test_lengths_that_tell_their_unit_are_read_as_on_the_command_line(served: Served, tmp_path: Path) -> None:
     rows = "".join(
         f"2026-04-22 {8 + i // 2:02d}:{i % 2 * 30:02d};{'wake light deep'.split()[i % 3]};30 min\n" for i in range(14)
