@@ -119,9 +119,9 @@ def serve(temporary: Path, *options: str) -> Served:
     return served
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
-    """Return a page that runs."""
+    """Return a page that runs; one for each file of tests, as a page takes no more than 100 works."""
     for name in ("starlette", "uvicorn", "python_multipart"):
         pytest.importorskip(name, reason="the extra 'page' is not installed")
     page = serve(tmp_path_factory.mktemp("served"))
