@@ -10,10 +10,11 @@ from typing import Final
 
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.layout import layout_of, strptime_directives, strptime_has_date
-from sleepagree.readers.times.clock import Clock, Column, fixed_zone, naive_datetime
+from sleepagree.readers.times.clock import Clock, Column, naive_datetime
 from sleepagree.readers.times.declared import read_declared
 from sleepagree.readers.times.forms import declarable_forms
 from sleepagree.readers.times.words import with_plain_half
+from sleepagree.readers.times.zones import fixed_zone
 
 _DAY: Final = dt.timedelta(days=1)
 _NOON: Final = " 12:00"
