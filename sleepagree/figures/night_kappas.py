@@ -24,6 +24,7 @@ from sleepagree.figures.drawing import (
     size_mm,
     widest_mm,
     write,
+    write_over,
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.figures.subjects import device_of
@@ -86,7 +87,6 @@ def draw_night_kappas(study: StudyAgreement, *, device: str = "", ax: Axes | Non
     rows = _Rows.of([found.nights[i] for i in order]) if named else None
     ax = axes_for(ax, one_column(height), left=rows.left if rows else 14, right=3, top=5, bottom=9)
     ax.set_ylim((values.size, 0) if named else (0, values.size))
-    _draw_pooled(ax, pooled.pooled.primary)
     at = np.arange(values.size) + 0.5
     if rows:
         _name_rows(ax, rows)
@@ -101,6 +101,7 @@ def draw_night_kappas(study: StudyAgreement, *, device: str = "", ax: Axes | Non
     ends = np.concatenate([values, lower, upper])
     left = float(np.nanmin(ends)) if (~np.isnan(ends)).any() else 0.0
     ax.set_xlim(min(0.0, left - 0.03), 1.0)
+    _draw_pooled(ax, pooled.pooled.primary)
     grid_lines(ax, "x")
     name_axis(ax, x="kappa")
     return ax
@@ -125,9 +126,7 @@ def _draw_pooled(ax: Axes, pooled: Estimate) -> None:
     if not math.isnan(pooled.low):
         ax.axvspan(pooled.low, pooled.high, color=BAND.drawn, linewidth=0, zorder=0.6)
     ax.axvline(pooled.value, color=INK.drawn, linewidth=0.9, zorder=5)
-    text = f"pooled {pooled.value:.2f}"
-    across = ax.get_xaxis_transform()
-    write(ax, pooled.value, 1.01, text, size=SMALL_LETTER_POINTS, transform=across, ha="center", va="bottom")
+    write_over(ax, pooled.value, 1.01, f"pooled {pooled.value:.2f}", size=SMALL_LETTER_POINTS)
 
 
 class _Rows(NamedTuple):

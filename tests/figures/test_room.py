@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
-from itertools import combinations, pairwise
+from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -14,8 +14,7 @@ import pytest
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.text import Text
-from matplotlib.transforms import Bbox
+from on_paper import faults_of, texts_drawn
 from scipy.optimize import minimize
 
 from sleepagree import StageMapping, align, compare, figures
@@ -30,40 +29,6 @@ from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.night.compare import NightAgreement
 from sleepagree.readers.memory import read_hypnogram
-
-
-def texts_drawn(ax: Axes) -> list[tuple[str, Bbox]]:
-    """Return every text that is seen, with its box in dots."""
-    figure = ax.figure
-    FigureCanvasAgg(figure)
-    figure.set_dpi(200)
-    figure.draw_without_rendering()
-    hidden = {
-        id(label)
-        for axis, limits in ((ax.xaxis, ax.get_xlim()), (ax.yaxis, ax.get_ylim()))
-        for tick in axis.get_major_ticks()
-        for label in (tick.label1, tick.label2)
-        if not min(limits) - 1e-9 <= tick.get_loc() <= max(limits) + 1e-9
-    }
-    texts = [text for text in figure.findobj(Text) if text.get_visible() and text.get_text().strip()]
-    # without what an annotation points at
-    return [(text.get_text(), Text.get_window_extent(text)) for text in texts if id(text) not in hidden]
-
-
-def faults_of(ax: Axes) -> list[str]:
-    """Return which texts are cut off and which lie on each other."""
-    found, paper = texts_drawn(ax), ax.figure.bbox
-    faults = [
-        f"{text!r} is cut off"
-        for text, box in found
-        if min(box.x0, box.y0, paper.width - box.x1, paper.height - box.y1) < -1
-    ]
-    for (one, a), (two, b) in combinations(found, 2):
-        wide, high = min(a.x1, b.x1) - max(a.x0, b.x0), min(a.y1, b.y1) - max(a.y0, b.y0)
-        if wide > 2 and high > 0.35 * min(a.height, b.height):  # boxes hold more than the letters
-            faults.append(f"{one!r} lies on {two!r}")
-    return faults
-
 
 # --- names of classes -------------------------------------------------------------------------------------
 
