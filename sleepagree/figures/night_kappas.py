@@ -79,6 +79,7 @@ def draw_night_kappas(study: StudyAgreement, *, device: str = "", ax: Axes | Non
     pooled = None if studied is None else studied.find("kappa")
     if studied is None or pooled is None:
         raise ValueError(f"no mapping of {shorten(found.device)!r} in this study has a kappa")
+    together = pooled.pooled.primary
     order, said = _nights_drawn(studied.night_kappa, [night.participant for night in found.nights])
     named = not said
     values, reach = studied.night_kappa[order], normal_quantile(study.options.level) * kappa_se(studied.night_counts)
@@ -98,10 +99,10 @@ def draw_night_kappas(study: StudyAgreement, *, device: str = "", ax: Axes | Non
     draw_strokes(ax, *whiskers, shade=ACCENT, width=1.0 if named else 0.5, zorder=3)
     size, edge = (3.8, PAPER.drawn) if named else (2.2, "none")
     ax.plot(values, at, zorder=4, **points(size, ACCENT.drawn, edge, 0.3))
-    ends = np.concatenate([values, lower, upper])
+    ends = np.concatenate([values, lower, [together.value, together.low]])
     left = float(np.nanmin(ends)) if (~np.isnan(ends)).any() else 0.0
     ax.set_xlim(min(0.0, left - 0.03), 1.0)
-    _draw_pooled(ax, pooled.pooled.primary)
+    _draw_pooled(ax, together)
     grid_lines(ax, "x")
     name_axis(ax, x="kappa")
     return ax

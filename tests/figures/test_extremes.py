@@ -9,6 +9,7 @@ import drawn
 import numpy as np
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.patches import Rectangle
 from on_paper import crowded_ticks, faults_of, texts_drawn
 
 from sleepagree import figures
@@ -46,3 +47,12 @@ def test_the_pooled_kappa_is_written_between_the_ends_of_the_axis(pooled: float)
     (box,) = [box for text, box in texts_drawn(ax) if text == f"pooled {pooled:.2f}"]
     place = ax.get_window_extent()
     assert place.x0 - 1 <= box.x0 < box.x1 <= place.x1 + 1
+
+
+@pytest.mark.parametrize(("low", "high"), [(-1.0, 1.0), (-0.4, 0.99), (0.7, 0.9)])
+def test_the_interval_of_the_pooled_kappa_is_drawn_whole(low: float, high: float) -> None:
+    ax = kappas(0.85, low, high)
+    (band,) = [patch for patch in ax.patches if isinstance(patch, Rectangle)]
+    assert (band.get_x(), band.get_x() + band.get_width()) == pytest.approx((low, high))
+    left, right = ax.get_xlim()
+    assert left <= low < high <= right
