@@ -30,6 +30,7 @@ from sleepagree.figures.style import (
     INK,
     LETTER_POINTS,
     MM_PER_INCH,
+    MM_PER_POINT,
     SETTINGS,
     SMALL_LETTER_POINTS,
     FigureSize,
@@ -40,7 +41,6 @@ from sleepagree.figures.style import (
 #: Parameter of ticks -> end of the name of its setting.
 _OF_TICKS: Final = {"length": "size", "width": "width", "pad": "pad"}
 
-_POINTS_PER_INCH: Final = 72.0
 #: No name of a row is wider, in millimetres.
 _LONGEST_NAME_MM: Final = 34.0
 #: Millimetres between the names of rows and what stands on both sides of them.
@@ -135,7 +135,7 @@ def width_mm(text: str, *, size: float = LETTER_POINTS, weight: str = "normal") 
     with warnings.catch_warnings():  # an empty box stands for a letter that the font lacks, and has a width, too
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
         width, _, _ = text_to_path.get_text_width_height_descent(text, look, ismath=False)
-    return float(width) * MM_PER_INCH / _POINTS_PER_INCH
+    return float(width) * MM_PER_POINT
 
 
 def widest_mm(texts: Iterable[str], **look: Any) -> float:
@@ -209,7 +209,7 @@ def write_over(ax: Axes, x: float, y: float, text: str, *, size: float) -> None:
     wide, room = width_mm(text, size=size), size_mm(ax)[0]
     at = room * (x - low) / (high - low)
     aside = max(wide / 2 - at, 0.0) - max(at + wide / 2 - room, 0.0)
-    shift = (aside * _POINTS_PER_INCH / MM_PER_INCH, 0.0)
+    shift = (aside / MM_PER_POINT, 0.0)
     write(ax, x, y, text, size=size, shift=shift, transform=ax.get_xaxis_transform(), ha="center", va="bottom")
 
 
@@ -248,7 +248,7 @@ def name_heights(ax: Axes, names: Sequence[tuple[float, str]], x: float, transfo
     """
     bottom, top = ax.get_ylim()
     lines = max((text.count("\n") + 1 for _, text in names), default=1)
-    name_mm = 1.2 * lines * letters(SMALL_LETTER_POINTS) * MM_PER_INCH / _POINTS_PER_INCH
+    name_mm = 1.2 * lines * letters(SMALL_LETTER_POINTS) * MM_PER_POINT
     high = name_mm * (top - bottom) / size_mm(ax)[1]
     ordered = sorted(names, key=lambda name: name[0])
     places = apart([y for y, _ in ordered], high, bottom + high / 2, top - high / 2)
@@ -380,7 +380,7 @@ def mark_key_below(ax: Axes, entries: Sequence[tuple[dict[str, Any], str]], *, h
     if columns < fewest:
         columns, names = fewest, fit(names, max(room / fewest - AROUND_ENTRY_MM, 0.0), size=SMALL_LETTER_POINTS)
     # more lines than one go on below the first
-    half_line = 0.5 * letters(SMALL_LETTER_POINTS) * MM_PER_INCH / _POINTS_PER_INCH / size_mm(ax)[1]
+    half_line = 0.5 * letters(SMALL_LETTER_POINTS) * MM_PER_POINT / size_mm(ax)[1]
     place: Any = "center right" if columns == len(names) else "upper right"
     height += half_line if columns < len(names) else 0.0
     handles = [Line2D([], [], label=name, **look) for (look, _), name in zip(entries, names, strict=True)]

@@ -23,9 +23,20 @@ from sleepagree.figures.drawing import (
     points,
     size_mm,
     widest_mm,
+    width_mm,
     write,
 )
-from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PAPER, SMALL_LETTER_POINTS, one_column, styled
+from sleepagree.figures.style import (
+    ACCENT,
+    BAND,
+    INK,
+    MM_PER_POINT,
+    MUTED,
+    PAPER,
+    SMALL_LETTER_POINTS,
+    one_column,
+    styled,
+)
 from sleepagree.figures.subjects import disagreement_of
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.night.compare import NightAgreement
@@ -42,6 +53,8 @@ FEW_EPOCHS: Final = 60
 #: Every so many hours have a name, by the room there is.
 _HOUR_STEPS: Final = (1, 2, 3, 4, 6, 12)
 _BETWEEN_PARTS_MM: Final = 1.2
+#: Points from the middle of a mark to its name.
+_BESIDE_MARK: Final = 6.0
 
 #: Upper ends (epochs) of the classes of run length, the last one open.
 RUN_CLASSES: Final = (1, 2, 4, 10, 20, 40)
@@ -182,6 +195,9 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
         dashed: dict[str, Any] = {"color": MUTED.drawn, "linewidth": 0.8, "linestyle": (0, (4, 2))}
         ax.plot(other.offsets_s / 60, other.kappa, zorder=2, **dashed)
     ax.plot(curve.offsets_s / 60, curve.kappa, color=ACCENT.drawn, linewidth=1.3, zorder=3)
+    values = np.concatenate([curve.kappa, [] if other is None else other.kappa, [0.0]])
+    ax.set_ylim(float(np.nanmin(values)) - 0.04, max(float(np.nanmax(values)), 0.1) * 1.12 + 0.02)
+    ax.set_xlim(float(curve.offsets_s[0]) / 60, float(curve.offsets_s[-1]) / 60)
     marked = (
         (0.0, reading.kappa_at_zero, PAPER, "as recorded"),
         (reading.offset_s / 60, reading.kappa_at_best, ACCENT, "best"),
@@ -193,11 +209,17 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
         if text == "best" and abs(x) < 0.25:
             continue
         side = -1 if (text == "as recorded") == (reading.offset_s >= 0) else 1
-        beside: dict[str, Any] = {"shift": (6 * side, 3), "ha": "left" if side > 0 else "right", "va": "bottom"}
-        write(ax, x, y, f"{text} {y:.2f}", size=SMALL_LETTER_POINTS, zorder=5, **beside)
-    values = np.concatenate([curve.kappa, [] if other is None else other.kappa, [0.0]])
-    ax.set_ylim(float(np.nanmin(values)) - 0.04, max(float(np.nanmax(values)), 0.1) * 1.12 + 0.02)
-    ax.set_xlim(float(curve.offsets_s[0]) / 60, float(curve.offsets_s[-1]) / 60)
+        _name_mark(ax, x, y, f"{text} {y:.2f}", side)
     grid_lines(ax, "y")
     name_axis(ax, x="minutes added to device times", y=f"kappa, {reading.mapping}")
     return ax
+
+
+def _name_mark(ax: Axes, x: float, y: float, text: str, side: int) -> None:
+    """Write beside a mark, on its left (-1) or right (1), or on the other side where the axis ends too soon."""
+    low, high = ax.get_xlim()
+    room = (high - x if side > 0 else x - low) / (high - low) * size_mm(ax)[0]
+    if room < width_mm(text, size=SMALL_LETTER_POINTS) + _BESIDE_MARK * MM_PER_POINT:
+        side = -side
+    beside: dict[str, Any] = {"shift": (_BESIDE_MARK * side, 3), "ha": "left" if side > 0 else "right", "va": "bottom"}
+    write(ax, x, y, text, size=SMALL_LETTER_POINTS, zorder=5, **beside)

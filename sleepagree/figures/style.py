@@ -158,6 +158,7 @@ def css_variables(*, dark: bool = False) -> str:
 ONE_COLUMN_MM: Final = 85.0  # of a journal's page
 TWO_COLUMNS_MM: Final = 178.0
 MM_PER_INCH: Final = 25.4
+MM_PER_POINT: Final = MM_PER_INCH / 72
 LETTER_POINTS: Final = 7.0
 SMALL_LETTER_POINTS: Final = 6.0
 LINE_POINTS: Final = 0.7

@@ -14,6 +14,8 @@ from on_paper import crowded_ticks, faults_of, texts_drawn
 
 from sleepagree import figures
 from sleepagree.inference.estimate import Estimate
+from sleepagree.scoring.clock import ClockReading
+from sleepagree.scoring.clock_blocks import OffsetCurve
 
 
 def kappas(pooled: float, low: float = np.nan, high: float = np.nan, *, nights: int = 4) -> Axes:
@@ -25,12 +27,30 @@ def kappas(pooled: float, low: float = np.nan, high: float = np.nan, *, nights: 
     return figures.draw_night_kappas(drawn.study_of_kappas(values, names, found))
 
 
+def clock(best_min: float, *, reach_min: float = 30.0, at_zero: float = 0.3, at_best: float = 1.0) -> Axes:
+    """Draw a clock that is off by so many minutes."""
+    offsets = np.arange(-60 * reach_min, 60 * reach_min + 1, 30.0)
+    far = np.abs(offsets / 60 - best_min)
+    kappa = at_best - (at_best - at_zero) * np.minimum(far / max(abs(best_min), 1.0), 1.2)
+    best = 60 * best_min
+    reading = ClockReading(
+        "wake-light-deep-rem", OffsetCurve(offsets, kappa), None, proposed=True, reason="", offset_s=best,
+        low_s=best - 60, high_s=best + 60, kappa_at_zero=at_zero, kappa_at_best=at_best,
+    )  # fmt: skip
+    return figures.draw_clock_curve(reading)
+
+
 EXTREMES: dict[str, Any] = {
     **{f"kappas pooled {v}": partial(kappas, v) for v in (-1, -0.97, -0.3, 0.0, 0.04, 0.5, 0.9, 0.96, 0.99, 1.0)},
     "kappas band below": partial(kappas, 0.85, -1.0, 1.0),
     "kappas one night": partial(kappas, 1.0, nights=1),
     "kappas many": partial(kappas, 0.99, nights=90),
     "kappas unknown": partial(kappas, np.nan),
+    **{f"clock {v}": partial(clock, v) for v in (-30, -29, -26, -20, -15, -3, -1, 0, 0.5, 1, 3, 15, 20, 26, 29, 30)},
+    "clock of hours": partial(clock, 840.0, reach_min=900.0),
+    "clock of hours before": partial(clock, -885.0, reach_min=900.0),
+    "clock below chance": partial(clock, 25.0, at_zero=-0.3, at_best=-0.05),
+    "clock before below chance": partial(clock, -25.0, at_zero=-0.3, at_best=-0.05),
 }
 
 
@@ -56,3 +76,12 @@ def test_the_interval_of_the_pooled_kappa_is_drawn_whole(low: float, high: float
     assert (band.get_x(), band.get_x() + band.get_width()) == pytest.approx((low, high))
     left, right = ax.get_xlim()
     assert left <= low < high <= right
+
+
+@pytest.mark.parametrize("best_min", [-30.0, -29.0, -26.0, -5.0, 5.0, 26.0, 29.0, 30.0])
+def test_the_kappas_of_a_clock_are_written_between_the_ends_of_the_axis(best_min: float) -> None:
+    ax = clock(best_min)
+    boxes = [box for text, box in texts_drawn(ax) if text in ("best 1.00", "as recorded 0.30")]
+    place = ax.get_window_extent()
+    assert len(boxes) == 2
+    assert all(place.x0 <= box.x0 < box.x1 <= place.x1 for box in boxes)
