@@ -6,6 +6,7 @@ import math
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.describe.blocks import Beside, Block, Figure, FigureKind, Heading, beside
 from sleepagree.describe.study_margins import unit_word
@@ -19,7 +20,9 @@ from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement
 _LOOKED_AT: Final = 2
 
 #: More nights than this are drawn as counts, without rings.
-_MOST_RINGED: Final = 400
+MOST_RINGED: Final = 400
+#: Nights so little beyond a limit lie on it.
+_ROUNDING: Final = 1e-9
 
 
 def bias_figures(device: DeviceStudy, study: StudyAgreement, serial: int) -> list[Block]:
@@ -81,12 +84,12 @@ def _say_limits_drawn(row: BiasRow) -> str:
 
 
 def _say_what_is_drawn(row: BiasRow) -> str:
+    outside = _say_outside(row)
     if row.lines is not None:
         return (
             "The spread changes with the level, so the limits are drawn as lines in the mean of both sides (Bland & "
-            f"Altman 1999, section 3.2): {say_at(row, row.lines)}. Nights outside them have rings."
+            f"Altman 1999, section 3.2): {say_at(row, row.lines)}.{outside}"
         )
-    outside = _say_outside(row)
     if row.of_ratios:
         return f"Limits of the ratio fan out from the origin.{outside}"
     sloped = ""
@@ -96,12 +99,29 @@ def _say_what_is_drawn(row: BiasRow) -> str:
 
 
 def _say_outside(row: BiasRow) -> str:
-    if row.sizes is None or not row.sizes.outside or row.sizes.nights > _MOST_RINGED:
+    count = int(np.count_nonzero(nights_ringed(row)))
+    if not count:
         return ""
-    count = row.sizes.outside
     return (
         f" Rings mark the {count} nights outside the limits." if count > 1 else " A ring marks the night outside them."
     )
+
+
+def nights_ringed(row: BiasRow) -> NDArray[np.bool_]:
+    """Return which nights lie outside the limits as they are drawn; none where nights are drawn as counts."""
+    limits, lines = row.limits, row.lines
+    difference = row.device - row.reference
+    if np.count_nonzero(~np.isnan(difference)) > MOST_RINGED:
+        return np.zeros(difference.size, bool)
+    lower, upper = limits.lower, limits.upper
+    if lines is not None and not math.isnan(lines.slope):
+        at = [lines.at(level) for level in ((row.reference + row.device) / 2).tolist()]
+        lower, upper = np.array([end.lower for end in at]), np.array([end.upper for end in at])
+    elif row.of_ratios:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            difference = np.log(row.device / row.reference)
+    # of width 0, limits differ by rounding from the nights that lie on them
+    return (difference < lower - _ROUNDING) | (difference > upper + _ROUNDING)
 
 
 def _normal_look(row: BiasRow, name: str, device: str, study: StudyAgreement) -> Figure:

@@ -8,16 +8,16 @@ from typing import Any, Final
 
 import numpy as np
 from matplotlib.axes import Axes
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
+from sleepagree.describe.study_bias_figures import nights_ringed
 from sleepagree.figures.drawing import axes_for, name_axis, name_heights, points, signed_in_print
-from sleepagree.figures.participants import MOST_POINTS as MOST_NIGHTS
 from sleepagree.figures.participants import room_above, scatter_nights
 from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, one_column, styled
 from sleepagree.figures.subjects import measure_of
 from sleepagree.inference.limits import LimitsOfAgreement, Scale
 from sleepagree.inference.regression_limits import RegressionLimits
-from sleepagree.study.results import StudyAgreement
+from sleepagree.study.results import BiasRow, StudyAgreement
 
 _DASHES: Final = (0, (5, 2.5))
 #: Field of limits, what it is called, and how it is drawn.
@@ -137,13 +137,8 @@ def draw_bias_against_level(
     beside, at = ax.transData, high
     if lines is not None and not math.isnan(lines.slope):
         drawn, names = _draw_lines(ax, lines, low, high)
-        at_night = [lines.at(float(v)) for v in level]
-        _ring(ax, level, difference, [not e.lower <= d <= e.upper for e, d in zip(at_night, difference, strict=True)])
     elif limits.scale is Scale.LOG_RATIO:
         drawn, names = _draw_fan(ax, limits, low, high)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = np.log(y / x)
-        _ring(ax, level, difference, (ratio < limits.lower) | (ratio > limits.upper))
     else:
         drawn, names = _draw_level(ax, limits, sloped)
         beside, at = ax.get_yaxis_transform(), _NAMES_AT
@@ -151,7 +146,7 @@ def draw_bias_against_level(
             ends = [sloped.at(low).bias, sloped.at(high).bias]
             ax.plot([low, high], ends, color=ACCENT.drawn, linewidth=1.1, zorder=2)
             drawn += ends
-        _ring(ax, level, difference, (difference < limits.lower) | (difference > limits.upper))
+    _ring(ax, level, difference, row)
     bottom, top = _padded(np.array([*difference[known], *drawn, 0.0]))
     ax.set_ylim(bottom, top)
     name_heights(ax, names[::-1], at, beside)
@@ -159,10 +154,10 @@ def draw_bias_against_level(
     return ax
 
 
-def _ring(ax: Axes, x: Values, y: Values, outside: ArrayLike) -> None:
+def _ring(ax: Axes, x: Values, y: Values, row: BiasRow) -> None:
     """Put a ring round the nights outside the limits; too many nights are counted in cells and have none."""
-    marked = np.asarray(outside, bool) & ~np.isnan(y)
-    if np.count_nonzero(~np.isnan(y)) <= MOST_NIGHTS and marked.any():
+    marked = nights_ringed(row)
+    if marked.any():
         ax.plot(x[marked], y[marked], zorder=5, **points(8.0, "none", INK.drawn, 0.9))
 
 

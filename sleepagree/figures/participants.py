@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from numpy.typing import NDArray
 
+from sleepagree.describe.study_bias_figures import MOST_RINGED
 from sleepagree.errors import printable
 from sleepagree.figures.drawing import (
     AROUND_ENTRY_MM,
@@ -28,7 +29,7 @@ from sleepagree.figures.style import ACCENT, MUTED, PAPER, SMALL_LETTER_POINTS, 
 #: Up to so many participants each have a shape and a colour of their own, named in a key.
 MOST_WITH_SHAPES: Final = 8
 #: More nights than this are counted in cells instead of drawn one by one.
-MOST_POINTS: Final = 400
+MOST_POINTS: Final = MOST_RINGED
 _CELLS: Final = 34
 _MOST_COLUMNS: Final = 4
 #: Millimetres above the axes, for a line of the key, and for its width from the axes' left to the edge of the paper.
