@@ -113,7 +113,7 @@ def nights_ringed(row: BiasRow) -> NDArray[np.bool_]:
     difference = row.device - row.reference
     if np.count_nonzero(~np.isnan(difference)) > MOST_RINGED:
         return np.zeros(difference.size, bool)
-    lower, upper = limits.lower, limits.upper
+    lower, upper = np.array(limits.lower), np.array(limits.upper)
     if lines is not None and not math.isnan(lines.slope):
         at = [lines.at(level) for level in ((row.reference + row.device) / 2).tolist()]
         lower, upper = np.array([end.lower for end in at]), np.array([end.upper for end in at])
