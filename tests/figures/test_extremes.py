@@ -14,6 +14,7 @@ from on_paper import crowded_ticks, faults_of, texts_drawn
 
 from sleepagree import figures
 from sleepagree.inference.estimate import Estimate
+from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.scoring.clock import ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
 
@@ -40,6 +41,13 @@ def clock(best_min: float, *, reach_min: float = 30.0, at_zero: float = 0.3, at_
     return figures.draw_clock_curve(reading)
 
 
+def precision(wanted: float, participants: tuple[int, ...], nights: tuple[int, ...], *, scale: float = 1.0) -> Axes:
+    """Draw a plan, with a half-width wanted where it is not 0."""
+    parts = MeanPrecision(VarianceComponents(15.0 * scale, 20.0 * scale))
+    asked = {"bias": wanted} if wanted else {}
+    return figures.draw_precision(plan_grid({"bias": parts}, participants=participants, nights=nights, wanted=asked))
+
+
 EXTREMES: dict[str, Any] = {
     **{f"kappas pooled {v}": partial(kappas, v) for v in (-1, -0.97, -0.3, 0.0, 0.04, 0.5, 0.9, 0.96, 0.99, 1.0)},
     "kappas band below": partial(kappas, 0.85, -1.0, 1.0),
@@ -51,6 +59,14 @@ EXTREMES: dict[str, Any] = {
     "clock of hours before": partial(clock, -885.0, reach_min=900.0),
     "clock below chance": partial(clock, 25.0, at_zero=-0.3, at_best=-0.05),
     "clock before below chance": partial(clock, -25.0, at_zero=-0.3, at_best=-0.05),
+    "precision narrow": partial(precision, 0.5, (10, 20, 40), (1, 3)),
+    "precision wide": partial(precision, 40.0, (5, 10, 20), (1, 3)),
+    "precision one size": partial(precision, 0.0, (10,), (1,)),
+    "precision one number": partial(precision, 8.0, (10,), (1, 2, 3)),
+    "precision many nights": partial(precision, 8.0, (10, 20, 80), tuple(range(1, 15))),
+    "precision thousands": partial(precision, 0.0, (10_000, 20_000, 100_000), (1, 100)),
+    "precision tiny": partial(precision, 0.0, (2, 3, 4), (1, 2), scale=0.0001),
+    "precision most nights": partial(precision, 0.0, (10, 20, 80), tuple(range(1, 26))),
 }
 
 
@@ -85,3 +101,30 @@ def test_the_kappas_of_a_clock_are_written_between_the_ends_of_the_axis(best_min
     place = ax.get_window_extent()
     assert len(boxes) == 2
     assert all(place.x0 <= box.x0 < box.x1 <= place.x1 for box in boxes)
+
+
+@pytest.mark.parametrize("wanted", [0.5, 0.01, 8.0, 40.0])
+def test_every_line_of_precision_that_is_named_is_seen(wanted: float) -> None:
+    ax = precision(wanted, (10, 20, 40), (1, 3))
+    bottom, top = ax.get_ylim()
+    lines = [line.get_ydata() for line in ax.lines if len(line.get_ydata()) == 3]
+    assert len(lines) == 2
+    assert all(sum(bottom <= value <= top for value in y) >= 2 for y in lines)
+
+
+def test_a_small_study_does_not_squeeze_the_lines_of_precision_to_the_ground() -> None:
+    assert precision(8.0, (3, 10, 20, 40), (1, 3)).get_ylim()[1] == 40.0
+
+
+@pytest.mark.parametrize("nights", [(1,), (1, 2, 3)])
+def test_precision_at_one_number_of_participants_is_drawn_as_points(nights: tuple[int, ...]) -> None:
+    ax = precision(0.0, (10,), nights)
+    assert [line.get_marker() for line in ax.lines] == ["o"] * len(nights)
+    assert all(float(label.get_text()).is_integer() for label in ax.get_xticklabels() if label.get_text())
+
+
+def test_lines_of_precision_look_different() -> None:
+    ax = precision(0.0, (10, 20, 80), tuple(range(1, 26)))
+    # dashes are kept as they are drawn: offset and lengths
+    looks = {(line.get_color(), str(line._dash_pattern)) for line in ax.lines}
+    assert len(looks) == len(ax.lines) == 25
