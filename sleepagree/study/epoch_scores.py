@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -69,9 +70,10 @@ class AgreementScore(Brief):
 
     def __repr__(self) -> str:
         kappa = self.kappa
+        ends = f"{100 * kappa.level:g} % interval {kappa.low:.3f} to {kappa.high:.3f}"
         return (
-            f"AgreementScore(kappa {kappa.value:.3f}, {100 * kappa.level:g} % interval {kappa.low:.3f} to "
-            f"{kappa.high:.3f}, mapping '{self.mapping}', {counted(self.participants, 'participant')})"
+            f"AgreementScore(kappa {kappa.value:.3f}, {'no interval' if math.isnan(kappa.low) else ends}, "
+            f"mapping '{self.mapping}', {counted(self.participants, 'participant')})"
         )
 
     @property
