@@ -109,3 +109,10 @@ def test_a_score_tells_its_kappa_and_what_its_study_tells() -> None:
     assert score.finding == score.study.finding
     assert score.cautions == score.study.cautions
     assert score.to_frame("nights").equals(score.study.to_frame("nights"))
+
+
+def test_a_score_of_one_participant_says_that_it_has_no_interval() -> None:
+    true, predicted, who = labels()
+    score = agreement_score(STAGES[true], STAGES[predicted], np.zeros_like(who), options=QUICK)
+    assert f"{float(score):.3f}, no interval, mapping" in repr(score)
+    assert "nan" not in repr(score)
