@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from sleepagree.describe.study_bias_figures import nights_ringed
-from sleepagree.figures.drawing import axes_for, name_axis, name_heights, points, signed_in_print
+from sleepagree.figures.drawing import axes_for, fit_ticks, name_axis, name_heights, points, signed_in_print
 from sleepagree.figures.participants import room_above, scatter_nights
 from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, one_column, styled
 from sleepagree.figures.subjects import measure_of
@@ -81,6 +81,7 @@ def draw_minutes(
     ax.set_aspect("equal", adjustable="box", anchor="SW")
     said = row.name if row.measure.startswith(("minutes ", "percent ")) else f"{row.name} ({row.unit})"
     ax.locator_params(axis="both", nbins=7, steps=[1, 2, 2.5, 5, 10])
+    fit_ticks(ax, left=14, thinned="both")
     name_axis(ax, x=f"reference, {said}", y=f"device, {said}")
     return ax
 
@@ -150,6 +151,7 @@ def draw_bias_against_level(
     bottom, top = _padded(np.array([*difference[known], *drawn, 0.0]))
     ax.set_ylim(bottom, top)
     name_heights(ax, names[::-1], at, beside)
+    fit_ticks(ax, left=14)
     name_axis(ax, x=f"{row.name}, mean of device and reference ({row.unit})", y=f"device − reference ({row.unit})")
     return ax
 
@@ -286,5 +288,6 @@ def draw_normal_look(
     edge = PAPER.drawn if n <= 60 else "none"
     ax.plot(quantiles[shown], means[shown], zorder=3, **points(3.6, ACCENT.drawn, edge, 0.3))
     told = "" if shown.size == n else f" ({shown.size} of {n} participants, all at the two ends)"
+    fit_ticks(ax, left=14)
     name_axis(ax, x=f"normal quantile{told}", y=f"{row.name}, mean difference ({row.unit})")
     return ax

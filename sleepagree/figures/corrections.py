@@ -12,6 +12,7 @@ from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     axes_for,
     draw_boxes,
+    fit_ticks,
     grid_lines,
     key_below,
     mark_key_below,
@@ -99,6 +100,7 @@ def draw_correction_line(
     ax.plot(at, corrected, color=ACCENT.drawn, linewidth=1.4, zorder=3, gid="data-line")
     scatter_nights(ax, x, y, who)
     said = f"{say_measure(learnt.measure, correction.mapping)} ({learnt.unit})"
+    fit_ticks(ax, left=14)
     name_axis(ax, x=f"device, {said}", y=f"reference, {said}")
     return ax
 

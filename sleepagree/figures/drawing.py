@@ -47,6 +47,12 @@ _LONGEST_NAME_MM: Final = 34.0
 _AROUND_NAMES_MM: Final = 1.4
 #: Millimetres that the name of an upright axis takes beside its rows.
 _AXIS_NAME_MM: Final = 3.6
+#: Millimetres that the name of an upright axis and what is around it take beside names of ticks.
+_BESIDE_TICKS_MM: Final = 6.4
+#: Millimetres between the names of two ticks.
+_BETWEEN_TICKS_MM: Final = 1.5
+#: Most spaces between ticks that are tried where names run into each other.
+_FEWER_TICKS: Final = (6, 5, 4, 3, 2)
 #: Millimetres that an entry of a key takes for its mark and the space to the next one.
 AROUND_ENTRY_MM: Final = 4.8
 #: Shares of a name's letters that are kept before a cut.
@@ -99,7 +105,10 @@ def _ticks(axis: Axis) -> str:
 def _give_margins(ax: Axes, *, left: float, bottom: float, right: float, top: float) -> None:
     """Make axes smaller by margins in millimetres, but never by more than half."""
     place, (width, height) = ax.get_position(), size_mm(ax)
-    across, up = (min(1.0, 0.5 * room / needed) for room, needed in ((width, left + right), (height, bottom + top)))
+    across, up = (
+        min(1.0, 0.5 * room / needed) if needed else 1.0
+        for room, needed in ((width, left + right), (height, bottom + top))
+    )
     x, y = place.width / width, place.height / height
     ax.set_position(
         (
@@ -279,6 +288,51 @@ def name_ticks(
         for i, tick in enumerate(axis.get_major_ticks()):
             tick.label1.set_gid(f"{name}-{i}")
             tick.tick1line.set_gid(f"{name}-mark-{i}")
+
+
+def fit_ticks(ax: Axes, *, left: float, thinned: str = "x") -> None:
+    """Make room for the names of ticks that matplotlib chooses; limits are to be set before.
+
+    Parameters
+    ----------
+    ax : Axes
+        The axes, which give up room where names on the left are too wide for their margin.
+    left : float
+        That margin in millimetres.
+    thinned : str
+        Which axis gets fewer ticks where names below would run into each other: ``"x"``, or ``"both"``.
+    """
+    for axis in (ax.xaxis, ax.yaxis):  # kept for a drawing under other settings, which would choose other ticks
+        axis.set_tick_params(labelsize=_tick_points(axis))
+    _thin_ticks(ax, thinned)
+    lacking = widest_mm(_names_of_ticks(ax.yaxis)) + _BESIDE_TICKS_MM - left
+    if lacking > 0 and figure_of(ax).get_layout_engine() is None:
+        _give_margins(ax, left=lacking, bottom=0.0, right=0.0, top=0.0)
+        _thin_ticks(ax, thinned)
+
+
+def _thin_ticks(ax: Axes, thinned: str) -> None:
+    """Take away ticks until the names of those below stand apart."""
+    ax.apply_aspect()
+    low, high = ax.get_xlim()
+    for most in _FEWER_TICKS:
+        places = [at for at in ax.get_xticks() if _is_seen(ax.xaxis, at)]
+        between = np.diff(places).min(initial=math.inf) / (high - low) * size_mm(ax)[0]
+        if between >= widest_mm(_names_of_ticks(ax.xaxis)) + _BETWEEN_TICKS_MM:
+            return
+        ax.locator_params(axis="both" if thinned == "both" else "x", nbins=most)
+
+
+def _is_seen(axis: Axis, at: float) -> bool:
+    low, high = sorted(axis.get_view_interval())
+    return bool(low <= at <= high)
+
+
+def _names_of_ticks(axis: Axis) -> list[str]:
+    """Return the names of the ticks within the limits of an axis."""
+    places = axis.get_majorticklocs()
+    names = axis.get_major_formatter().format_ticks(list(places))
+    return [name for at, name in zip(places, names, strict=True) if _is_seen(axis, at)]
 
 
 def name_rows(ax: Axes, rows: Sequence[tuple[float, str]], *, size: float = LETTER_POINTS) -> None:

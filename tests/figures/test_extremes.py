@@ -9,14 +9,18 @@ import drawn
 import numpy as np
 import pytest
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from on_paper import crowded_ticks, faults_of, texts_drawn
 
 from sleepagree import figures
 from sleepagree.inference.estimate import Estimate
+from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
 from sleepagree.scoring.clock import ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
+
+PEOPLE = ("Ada", "Bo", "Cy", "Di")
 
 
 def kappas(pooled: float, low: float = np.nan, high: float = np.nan, *, nights: int = 4) -> Axes:
@@ -48,6 +52,32 @@ def precision(wanted: float, participants: tuple[int, ...], nights: tuple[int, .
     return figures.draw_precision(plan_grid({"bias": parts}, participants=participants, nights=nights, wanted=asked))
 
 
+def nights(reference: Any, device: Any, draw: Any, *, scale: Scale = Scale.RAW, **more: Any) -> Axes:
+    """Draw one measure of nights of four people."""
+    values = {"reference": np.array(reference, float), "device": np.array(device, float)}
+    who = [PEOPLE[i % 4] for i in range(values["device"].size)]
+    limits = fit_limits_of_agreement(**values, participant=who, scale=scale)
+    return draw(drawn.study_of_measure(**values, participant=who, limits=limits, **more))
+
+
+LEVELS = np.array([400.0, 410.0, 395.0, 420.0])
+OF_NIGHTS = (figures.draw_minutes, figures.draw_bias_against_level, figures.draw_normal_look)
+FAR = {
+    "near": (307.5 + np.array([0.0, 0.05, 0.1, 0.15]), 307.5 + np.array([0.0, 0.05, 0.1, 0.05])),
+    "two minutes": (307.5 + np.array([0, 0.5, 1, 2]), 307.5 + np.array([0, 0.5, 1.5, 1])),
+    "one minute": (307.5 + np.array([0, 0.25, 0.5, 1]), 307.5 + np.array([0, 0.5, 0.5, 1])),
+    "equal": (LEVELS, LEVELS),
+    "one place": (np.full(4, 400.0), np.full(4, 400.0)),
+    "all late": (LEVELS, LEVELS + 333.3),
+    "far below": (LEVELS * 3, LEVELS - 390),
+    "far above": (LEVELS - 390, LEVELS * 3),
+    "days": (LEVELS * 31.7, LEVELS * 33.3 + [0, 900, 50, -1800]),
+    "nothing": (np.zeros(4), np.zeros(4)),
+    "tiny": (np.array([0, 0.001, 0.002, 0.001]), np.array([0, 0.002, 0.001, 0.001])),
+    "one night": (np.array([412.5]), np.array([398.0])),
+    "two nights": (np.array([412.5, 413.0]), np.array([398.0, 512.0])),
+}
+
 EXTREMES: dict[str, Any] = {
     **{f"kappas pooled {v}": partial(kappas, v) for v in (-1, -0.97, -0.3, 0.0, 0.04, 0.5, 0.9, 0.96, 0.99, 1.0)},
     "kappas band below": partial(kappas, 0.85, -1.0, 1.0),
@@ -67,6 +97,12 @@ EXTREMES: dict[str, Any] = {
     "precision thousands": partial(precision, 0.0, (10_000, 20_000, 100_000), (1, 100)),
     "precision tiny": partial(precision, 0.0, (2, 3, 4), (1, 2), scale=0.0001),
     "precision most nights": partial(precision, 0.0, (10, 20, 80), tuple(range(1, 26))),
+    **{f"{draw.__name__} {name}": partial(nights, *values, draw) for draw in OF_NIGHTS for name, values in FAR.items()},
+    **{
+        f"ratio {name}": partial(nights, *FAR[name], figures.draw_bias_against_level, scale=Scale.LOG_RATIO)
+        for name in ("near", "two minutes", "all late", "far below", "far above", "days")
+    },
+    "precision huge": partial(precision, 0.0, (2, 3, 4), (1, 2), scale=1000.0),
 }
 
 
@@ -128,3 +164,23 @@ def test_lines_of_precision_look_different() -> None:
     # dashes are kept as they are drawn: offset and lengths
     looks = {(line.get_color(), str(line._dash_pattern)) for line in ax.lines}
     assert len(looks) == len(ax.lines) == 25
+
+
+@pytest.mark.parametrize("draw", OF_NIGHTS)
+@pytest.mark.parametrize("begin", [0.0, 7.5, 307.5, 1307.5])
+@pytest.mark.parametrize("span", [0.1, 0.3, 0.5, 0.7, 0.9, 1.1, 1.3, 1.6, 2.0, 2.5, 3.0, 5.0, 8.0, 13.0, 40.0, 90.0])
+def test_ticks_keep_apart_however_near_levels_lie(span: float, begin: float, draw: Any) -> None:
+    reference = begin + span * np.array([0.0, 0.2, 0.7, 1.0])
+    ax = nights(reference, reference + span * np.array([0.1, -0.05, 0.08, 0.0]), draw)
+    assert not faults_of(ax)
+    assert not crowded_ticks(ax)
+    assert len([at for at in ax.get_xticks() if ax.get_xlim()[0] <= at <= ax.get_xlim()[1]]) > 1
+
+
+@pytest.mark.parametrize("draw", OF_NIGHTS)
+@pytest.mark.parametrize("span", [0.2, 0.3, 0.5, 0.8, 1.0, 1.5, 2.0])
+def test_ticks_of_narrow_panels_keep_apart(span: float, draw: Any) -> None:
+    reference = 307.5 + span * np.array([0.0, 0.3, 0.5, 1.0])
+    for ax in Figure(figsize=(7, 3)).subplots(1, 2):
+        nights(reference, reference[[0, 2, 1, 3]], partial(draw, ax=ax))
+        assert not crowded_ticks(ax)
