@@ -26,6 +26,7 @@ from sleepagree.figures.drawing import (
     room_for_rows,
     signed_in_print,
     size_mm,
+    widest_mm,
     write,
 )
 from sleepagree.figures.style import (
@@ -56,6 +57,8 @@ _KEY_LINE_MM: Final = 3.0
 _MOST_KEY_LINES: Final = 3
 _RIGHT_MM: Final = 16.0
 _NUMBER_MM: Final = 8.5
+#: Millimetres from bars to the numbers beside them, at most.
+_BEFORE_NUMBERS_MM: Final = 2.4
 #: Millimetres from the edge to titles of rows.
 _BEFORE_TITLES_MM: Final = 1.0
 _BAR: Final = 0.62
@@ -154,6 +157,10 @@ def _share_out(traced: Redistribution | StudyRedistribution) -> tuple[str, list[
     return f"{speak(traced.stage)}{amount}, taken as", rows
 
 
+def _say_share(share: float, minutes: float) -> str:
+    return f"{share:.0f} %, {minutes:.1f} min"
+
+
 @styled
 def draw_redistribution(
     traced: NightAgreement | StudyAgreement | Sequence[Redistribution | StudyRedistribution],
@@ -195,7 +202,9 @@ def draw_redistribution(
     shades = shades_by_name((*classes, *(name for _, to in stages for name, *_ in to)))
     rows = sum(len(to) + 1 for _, to in stages)
     left = room_for_rows((speak(name) for _, to in stages for name, *_ in to), least=15)
-    ax = axes_for(ax, one_column(rows * 5.2 + 10), left=left, right=21, top=1, bottom=9)
+    told = [_say_share(share, minutes) for _, to in stages for _, (share, *_), minutes in to]
+    right = max(21.0, widest_mm(told, size=SMALL_LETTER_POINTS) + _BEFORE_NUMBERS_MM)
+    ax = axes_for(ax, one_column(rows * 5.2 + 10), left=left, right=right, top=1, bottom=9)
     title_at = _begin_of_titles(ax, left)
     across = ax.get_yaxis_transform()
     _percent_axes(ax, rows)
@@ -210,7 +219,7 @@ def draw_redistribution(
                 # a pale rim, so that the whisker can be seen on a dark bar, too
                 ax.plot([low, high], [y, y], color=PAPER.drawn, linewidth=2.4, zorder=3)
                 ax.plot([low, high], [y, y], color=INK.drawn, linewidth=0.9, zorder=4)
-            write(ax, 103, y, f"{share:.0f} %, {minutes:.1f} min", size=SMALL_LETTER_POINTS, va="center", ha="left")
+            write(ax, 103, y, _say_share(share, minutes), size=SMALL_LETTER_POINTS, va="center", ha="left")
             ticks.append((y, speak(name)))
     name_rows(ax, ticks)
     name_axis(ax, x="per cent of the stage's epochs")
@@ -309,7 +318,9 @@ def draw_bias_sources(
     ends = [0.0, *(step.end for _, steps in accounts for step in steps)]
     low, high = min(ends), max(ends)
     # a number beside the longest bar takes that much of a narrow panel
-    room = max(0.2, _NUMBER_MM / max(size_mm(ax)[0] - 2 * _NUMBER_MM, _NUMBER_MM)) * max(high - low, 1.0)
+    numbers = (signed_in_print(step.minutes) for _, steps in accounts for step in steps)
+    number_mm = max(_NUMBER_MM, widest_mm(numbers, size=SMALL_LETTER_POINTS, weight="bold") + _BEFORE_NUMBERS_MM)
+    room = max(0.2, number_mm / max(size_mm(ax)[0] - 2 * number_mm, number_mm)) * max(high - low, 1.0)
     ax.set_xlim(low - room, high + room)
     ax.set_ylim(rows, 0)
     ticks: list[tuple[float, str]] = []

@@ -249,7 +249,8 @@ def name_clock(ax: Axes, paired: PairedNight, *, name: str = "") -> str:
     A window without two whole hours has finer steps, one whose hours have no room for their names coarser ones.
     """
     per_s = size_mm(ax)[0] / (paired.status.size * paired.epoch_s)
-    wide = width_mm("00:00" if paired.begin else "00:00 h") + _BETWEEN_HOURS_MM
+    longest = "00:00" if paired.begin else _elapsed(max(paired.status.size * paired.epoch_s, 10 * _HOUR_S))
+    wide = width_mm(longest) + _BETWEEN_HOURS_MM
     fitting = [step for step in _STEPS_S if step * per_s >= wide] or [_STEPS_S[-1]]
     fitting.sort(key=lambda step: (step < _HOUR_S, abs(step - _HOUR_S)))  # the hour, coarser ones, then finer ones
     tried = [clock_ticks(paired, step_s=step) for step in fitting]

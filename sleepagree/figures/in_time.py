@@ -205,7 +205,7 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
     for x, y, face, text in marked:
         if math.isnan(x) or math.isnan(y):
             continue
-        ax.plot([x], [y], zorder=4, **points(5, face.drawn, ACCENT.drawn, 1.1))
+        ax.plot([x], [y], zorder=4, clip_on=False, **points(5, face.drawn, ACCENT.drawn, 1.1))
         if text == "best" and abs(x) < 0.25:
             continue
         side = -1 if (text == "as recorded") == (reading.offset_s >= 0) else 1

@@ -98,7 +98,7 @@ def draw_night_kappas(study: StudyAgreement, *, device: str = "", ax: Axes | Non
     whiskers = lower[known], upper[known], at[known], at[known]
     draw_strokes(ax, *whiskers, shade=ACCENT, width=1.0 if named else 0.5, zorder=3)
     size, edge = (3.8, PAPER.drawn) if named else (2.2, "none")
-    ax.plot(values, at, zorder=4, **points(size, ACCENT.drawn, edge, 0.3))
+    ax.plot(values, at, zorder=4, clip_on=False, **points(size, ACCENT.drawn, edge, 0.3))
     ends = np.concatenate([values, lower, [together.value, together.low]])
     left = float(np.nanmin(ends)) if (~np.isnan(ends)).any() else 0.0
     ax.set_xlim(min(0.0, left - 0.03), 1.0)

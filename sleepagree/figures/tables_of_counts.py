@@ -18,6 +18,7 @@ from sleepagree.figures.drawing import (
     room_for_rows,
     size_mm,
     widest_mm,
+    width_mm,
     write,
 )
 from sleepagree.figures.style import (
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 
 _STRONGEST_TINT: Final = 0.5  # letters in ink keep a contrast of 4.5 to 1 on it, on light and on dark paper
 _CELL_MM: Final = 10.5
+_COUNT_POINTS: Final = LETTER_POINTS + 0.5
 _WIDE_FROM: Final = 6
 #: Millimetres between the names of two columns.
 _BETWEEN_MM: Final = 1.5
@@ -87,7 +89,8 @@ def draw_confusion(
     right = 3 + 1.6 * len(str(int(table.sum())))
     height = n_rows * _CELL_MM + 16
     size = one_column(height)
-    wanted = n_columns * (widest_mm(heads) + _BETWEEN_MM)
+    widest = max(widest_mm(heads), width_mm(str(int(table.sum(axis=0).max())), size=_COUNT_POINTS))
+    wanted = n_columns * (widest + _BETWEEN_MM)
     if n_columns >= _WIDE_FROM or wanted > size.width_mm - left - right:
         size = two_columns(height)
     ax = axes_for(ax, size, left=left, right=right, top=9, bottom=6)
@@ -120,7 +123,7 @@ def _draw_cell(ax: Axes, i: int, j: int, epochs: int, row: int) -> None:
         draw_boxes(ax, j + 0.03, j + 0.97, i + 0.03, i + 0.97, shade=ACCENT, alpha=_STRONGEST_TINT * share, zorder=1)
     # shifted in points, so that the two lines keep their distance in cells of any size
     text = f"{100 * share:.0f} %" if row else "–"
-    for words, size, up in ((str(epochs), LETTER_POINTS + 0.5, 3.4), (text, SMALL_LETTER_POINTS, -4.6)):
+    for words, size, up in ((str(epochs), _COUNT_POINTS, 3.4), (text, SMALL_LETTER_POINTS, -4.6)):
         write(ax, j + 0.5, i + 0.5, words, size=size, shift=(0, up), ha="center", va="center", zorder=3)
 
 

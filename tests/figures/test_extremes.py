@@ -13,12 +13,14 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from on_paper import crowded_ticks, faults_of, texts_drawn
 
-from sleepagree import figures
+from sleepagree import align, compare, figures
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
+from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.clock import ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
+from sleepagree.scoring.disagreement import PartAgreement
 
 PEOPLE = ("Ada", "Bo", "Cy", "Di")
 
@@ -58,6 +60,29 @@ def nights(reference: Any, device: Any, draw: Any, *, scale: Scale = Scale.RAW, 
     who = [PEOPLE[i % 4] for i in range(values["device"].size)]
     limits = fit_limits_of_agreement(**values, participant=who, scale=scale)
     return draw(drawn.study_of_measure(**values, participant=who, limits=limits, **more))
+
+
+def sources(gained: float, lost: float) -> Axes:
+    """Draw the account of one class."""
+    to, away = (("light", gained), ("rem", gained / 7), ("wake", 0.0)), (("wake", lost),)
+    return figures.draw_bias_sources([BiasSource("deep", gained * 8 / 7 - lost, to, away)])
+
+
+def hours(agreement: float, parts: int) -> Axes:
+    """Draw agreement by hour."""
+    found = [PartAgreement(f"{(serial + 21) % 24:02d}", 120, 60, agreement) for serial in range(parts)]
+    return figures.draw_agreement_by_hour(found)
+
+
+def confusion(counts: Any) -> Axes:
+    """Draw a table of counts."""
+    names = ("wake", "light", "deep", "rem", "other")[: len(counts)]
+    return figures.draw_confusion(drawn.counts_of(counts, names, names))
+
+
+def whole_night(reference: list[str], device: list[str], draw: Any) -> Axes:
+    """Draw a night of labels, each held for so many epochs."""
+    return draw(compare(align(reference=reference, device=device)))
 
 
 LEVELS = np.array([400.0, 410.0, 395.0, 420.0])
@@ -103,6 +128,32 @@ EXTREMES: dict[str, Any] = {
         for name in ("near", "two minutes", "all late", "far below", "far above", "days")
     },
     "precision huge": partial(precision, 0.0, (2, 3, 4), (1, 2), scale=1000.0),
+    "sources tiny": partial(sources, 0.5, 0.5),
+    "sources gained": partial(sources, 4321.5, 0.5),
+    "sources lost": partial(sources, 0.5, 4321.5),
+    "sources both": partial(sources, 4321.5, 4321.5),
+    **{f"hours {n} {v}": partial(hours, v, n) for n in (1, 2, 10, 24) for v in (0.0, 1.0)},
+    "confusion of millions": partial(confusion, np.full((4, 4), 12_345_678)),
+    "confusion of two": partial(confusion, [[123_456_789, 0], [1, 99_999_999]]),
+    "confusion of one": partial(confusion, [[7]]),
+    "confusion of five": partial(confusion, np.full((5, 5), 1_234_567)),
+    **{
+        f"{draw.__name__} of {name}": partial(whole_night, *sides, draw)
+        for draw in (
+            figures.draw_hypnograms,
+            figures.draw_device_classes,
+            figures.draw_redistribution,
+            figures.draw_confusion,
+            figures.draw_bias_sources,
+            figures.draw_run_lengths,
+            figures.draw_agreement_by_hour,
+        )
+        for name, sides in {
+            "a week": (["W", "N2", "R", "N3"] * 5000, ["wake", "light", "light", "deep"] * 5000),
+            "one long run": (["W"] * 10 + ["R"] * 9000, ["wake"] * 10 + ["light"] * 8999 + ["deep"]),
+            "four epochs": (["W", "N2", "R", "R"], ["wake", "light", "light", "light"]),
+        }.items()
+    },
 }
 
 
