@@ -57,7 +57,8 @@ _KEY_LINE_MM: Final = 3.0
 _MOST_KEY_LINES: Final = 3
 _RIGHT_MM: Final = 16.0
 _NUMBER_MM: Final = 8.5
-#: Millimetres from bars to the numbers beside them, at most.
+#: Millimetres around the number beside a step, and around those beside rows of bars.
+_BESIDE_STEP_MM: Final = 1.0
 _BEFORE_NUMBERS_MM: Final = 2.4
 #: Millimetres from the edge to titles of rows.
 _BEFORE_TITLES_MM: Final = 1.0
@@ -319,7 +320,7 @@ def draw_bias_sources(
     low, high = min(ends), max(ends)
     # a number beside the longest bar takes that much of a narrow panel
     numbers = (signed_in_print(step.minutes) for _, steps in accounts for step in steps)
-    number_mm = max(_NUMBER_MM, widest_mm(numbers, size=SMALL_LETTER_POINTS, weight="bold") + _BEFORE_NUMBERS_MM)
+    number_mm = max(_NUMBER_MM, widest_mm(numbers, size=SMALL_LETTER_POINTS, weight="bold") + _BESIDE_STEP_MM)
     room = max(0.2, number_mm / max(size_mm(ax)[0] - 2 * number_mm, number_mm)) * max(high - low, 1.0)
     ax.set_xlim(low - room, high + room)
     ax.set_ylim(rows, 0)
