@@ -185,10 +185,10 @@ def _times_of(frame: Any, column: str, name: str) -> Any:
         )
         raise InputError(problem, name, found=str(frame[column].iloc[0]), expected=expected, remedy=remedy)
     try:
-        times = pd.to_datetime(frame[column])
+        times = pd.to_datetime(frame[column], format="ISO8601")
     except (ValueError, TypeError) as error:
-        problem, expected = f"column '{column}' holds something that is no time", "times that pandas reads"
-        remedy = "Turn the column into datetimes first."
+        problem, expected = f"column '{column}' holds something that is no time", "datetimes, or texts in ISO 8601"
+        remedy = f"Turn the column into datetimes first, by pandas.to_datetime(frame['{column}'], format=...)."
         found = str(error).partition(chr(10))[0]
         raise InputError(problem, name, found=found, expected=expected, remedy=remedy) from None
     _refuse_missing(times, f"column '{column}'", name)
@@ -419,14 +419,14 @@ def _column_of(column: Any, name: str) -> ColumnData:
     import pandas as pd
 
     from sleepagree.readers.times.clock import Clock, Times
-    from sleepagree.readers.times.zones import offset_of
+    from sleepagree.readers.times.zones import times_of_type
 
     if isinstance(column.dtype, pd.DatetimeTZDtype) or pd.api.types.is_datetime64_dtype(column.dtype):
         _refuse_missing(column, f"column '{column.name}'", name)
         aware = column.dt.tz is not None
         moments = column.dt.tz_convert("UTC").dt.tz_localize(None) if aware else column
         us = moments.to_numpy("M8[us]").view(np.int64)
-        return Times(us, Clock.UTC if aware else Clock.LOCAL, offset_of(column.iloc[0]) or 0)
+        return times_of_type(us, str(column.dt.tz)) if aware else Times(us, Clock.LOCAL)
     if pd.api.types.is_timedelta64_dtype(column.dtype):
         column = column.dt.total_seconds()
     return [label_text(value) or "" for value in column.tolist()]

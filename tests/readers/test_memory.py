@@ -116,6 +116,20 @@ def test_what_tells_no_times_is_one_message(given, message):
     assert str(refusal.value).startswith(message)
 
 
+@pytest.mark.parametrize("form", ["%d/%m/%Y %H:%M:%S", "%m/%d/%Y %H:%M:%S", "%d.%m.%Y %H:%M", "%H:%M:%S"])
+def test_texts_of_times_are_not_guessed(form):
+    """pandas takes the month for the first number, and today for a missing date."""
+    texts = pd.Series(TIMES).dt.strftime(form)
+    with pytest.raises(InputError, match="column 'start' holds something that is no time.*texts in ISO 8601"):
+        read_hypnogram(pd.DataFrame({"start": texts, "stage": STAGES}))
+
+
+def test_texts_of_times_in_iso_8601_are_times():
+    frame = pd.DataFrame({"start": TIMES, "stage": STAGES})
+    written = read_hypnogram(frame.assign(start=TIMES.strftime("%Y-%m-%dT%H:%M:%S")))
+    assert written.start == read_hypnogram(frame).start
+
+
 def test_the_mending_that_a_jittering_clock_is_told_works():
     jittering = TIMES + pd.to_timedelta([0, 1, 0, 0], unit="s")
     with pytest.raises(EpochGridError):

@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError
+from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
 from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import Layout, NightOf
@@ -48,6 +49,15 @@ def test_timestamps_with_a_zone_are_moments(zone: str, hours: float) -> None:
     assert spans.start is not None
     assert spans.start == T0.replace(tzinfo=dt.UTC)
     assert spans.start.utcoffset() == dt.timedelta(hours=hours)
+
+
+def test_a_zone_that_the_type_names_is_that_of_a_night_in_which_the_clock_changes() -> None:
+    """A window's end after the change is by the clock then; by that of the first row it would be an hour early."""
+    begin = dt.datetime(2026, 10, 24, 21, 30)  # in UTC: 00:30 in Helsinki, where clocks go back at 01:00 UTC
+    times = [begin + dt.timedelta(minutes=i) for i in range(300)]
+    spans = read({"time": pa.array(times, pa.timestamp("s", tz="Europe/Helsinki")), "stage": STAGES * 75})
+    paired = align(reference=spans, device=spans, reports=STAGES, window="2026-10-25T00:30/2026-10-25T04:30")
+    assert paired.ledger.window_epochs == 600
 
 
 def test_a_text_table_and_a_parquet_table_are_one_night() -> None:

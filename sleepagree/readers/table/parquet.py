@@ -5,20 +5,19 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Iterator
-from datetime import UTC
 from typing import Any, Final, NamedTuple
 
 import numpy as np
 
-from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, for_page, shorten
+from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, for_page, shorten
 from sleepagree.files.kinds import PARQUET
 from sleepagree.files.reading import read_bytes
 from sleepagree.readers.columns import find_columns
 from sleepagree.readers.layout import Layout, Overlaps
 from sleepagree.readers.rows import Places
 from sleepagree.readers.table.table import ColumnData, Table, cell_text, origin_of
-from sleepagree.readers.times.clock import EARLIEST_US, LATEST_US, SECOND_US, Clock, Microseconds, Times, naive_datetime
-from sleepagree.readers.times.zones import known_zone, offset_of, read_offset
+from sleepagree.readers.times.clock import EARLIEST_US, LATEST_US, SECOND_US, Clock, Microseconds, Times
+from sleepagree.readers.times.zones import times_of_type
 
 _MAGIC: Final = b"PAR1"
 
@@ -149,19 +148,7 @@ class _Column(NamedTuple):
             problem, where = "a time out of range", f"row {int(outside[0]) + 1}, column '{shorten(self.name)}'"
             found = f"{int(us[outside[0]])} microseconds from 1970"
             raise FileFormatError(problem, self.path, where, found, "years 1000 to 9000", "Correct the row.")
-        if zone is None:
-            return Times(us, Clock.LOCAL)
-        return Times(us, Clock.UTC, _offset(zone, int(us[0])))
-
-
-def _offset(zone: str, us: int) -> int:
-    """Return the offset from UTC, in seconds, that a zone of a timestamp type has at a moment."""
-    if (offset := read_offset(zone)) is not None:
-        return offset
-    try:
-        return offset_of(naive_datetime(us).replace(tzinfo=UTC).astimezone(known_zone(zone, ""))) or 0
-    except ClockError:
-        return 0  # an unknown name only means that times are shown in UTC
+        return Times(us, Clock.LOCAL) if zone is None else times_of_type(us, zone)
 
 
 def _text(value: object) -> str:

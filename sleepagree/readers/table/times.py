@@ -253,7 +253,7 @@ def _in_zone(
     if starts.clock is not Clock.LOCAL:
         if zone is not None and starts.clock is Clock.UTC:
             reading.notes.append(Note.of(NoteKind.ZONE_BESIDE_TIMES, zone=ZoneName(zone)))
-        return starts, ends, fixed_zone(starts.offset_s)
+        return starts, ends, starts.zone or fixed_zone(starts.offset_s)
     if zone is None:
         if not reading.columns.utc:
             return starts, ends, UTC

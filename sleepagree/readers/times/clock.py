@@ -46,15 +46,18 @@ class Times(NamedTuple):
     clock : Clock
         What they count from.
     offset_s : int
-        Offset from UTC of the first row, seconds; only with ``Clock.UTC``.
+        Offset from UTC of the earliest row, seconds; only with ``Clock.UTC``.
     notes : tuple of Note
         Ledger lines.
+    zone : tzinfo or None
+        That the type of the column names; only with ``Clock.UTC``.
     """
 
     us: Microseconds
     clock: Clock
     offset_s: int = 0
     notes: tuple[Note, ...] = ()
+    zone: tzinfo | None = None
 
 
 class Column(NamedTuple):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from typing import Final, NamedTuple
 
@@ -70,7 +71,16 @@ def with_offsets(
     if first is None:
         return Times(values, Clock.LOCAL, 0, notes)
     known = np.array(offsets, np.int64)
-    return Times(values - known * SECOND_US, Clock.UTC, first, (*notes, *offset_changes(known, column.at)))
+    moments = values - known * SECOND_US
+    return Times(moments, Clock.UTC, int(known[moments.argmin()]), (*notes, *offset_changes(known, column.at)))
+
+
+def times_of_type(us: Microseconds, zone: str) -> Times:
+    """Return moments of a column whose type names a zone or an offset; one that nobody knows only shows them in UTC."""
+    offset = read_offset(zone)
+    with suppress(ClockError):
+        return Times(us, Clock.UTC, offset or 0, zone=None if offset is not None else known_zone(zone, ""))
+    return Times(us, Clock.UTC)
 
 
 def offset_changes(offsets_s: NDArray[np.int64], at: Callable[[int], str], **more: bool) -> list[Note]:
