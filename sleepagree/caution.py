@@ -122,6 +122,7 @@ class CautionKind(StrEnum):
     EPOCHS_NOT_LEARNT = "epochs_not_learnt"
     EXTRAPOLATED = "extrapolated"
     WINDOW_BY_DEVICE = "window_by_device"
+    WINDOW_OF_REFERENCE = "window_of_reference"
     WINDOW_SILENT = "window_silent"
     PULLED_TO_USUAL = "pulled_to_usual"
     LIKE_THE_STUDY = "like_the_study"

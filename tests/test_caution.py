@@ -157,6 +157,7 @@ VALUES = {
     CautionKind.CLOCKS_OFF: {**ON_NIGHTS, "seconds": (60.0,)},
     CautionKind.CLOCKS_DOUBTFUL: ON_NIGHTS,
     CautionKind.WINDOW_BY_DEVICE: {"learnt": ("lights",)},
+    CautionKind.WINDOW_OF_REFERENCE: {"count": 2},
 }
 
 
@@ -172,8 +173,9 @@ def test_a_caution_names_arguments_in_python_and_options_in_commands(kind):
 
 
 def test_every_kind_that_names_what_can_be_set_is_looked_at():
-    source = ast.parse((PACKAGE / "describe" / "cautions.py").read_text(encoding="utf-8"))
-    functions = {node.name: node for node in source.body if isinstance(node, ast.FunctionDef)}
+    paths = [PACKAGE / "describe" / name for name in ("cautions.py", "correction_cautions.py")]
+    body = [node for path in paths for node in ast.parse(path.read_text(encoding="utf-8")).body]
+    functions = {node.name: node for node in body if isinstance(node, ast.FunctionDef)}
     naming = {name for name, node in functions.items() if names_option(ast.unparse(node))}
     plans = {CautionKind.PLAN_RESTS_ON_FEW}  # no function of Python plans
     found = {

@@ -102,7 +102,11 @@ def _correct_table(learnt: Correction, table: Path, options: dict[str, Any]) -> 
         progress=progress_bar(quiet=options["quiet"]),
     )
     if not found.nights:
+        from sleepagree.caution import CautionKind
         from sleepagree.cli.running import refused_nights
 
+        # which nights of a file are meant may be just what such a window said
+        left = [caution for caution in found.cautions if caution.kind is CautionKind.WINDOW_OF_REFERENCE]
+        shared.print_cautions(left, options)
         raise refused_nights(found.refused, len(found.refused), nights.name, "corrected")
     return found

@@ -7,8 +7,9 @@ from collections.abc import Iterable
 from typing import Any, Final
 
 from sleepagree.caution import Caution, CautionKind, plain_values
+from sleepagree.describe.correction_cautions import CORRECTION_SENTENCES
 from sleepagree.describe.facts import Sentence, fill
-from sleepagree.describe.words import figure, join_words, minutes, percent, say_measure, say_stages, speak
+from sleepagree.describe.words import figure, join_words, percent, say_measure, say_stages, speak
 from sleepagree.errors import Front, Option, asked, counted, for_page, name_options, shorten
 from sleepagree.hypnogram.clock_changes import zones_of_change
 from sleepagree.scoring.offsets import MOST_HOURS, NEAR_CHANCE
@@ -281,14 +282,6 @@ def _say_sds(sds: Iterable[tuple[str, float, float, int]]) -> str:
     )
 
 
-def _window_silent(c: Caution) -> str:
-    where, up_to = (f"On {c['count']} nights the", "up to ") if c["count"] > 1 else ("The", "")
-    return (
-        f"{where} device gave no stage to {up_to}{minutes(c['epochs'])} of the window. They count as time in bed "
-        "without sleep, in its own values and in what is corrected from them."
-    )
-
-
 #: The two sides may not belong together, or lie at a wrong time; those first that change most.
 _GRAVE: Final[dict[CautionKind, Sentence]] = {
     # whether the two sides belong together at all
@@ -496,37 +489,9 @@ _OTHERS: Final[dict[CautionKind, Sentence]] = {
     ),
     # of a correction
     CautionKind.OF_NIGHTS_LEARNT_FROM: lambda c: f"Of the nights learnt from: {_with_places(c['caution'])}",
-    CautionKind.LEARNT_FROM_FEW: (
-        "The correction was learnt from {people:# participant}: below {enough} its intervals rest on the normal "
-        "distribution, its choice of method on luck, and its verdicts are weak."
-    ),
-    CautionKind.MEASURES_NOT_LEARNT: (
-        "Not learnt, with fewer than {fewest} participants who have it on both sides: {measures:measures}."
-    ),
-    CautionKind.EPOCHS_NOT_LEARNT: (
-        "Single epochs were not learnt: the nights hold no labels of epochs, or the reference's are all of one class."
-    ),
-    CautionKind.EXTRAPOLATED: (
-        "Outside the range of the nights learnt from, marked with a star: {measures:measures}. Those values are "
-        "extrapolated, and their intervals hold for the range learnt only."
-    ),
-    CautionKind.WINDOW_BY_DEVICE: (
-        "The window lasts from the device's first to its last stage, while the correction was learnt in windows by "
-        "{learnt:listed}: SOL, WASO, SE and wake depend on it. Give the time in bed"
-        + for_page(" with {Option.WINDOW:FROM/TO}, in a table of nights in its column window.", " where you can.")
-    ),
-    CautionKind.WINDOW_SILENT: _window_silent,
-    CautionKind.PULLED_TO_USUAL: (
-        "Corrected values are pulled to what was usual in the study (regression to the mean): they are no test of a "
-        "person who sleeps unusually, and no diagnosis."
-    ),
-    CautionKind.LIKE_THE_STUDY: (
-        "Verdicts and intervals hold for people and nights like those of the study ({people:# participant}, "
-        "{nights:# night}) and for the same device and software."
-    ),
 }
 #: The sentence of each kind.
-SENTENCES: Final = {**_GRAVE, **_WEIGHED, **_OTHERS}
+SENTENCES: Final = {**_GRAVE, **_WEIGHED, **_OTHERS, **CORRECTION_SENTENCES}
 _PLACES: Final = {kind: place for place, kind in enumerate((*_GRAVE, *_WEIGHED))}
 
 

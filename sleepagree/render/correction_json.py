@@ -74,7 +74,7 @@ def corrected_nights_document(found: CorrectedNights) -> Document:
 
 def _of_night(night: CorrectedNight) -> Document:
     return {
-        "window_minutes": night.window_minutes,
+        **attributes(night, "window_minutes", "window_rule"),
         "measures": [
             {
                 **attributes(m, "measure", "unit"),

@@ -30,12 +30,15 @@ class CorrectedNights:
         Nights that could not be corrected, and why.
     other_devices : int
         Rows of other devices, which were left alone.
+    left_windows : int
+        Rows whose window was not looked at, for it is by the clock of a reference.
     """
 
     correction: Correction
     nights: tuple[tuple[NightRow, CorrectedNight], ...]
     refused: tuple[Refusal, ...]
     other_devices: int
+    left_windows: int = 0
 
     @property
     def names(self) -> tuple[tuple[str, str], ...]:
@@ -45,11 +48,12 @@ class CorrectedNights:
     @property
     def cautions(self) -> tuple[Caution, ...]:
         """What may mislead: where windows are only the device's own, and what holds for the correction."""
+        left = [window_of_reference(self.left_windows)] if self.left_windows else []
         own = [caution for _, night in self.nights for caution in night.cautions]
         by_device = [caution for caution in own if caution.kind is CautionKind.WINDOW_BY_DEVICE]
         silent = [caution["epochs"] for caution in own if caution.kind is CautionKind.WINDOW_SILENT]
         told = [Caution.of(CautionKind.WINDOW_SILENT, epochs=max(silent), count=len(silent))] if silent else []
-        return (*by_device[:1], *told, *self.correction.cautions)
+        return (*left, *by_device[:1], *told, *self.correction.cautions)
 
 
 def correct_nights(
@@ -69,7 +73,7 @@ def correct_nights(
     table : NightsTable
         As :func:`sleepagree.read_nights_table` reads it with ``needs_reference=False``; references are not looked at.
     window : Window, optional
-        For rows that give none.
+        For rows that give none by the device's clock.
     anonymous : bool
         Whether results hold numbers for names, and no dates.
     progress : callable, optional
@@ -95,17 +99,38 @@ def correct_nights(
     nights, refused = [], []
     for i, row in enumerate(rows, 1):
         try:
-            own = parse_window(row.window) if row.window else None
-            # a rule in the table of a study speaks of its reference
-            has_times = own is not None and own.rule is WindowRule.GIVEN
-            night = correction.apply(files.device(row), window=own if has_times else window)
+            night = correction.apply(files.device(row), window=_own_window(row) or window)
         except SleepAgreeError as error:
             refused.append(refuse_row(row, error, table.folder, anonymous=anonymous))
         else:
+            if _leaves_window(row):
+                night = replace(night, cautions=(window_of_reference(1), *night.cautions))
             nights.append((row, anonymous_correction(night) if anonymous else night))
         if progress is not None:
             progress(i, len(rows))
-    return CorrectedNights(correction, tuple(nights), tuple(refused), len(table.rows) - len(rows))
+    left = sum(map(_leaves_window, rows))
+    return CorrectedNights(correction, tuple(nights), tuple(refused), len(table.rows) - len(rows), left)
+
+
+def _own_window(row: NightRow) -> Window | None:
+    """Return the window that a row gives by the device's clock or marks, None where it gives none.
+
+    That of a row with a reference is by the reference's clock or marks; rules that ask for a reference are none.
+    """
+    if row.references or not row.window:
+        return None
+    window = parse_window(row.window)
+    return window if window.rule in (WindowRule.GIVEN, WindowRule.LIGHTS) else None
+
+
+def _leaves_window(row: NightRow) -> bool:
+    """Whether a row tells times that are by the clock of its reference."""
+    return bool(row.references) and "/" in row.window
+
+
+def window_of_reference(count: int) -> Caution:
+    """Return the caution about windows that were not looked at."""
+    return Caution.of(CautionKind.WINDOW_OF_REFERENCE, count=count)
 
 
 def anonymous_correction(night: CorrectedNight) -> CorrectedNight:

@@ -153,6 +153,11 @@ class CorrectedNight(Result, Frozen):
         self._freeze(probabilities=np.float64)
 
     @property
+    def window_rule(self) -> str:
+        """How the window was found: ``given``, ``lights``, or ``device``, from the first to the last stage."""
+        return "device" if self.paired.rule is WindowRule.REFERENCE else self.paired.rule.value
+
+    @property
     def expected_minutes(self) -> tuple[tuple[str, float], ...]:
         """Each class with the minutes that its epochs' probabilities add up to; none without probabilities."""
         classes = () if self.correction.epochs is None else self.correction.epochs.classes

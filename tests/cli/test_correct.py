@@ -306,6 +306,66 @@ def test_the_table_of_a_study_is_corrected_where_its_references_and_other_device
     assert done.stdout.startswith("12 nights of 4 participants corrected; 12 rows of other devices left alone.")
 
 
+NIGHT_2 = "2026-04-22T05:00/2026-04-22T11:30"
+
+
+def table_with_window(path: Path, window: str, **more: str) -> Path:
+    """Write a table of one night of pad B that gives a window, and perhaps a reference."""
+    cells = {
+        "participant": "crew-3",
+        "night": "2",
+        "device_file": NIGHT[0],
+        "layout": NIGHT[2],
+        "window": window,
+        **more,
+    }
+    path.write_text(f"{','.join(cells)}\n{','.join(map(str, cells.values()))}\n", encoding="utf-8")
+    return path
+
+
+def nights_of(learnt: Path, table: Path, *more: str) -> list[dict]:
+    return json.loads(ended("correct", learnt / "correction.json", table, "--json", "-", *more).stdout)["nights"]
+
+
+def test_a_window_beside_a_reference_is_by_its_clock_and_not_looked_at(learnt, tmp_path):
+    table = table_with_window(tmp_path / "n.csv", NIGHT_2, reference="elsewhere.edf", clock_offset="3600")
+    (found,) = nights_of(learnt, table)
+    alone = json.loads(ended("correct", learnt / "correction.json", *NIGHT, "--json", "-").stdout)
+    assert found["measures"] == alone["measures"]
+    assert found["window_rule"] == alone["window_rule"] == "device"
+    assert found["cautions"][0]["kind"] == "window_of_reference"
+    assert "window_by_device" in [c["kind"] for c in found["cautions"]]
+    told = " ".join(ended("correct", learnt / "correction.json", table).stdout.split())
+    assert (
+        "The window in the table is by the clock of the reference that stands beside, and was not looked at. Give the "
+        "time in bed by the device's clock: with --window FROM/TO, or in the column window of a table without "
+        "references."
+    ) in told
+    (given,) = nights_of(learnt, table, "--window", NIGHT_2)
+    assert (given["window_rule"], given["window_minutes"]) == ("given", 390.0)
+
+
+def test_a_window_without_a_reference_is_by_the_clock_and_the_marks_of_the_device(learnt, tmp_path):
+    (found,) = nights_of(learnt, table_with_window(tmp_path / "n.csv", NIGHT_2))
+    assert (found["window_rule"], found["window_minutes"]) == ("given", 390.0)
+    assert "window_of_reference" not in [c["kind"] for c in found["cautions"]]
+    (ruled,) = nights_of(learnt, table_with_window(tmp_path / "r.csv", "overlap"))
+    assert ruled["window_rule"] == "device"
+    refused = run("correct", learnt / "correction.json", table_with_window(tmp_path / "l.csv", "lights"))
+    assert refused.exit_code == 1
+    assert "expected lights marks in the file" in " ".join(refused.stderr.split())
+
+
+def test_windows_that_were_not_looked_at_are_told_where_no_night_could_be_corrected(learnt, tmp_path):
+    nights = [(FERRY / "pad-b" / f"crew-3-night-{n}.csv").read_text(encoding="utf-8").splitlines() for n in (1, 2)]
+    both = tmp_path / "both.csv"
+    both.write_text("\n".join([*nights[0], *nights[1][1:]]) + "\n", encoding="utf-8")
+    table = table_with_window(tmp_path / "n.csv", NIGHT_2, reference="elsewhere.edf", device_file=str(both))
+    refused = " ".join(ended("correct", learnt / "correction.json", table, code=1).stderr.split())
+    assert "the file holds several nights, and one is corrected at a time" in refused
+    assert "caution: The window in the table is by the clock of the reference" in refused
+
+
 def test_the_mean_of_what_the_device_has_no_label_for_is_told(tmp_path):
     out = tmp_path / "band-a"
     ended("calibrate", FERRY / "nights.csv", "--device", "band A", "--out", out, "--quiet")
