@@ -170,7 +170,7 @@ def window_epochs(
     elif rule is WindowRule.OVERLAP:
         begin_s, end_s = _overlap(reference, device, shift_s)
     else:
-        begin_s, end_s = _given_ends(window, reference)
+        begin_s, end_s = given_ends(window, reference)
     # the epochs whose midpoint lies in [begin, end); whole milliseconds keep the edge exact
     first, last = (
         math.ceil(round((edge_s - origin_s) * 1000 - EPOCH_S * 500) / (EPOCH_S * 1000)) for edge_s in (begin_s, end_s)
@@ -211,10 +211,31 @@ def _overlap(reference: ScoredSpans, device: ScoredSpans, shift_s: float) -> tup
     return float(begin_s[meet].min()), float(end_s[meet].max())
 
 
-def _given_ends(window: Window, reference: ScoredSpans) -> tuple[float, float]:
-    """Return the ends of a window by lights or by the clock in seconds after the reference's start."""
-    begin_s = _given_end(window.begin, reference.lights_off_s, LIGHTS_OFF, reference)
-    end_s = _given_end(window.end, reference.lights_on_s, LIGHTS_ON, reference)
+#: How a side that a window is laid on is called, and what gives the zone of its clock.
+_REFERENCE: Final = "reference", Option.REFERENCE_ZONE
+#: The same of a night that stands alone.
+LONE_NIGHT: Final = "night", Option.DEVICE_ZONE
+
+
+def given_ends(window: Window, reference: ScoredSpans, called: tuple[str, Option] = _REFERENCE) -> tuple[float, float]:
+    """Return the ends of a window by lights or by the clock in seconds after the reference's start.
+
+    Parameters
+    ----------
+    window : Window
+        By ``LIGHTS`` or ``GIVEN``.
+    reference : ScoredSpans
+        The side whose clock and marks it goes by.
+    called : (str, Option)
+        What messages call this side, and the option that gives its zone.
+
+    Raises
+    ------
+    InputError, ClockError
+        When a mark is missing, the end is before the begin, or a moment cannot be placed.
+    """
+    begin_s = _given_end(window.begin, reference.lights_off_s, LIGHTS_OFF, reference, called)
+    end_s = _given_end(window.end, reference.lights_on_s, LIGHTS_ON, reference, called)
     if end_s <= begin_s:
         raise InputError(
             "the window ends before it begins",
@@ -227,7 +248,10 @@ def _given_ends(window: Window, reference: ScoredSpans) -> tuple[float, float]:
     return begin_s, end_s
 
 
-def _given_end(moment: datetime | None, mark_s: float | None, mark: str, reference: ScoredSpans) -> float:
+def _given_end(
+    moment: datetime | None, mark_s: float | None, mark: str, reference: ScoredSpans, called: tuple[str, Option]
+) -> float:
+    side, zone = called
     if moment is None:
         if mark_s is None:
             both = reference.lights_off_s is None and reference.lights_on_s is None
@@ -243,7 +267,7 @@ def _given_end(moment: datetime | None, mark_s: float | None, mark: str, referen
         return mark_s
     if reference.start is None:
         raise ClockError(
-            "a window by the clock needs a reference that tells a clock",
+            f"a window by the clock needs a {side} that tells a clock",
             reference.origin.name,
             "start",
             "elapsed time only",
@@ -251,20 +275,20 @@ def _given_end(moment: datetime | None, mark_s: float | None, mark: str, referen
             name_begin(reference),
         )
     if moment.tzinfo is None and reference.start.tzinfo is not None:
-        moment = _place(moment, reference, reference.start)
+        moment = _place(moment, reference, reference.start, zone)
     if moment.tzinfo is not None and reference.start.tzinfo is None:
         raise ClockError(
-            "the window tells a zone, the reference does not",
+            f"the window tells a zone, the {side} does not",
             reference.origin.name,
             f"{Option.WINDOW}",
             moment.isoformat(),
-            "a time without an offset, or a reference with a zone",
-            f"Give {Option.REFERENCE_ZONE:ZONE}, or the window without offset.",
+            f"a time without an offset, or a {side} with a zone",
+            f"Give {zone:ZONE}, or the window without offset.",
         )
     return elapsed_seconds(reference.start, moment)
 
 
-def _place(moment: datetime, reference: ScoredSpans, start: datetime) -> datetime:
+def _place(moment: datetime, reference: ScoredSpans, start: datetime, zone_option: Option) -> datetime:
     """Return a moment without a zone by the clock of the place named for the reference, or else by that of its times.
 
     One that happens twice or never is refused, and one beside times that have several offsets from UTC.
@@ -280,7 +304,7 @@ def _place(moment: datetime, reference: ScoredSpans, start: datetime) -> datetim
             f"{Option.WINDOW}",
             f"{moment.isoformat()} beside {changed['before']} and {changed['after']}",
             "a time with its offset from UTC, or the zone of the file",
-            f"Give both ends with their offsets, or {Option.REFERENCE_ZONE:ZONE}.",
+            f"Give both ends with their offsets, or {zone_option:ZONE}.",
         )
     return moment.replace(tzinfo=start.tzinfo)
 

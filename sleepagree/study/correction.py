@@ -5,6 +5,7 @@ What is learnt is plain numbers. Learning imports scikit-learn; applying needs n
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -14,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, NoteKind
-from sleepagree.errors import InputError, Option, SleepAgreeError, shorten
+from sleepagree.errors import InputError, Option, PairingError, shorten
 from sleepagree.hypnogram.align import PairedNight, align, refuse_empty
 from sleepagree.hypnogram.spans import EPOCH_S, Frozen, ScoredSpans
-from sleepagree.hypnogram.window import Window, WindowRule, show_time, take_window
+from sleepagree.hypnogram.window import LONE_NIGHT, Window, WindowRule, given_ends, show_time, take_window
 from sleepagree.hypnogram.zones import find_zone, named_place
 from sleepagree.inference.correction import LEAVE_ONE_OUT_UP_TO, LearnedValue, Method, ValueRange
 from sleepagree.inference.estimate import NAN
@@ -292,19 +293,20 @@ class Correction(Result):
         if window.rule not in (WindowRule.LIGHTS, WindowRule.GIVEN):
             _refuse_nights(whole)
             return whole
-        try:
-            return align(reference=night, device=night, window=window, reports=self.reports)
-        except SleepAgreeError:
-            # what is wrong with it is told of a reference, which does not exist here
-            raise InputError(
-                "the window cannot be laid on this night",
-                night.origin.name,
-                "window",
-                "/".join(dict.fromkeys(end.isoformat() if end else "lights" for end in (window.begin, window.end))),
-                "lights marks in the file, or a time in bed by its clock that holds some of "
-                f"{show_time(night, whole.begin_s)} to {show_time(night, whole.end_s)}",
-                f"Correct the window, or leave it out ({Option.WINDOW:FROM/TO}).",
-            ) from None
+        marks = (window.begin, night.lights_off_s), (window.end, night.lights_on_s)
+        if not any(moment is None and mark_s is None for moment, mark_s in marks):
+            given_ends(window, night, LONE_NIGHT)  # refuses what is wrong with clocks in words for a night alone
+            with contextlib.suppress(PairingError):
+                return align(reference=night, device=night, window=window, reports=self.reports)
+        raise InputError(
+            "the window cannot be laid on this night",
+            night.origin.name,
+            "window",
+            "/".join(dict.fromkeys(end.isoformat() if end else "lights" for end in (window.begin, window.end))),
+            "lights marks in the file, or a time in bed by its clock that holds some of "
+            f"{show_time(night, whole.begin_s)} to {show_time(night, whole.end_s)}",
+            f"Correct the window, or leave it out ({Option.WINDOW:FROM/TO}).",
+        )
 
     def _correct(
         self, measure: LearnedMeasure, device: float, features: tuple[float, ...], tib_min: float

@@ -6,8 +6,9 @@ import json
 import math
 import random
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 import pytest
@@ -16,7 +17,7 @@ from sleepagree.caution import Note, NoteKind
 from sleepagree.describe.blocks import Table
 from sleepagree.describe.correction import describe_corrected, describe_correction
 from sleepagree.describe.words import say_measure
-from sleepagree.errors import FileFormatError, InputError
+from sleepagree.errors import FileFormatError, Front, InputError
 from sleepagree.files.writing import encode_text
 from sleepagree.hypnogram.window import parse_window
 from sleepagree.inference.correction import Method, Verdict, as_written
@@ -431,3 +432,70 @@ def test_the_table_tells_the_usual_value_from_the_devices_own(learnt):
     ]
     assert usual
     assert [name for name, words in told.items() if words == "usual as good"] == usual
+
+
+def night_of_the_change(path: Path, zone: tzinfo) -> Path:
+    """Write a night in which Berlin's clock is put back, its times as a zone tells them."""
+    begin = datetime(2026, 10, 24, 20, 30, tzinfo=UTC)
+    times = (begin + timedelta(seconds=30 * i) for i in range(len(CHANGED)))
+    rows = (f"{t.astimezone(zone).isoformat()},{s}" for t, s in zip(times, CHANGED, strict=True))
+    path.write_text("\n".join(["time,stage", *rows, ""]), encoding="utf-8")
+    return path
+
+
+CHANGED = labels_of("doze", "sound", "dream")
+
+
+@pytest.mark.parametrize(
+    ("zone", "named", "window", "problem", "remedy"),
+    [
+        (
+            ZoneInfo("Europe/Berlin"),
+            None,
+            "2026-10-24T23:00/2026-10-25T03:30",
+            "the offset from UTC changes in the file, and the window tells none",
+            "Give both ends with their offsets, or --device-zone ZONE.",
+        ),
+        (
+            UTC,
+            "Europe/Berlin",
+            "2026-10-24T23:00/2026-10-25T02:30",
+            "this hour happens twice in the zone: the clock was put back over it",
+            "Give the time with its offset from UTC.",
+        ),
+        (
+            UTC,
+            None,
+            "2026-10-25T03:30/2026-10-24T23:00",
+            "the window ends before it begins",
+            "Correct --window FROM/TO.",
+        ),
+        (
+            UTC,
+            None,
+            "2026-10-26T03:30/2026-10-26T06:00",
+            "the window cannot be laid on this night",
+            "Correct the window, or leave it out (--window FROM/TO).",
+        ),
+    ],
+)
+def test_what_is_wrong_with_a_window_is_told_as_it_is(learnt, tmp_path, zone, named, window, problem, remedy):
+    night = read_hypnogram(night_of_the_change(tmp_path / "n.csv", zone), zone=named)
+    with pytest.raises(InputError) as refused:
+        learnt.apply(night, window=window)
+    assert (refused.value.problem, refused.value.parts(Front.COMMAND).remedy) == (problem, remedy)
+    assert "reference" not in refused.value.told(Front.COMMAND)
+
+
+@pytest.mark.parametrize(
+    ("start", "problem"),
+    [
+        (None, "a window by the clock needs a night that tells a clock"),
+        (datetime(2026, 10, 24, 22, 30), "the window tells a zone, the night does not"),
+    ],
+)
+def test_a_night_that_a_window_by_the_clock_cannot_be_laid_on_is_told_of_no_reference(learnt, start, problem):
+    with pytest.raises(InputError) as refused:
+        learnt.apply(read_hypnogram(CHANGED, start=start), window="2026-10-24T23:00+02:00/2026-10-25T03:00+01:00")
+    assert refused.value.problem == problem
+    assert "reference" not in refused.value.told(Front.COMMAND)
