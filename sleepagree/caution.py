@@ -120,6 +120,7 @@ class CautionKind(StrEnum):
     LEARNT_FROM_FEW = "learnt_from_few"
     MEASURES_NOT_LEARNT = "measures_not_learnt"
     EPOCHS_NOT_LEARNT = "epochs_not_learnt"
+    NO_INTERVAL = "no_interval"
     EXTRAPOLATED = "extrapolated"
     WINDOW_BY_DEVICE = "window_by_device"
     WINDOW_OF_REFERENCE = "window_of_reference"

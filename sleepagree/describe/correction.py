@@ -102,7 +102,11 @@ def describe_correction(
             None if nights is None else _drawn_lines(correction, nights),
             *(() if epochs is None else (_of_epochs(epochs, correction), *_was(epochs, correction))),
             section(
-                "applied", "What is applied to new nights", _applied(correction), Paragraph(_APPLIED), further=True
+                "applied",
+                "What is applied to new nights",
+                _applied(correction),
+                Paragraph(_say_applied(correction)),
+                further=True,
             ),
             section("some-nights", "Cautions on some nights", Items(say_cautions(of_some)), further=True),
             *_closing([c for c in correction.cautions if c not in of_some], command),
@@ -339,6 +343,14 @@ _APPLIED: Final = (
     "None: the device's value stands. Usual value: the device says nothing of it. Half width: of the prediction "
     "interval of a new night of a new person. Coverage: share of nights of people left out that lay inside theirs."
 )
+_NO_INTERVALS: Final = (
+    "Without a half width: hardly anybody learnt from had an error, so nothing tells how far off a new night may be."
+)
+
+
+def _say_applied(correction: Correction) -> str:
+    widths = (m.learned.interval.half_width for m in correction.measures)
+    return f"{_APPLIED} {_NO_INTERVALS}" if any(map(math.isnan, widths)) else _APPLIED
 
 
 def _errors(correction: Correction) -> Table:

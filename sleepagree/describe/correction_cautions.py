@@ -43,6 +43,10 @@ CORRECTION_SENTENCES: Final[dict[CautionKind, Sentence]] = {
         "Outside the range of the nights learnt from, marked with a star: {measures:measures}. Those values are "
         "extrapolated, and their intervals hold for the range learnt only."
     ),
+    CautionKind.NO_INTERVAL: (
+        "Without an interval: {measures:measures}. Nobody learnt from, or hardly anybody, had an error there, so "
+        "nothing tells how far off a new night may be."
+    ),
     CautionKind.WINDOW_BY_DEVICE: (
         "The window lasts from the device's first to its last stage, while the correction was learnt in windows by "
         "{learnt:listed}: SOL, WASO, SE and wake depend on it. Give the time in bed"

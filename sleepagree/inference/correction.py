@@ -45,6 +45,8 @@ _PENALTIES: Final = (1.0, 10.0, 100.0)
 _MOST_LAGS: Final = 400
 _RESIDUALS_A_FOLD: Final = 21
 _DIGITS: Final = 6
+#: An interval narrower than this was made of errors that nobody had.
+_NO_WIDTH: Final = 1e-6
 
 
 class Method(StrEnum):
@@ -140,7 +142,8 @@ class PredictionInterval:
         How many independent errors those of the nights learnt from are worth: people, where a person's nights are all
         alike in it, up to the number of nights.
     half_width : float
-        Of the t-based interval; of CV+ where all folds agree, which tells its size.
+        Of the t-based interval; of CV+ where all folds agree, which tells its size. nan where hardly anybody learnt
+        from had an error: how far off a new person may be is then not known.
     folds : tuple of FoldErrors
         For CV+ where their models differ; else empty.
     """
@@ -152,7 +155,7 @@ class PredictionInterval:
     folds: tuple[FoldErrors, ...] = ()
 
     def around(self, value: float, features: Sequence[float], bounds: ValueRange) -> tuple[float, float]:
-        """Return both ends for one night.
+        """Return both ends for one night, nan where the errors that they are made of are none.
 
         Parameters
         ----------
@@ -164,13 +167,17 @@ class PredictionInterval:
             Ends of what can be.
         """
         if not self.folds:
-            return bounds.clip(value - self.half_width), bounds.clip(value + self.half_width)
+            return _with_width(bounds.clip(value - self.half_width), bounds.clip(value + self.half_width))
         models = [bounds.clip(fold.model.value(features)) for fold in self.folds]
         predicted = np.repeat(models, [len(fold.residuals) for fold in self.folds])
         residuals, shares = (np.concatenate([getattr(f, n) for f in self.folds]) for n in ("residuals", "shares"))
         part = _part(self.level, self.independent)
         low, high = -_quantile(residuals - predicted, shares, part), _quantile(predicted + residuals, shares, part)
-        return bounds.clip(low), bounds.clip(high)
+        return _with_width(bounds.clip(low), bounds.clip(high))
+
+
+def _with_width(low: float, high: float) -> tuple[float, float]:
+    return (low, high) if high - low > _NO_WIDTH else (math.nan, math.nan)
 
 
 def _part(level: float, independent: float) -> float:
@@ -226,7 +233,8 @@ class LearnedValue:
     interval : PredictionInterval
         For a new night of a new person.
     coverage : float
-        Share of nights of people not learnt from that lay inside their interval, mean over people.
+        Share of nights of people not learnt from that lay inside their interval, mean over people; nan where there is
+        no interval.
     own_range : (float, float) or None
         Of the device's own value in the nights learnt from.
     """
@@ -377,7 +385,8 @@ def learn_value(examples: Examples, *, level: float = 0.95) -> LearnedValue:
         interval = _interval(known, trial, kind, level)
         for row, features in zip(held_out.tolist(), new.features.tolist(), strict=True):
             low, high = interval.around(float(corrected[row]), features, examples.bounds)
-            inside[row] = low <= examples.truth[row] <= high
+            is_exact = math.isnan(low) and abs(corrected[row] - examples.truth[row]) <= _NO_WIDTH
+            inside[row] = is_exact or low <= examples.truth[row] <= high
     errors = _errors(examples, corrected)
     raw = None
     if examples.own is not None:
@@ -392,6 +401,8 @@ def learn_value(examples: Examples, *, level: float = 0.95) -> LearnedValue:
         chosen = _Candidate(Method.NONE if nearer else Method.MEAN)
     trial = _try(chosen, examples, of_groups=False)
     own = None if examples.own is None else examples.features[:, examples.own]
+    made = _interval(examples, trial, kind, level)
+    is_made = bool(made.folds) or not math.isnan(made.half_width)
     return LearnedValue(
         chosen.method,
         _fit(chosen, examples),
@@ -401,8 +412,8 @@ def learn_value(examples: Examples, *, level: float = 0.95) -> LearnedValue:
         float(errors.mean()),
         raw,
         against_usual,
-        _interval(examples, trial, kind, level),
-        float(examples.mean_by_person(inside).mean()),
+        made,
+        float(examples.mean_by_person(inside).mean()) if is_made else math.nan,
         None if own is None else (float(own.min()), float(own.max())),
     )
 
@@ -607,9 +618,10 @@ def _interval(examples: Examples, trial: _Trial, kind: IntervalKind, level: floa
 
         spread = math.sqrt(float(examples.mean_by_person(residuals**2).mean()))
         half = float(t.ppf((1 + level) / 2, people - 1)) * spread * math.sqrt(1 + 1 / people)
-        return PredictionInterval(kind, level, people, half)
+        return PredictionInterval(kind, level, people, half if half > _NO_WIDTH else math.nan)
     shares, independent = examples.shares, _independent(residuals, examples.who)
     half = _quantile(residuals, shares, _part(level, independent))
+    half = half if half > _NO_WIDTH else math.nan
     if len({model for model, _ in trial.folds}) == 1:
         return PredictionInterval(kind, level, independent, half)
     folds = tuple(_kept(model, residuals[rows], shares[rows], level) for model, rows in trial.folds)

@@ -10,7 +10,7 @@ from sleepagree.describe.cautions import caution_documents
 from sleepagree.inference.class_probabilities import Scores
 from sleepagree.inference.correction import ErrorChange, LearnedValue, WeightedSum
 from sleepagree.mapping.mapping import StageMapping
-from sleepagree.render.json_text import Document, as_iso, attributes, number, software
+from sleepagree.render.json_text import Document, as_iso, attributes, number, numbers, software
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.correction_file import CORRECTION_SCHEMA
 from sleepagree.study.epoch_correction import LearnedEpochs
@@ -237,8 +237,8 @@ def _learned(learned: LearnedValue, correction: Correction) -> Document:
         "over_usual": _change(learned.usual),
         "level": correction.level,
         "interval_kind": learned.interval.kind.value,
-        **attributes(learned.interval, "independent", "half_width"),
-        "coverage": learned.coverage,
+        **numbers(learned.interval, "independent", "half_width"),
+        "coverage": number(learned.coverage),
     }
 
 

@@ -92,7 +92,7 @@ class CorrectedMeasure:
     corrected : float
         The corrected one; nan where the device lacks what it is made of.
     low, high : float
-        Prediction interval.
+        Prediction interval; nan where there is none, too where hardly anybody learnt from had an error.
     learned : LearnedValue
         How it was corrected, and what that is worth.
     extrapolated : bool
@@ -339,6 +339,9 @@ class Correction(Result):
         beyond = tuple(m.measure for m in measures if m.extrapolated)
         if beyond:
             yield Caution.of(CautionKind.EXTRAPOLATED, measures=beyond)
+        exact = tuple(m.measure for m in measures if math.isnan(m.low) and not math.isnan(m.corrected))
+        if exact:
+            yield Caution.of(CautionKind.NO_INTERVAL, measures=exact)
         if night.rule is WindowRule.REFERENCE:
             yield Caution.of(CautionKind.WINDOW_BY_DEVICE, learnt=self.window_rules)
         silent = night.ledger.window_epochs - night.ledger.scored

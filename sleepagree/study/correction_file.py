@@ -324,7 +324,8 @@ def _measure(spot: _Spot, known: tuple[str, ...], names: tuple[str, ...], level:
         spot.at("folds")._replace(value=len(folds)).refuse("folds for an interval by cv+ alone")
     if folds and (held := sum(round(sum(fold.shares)) for fold in folds)) != people:
         spot.at("folds")._replace(value=held).refuse(f"folds that hold {people} people in all")
-    independent, half_width = spot.at("independent").number(1), spot.at("half_width").number(0)
+    independent, half_width = spot.at("independent").number(1), spot.maybe("half_width", lambda own: own.number(0))
+    coverage = spot.maybe("coverage", lambda own: own.number(0, 1))
     differences = "difference", "difference_low", "difference_high"
     learned = LearnedValue(
         spot.at("method").word(Method),
@@ -337,8 +338,8 @@ def _measure(spot: _Spot, known: tuple[str, ...], names: tuple[str, ...], level:
             "raw_error", lambda raw: ErrorChange(raw.number(0), *(spot.at(key).number() for key in differences))
         ),
         _change(spot.at("usual_error"), spot.at("over_usual")),
-        PredictionInterval(kind, level, independent, half_width, folds),
-        spot.at("coverage").number(0, 1),
+        PredictionInterval(kind, level, independent, NAN if half_width is None else half_width, folds),
+        NAN if coverage is None else coverage,
         spot.maybe("range", _Spot.span),
     )
     return LearnedMeasure(spot.at("measure").one_of(known), spot.at("unit").text(), learned)

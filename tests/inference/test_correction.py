@@ -255,6 +255,20 @@ def test_cv_plus_by_hand():
     assert between.around(0.0, (10.0,), ANY) == pytest.approx((sum(ends[1][:2]) / 2, sum(ends[0][17:]) / 2))
 
 
+@pytest.mark.parametrize("people", [8, 25])
+@pytest.mark.parametrize("shift", [0.0, 0.1])
+def test_without_any_error_there_is_no_interval(people, shift):
+    rng = np.random.default_rng(3)
+    who, truth = truth_of(people, 2, rng)
+    found = learn_value(examples_of(who, truth, truth - shift, rng))
+    assert found.corrected_error == pytest.approx(0, abs=1e-9)
+    assert np.isnan([found.interval.half_width, found.coverage]).all()
+    own = found.interval.around(300.0, (300.0,) * len(found.model.weights), ANY)
+    assert np.isnan(own).all()
+    older = correction.PredictionInterval(IntervalKind.T, 0.95, people, 0.0)  # as files tell it that stood before
+    assert np.isnan(older.around(300.0, (300.0,), ANY)).all()
+
+
 def test_errors_of_a_persons_nights_count_as_what_they_are_worth():
     """Kish 1965, section 5.4: k values of a cluster whose correlation is r are worth k / (1 + (k - 1) r)."""
     rng = np.random.default_rng(15)

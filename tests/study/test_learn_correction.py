@@ -499,3 +499,20 @@ def test_a_night_that_a_window_by_the_clock_cannot_be_laid_on_is_told_of_no_refe
         learnt.apply(read_hypnogram(CHANGED, start=start), window="2026-10-24T23:00+02:00/2026-10-25T03:00+01:00")
     assert refused.value.problem == problem
     assert "reference" not in refused.value.told(Front.COMMAND)
+
+
+def test_a_device_without_an_error_gets_no_interval_and_a_reason(nights, tmp_path):
+    """Its own truth: the reference of each night laid beside itself."""
+    own = [n for n in nights if n.device == "pad B"][:6]
+    faultless = [replace(n, reference_measures=n.device_measures) for n in own]
+    learnt = read_correction(written(learn_correction(faultless), tmp_path))
+    night = learnt.apply(read_hypnogram(labels_of("doze", "sound", "dream")))
+    total, document = night.measures[0], corrected_document(night)
+    assert (total.measure, total.corrected) == ("TST", total.device)
+    assert (document["measures"][0]["low"], document["measures"][0]["high"]) == (None, None)
+    reason = next(c for c in document["cautions"] if c["kind"] == "no_interval")
+    assert "TST" in reason["values"]["measures"]
+    row = next(m for m in correction_document(learnt)["measures"] if m["measure"] == "TST")
+    assert (row["half_width"], row["coverage"]) == (None, None)
+    told = " ".join(render_terminal(describe_correction(learnt), full=True))
+    assert "Without a half width: hardly anybody learnt from had an error" in " ".join(told.split())
