@@ -44,9 +44,9 @@ ROOMS = {
     "paired_epochs scorers anonymous plan run duplicates chunks execution results "
     "cautions groups from_table comparison flows given_nights epoch_correction correction correction_file "
     "correct_nights whole_nights summarise epoch_scores correction_learning proposed_patterns",
-    "describe": "words facts correction_cautions cautions notes citations bias blocks paragraphs closing night_time "
-    "mappings clock folder plan study_margins study_epochs study_paragraphs study_checklist correction answer night "
-    "study_agreement study_bias_figures "
+    "describe": "words facts correction_cautions cautions notes citations bias blocks refused paragraphs closing "
+    "night_time mappings clock folder plan study_margins study_epochs study_paragraphs study_checklist correction "
+    "answer night study_agreement study_bias_figures "
     "study_bias study_further study_tables study proposal prospect file",
     "figures": "style drawing saving subjects class_bars hypnograms in_time night_kappas participants planning "
     "tables_of_counts bias_over_nights corrections",

@@ -56,20 +56,20 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
         progress=progress_bar(quiet=options["quiet"]),
         keep_epochs=True,
     )
-    refused = [outcome for outcome in outcomes if isinstance(outcome, Refusal)]
     device = options["device"]
-    own_refused = [refusal for refusal in refused if device in (None, refusal.device)]
-    if own_refused and len(own_refused) == sum(device in (None, outcome.device) for outcome in outcomes):
-        raise refused_nights(own_refused, len(own_refused), table.name)
+    own = [outcome for outcome in outcomes if device in (None, outcome.device)]
+    refused = [outcome for outcome in own if isinstance(outcome, Refusal)]
+    if refused and len(refused) == len(own):
+        raise refused_nights(refused, len(refused), table.name)
     try:
         correction = learn_correction(
             outcomes, device=device, mapping=next(iter(scoring.mappings), None), level=options["confidence"]
         )
     except InputError as error:
-        if own_refused:  # what is lacking may be what was refused
-            error.remedy += f" Refused:\n{list_refused(own_refused)}"
+        if refused:  # what is lacking may be what was refused
+            error.remedy += f" Refused:\n{list_refused(refused)}"
         raise
-    description = describe_correction(correction, nights=outcomes, command=shared.repeat_command(anonymous=False))
+    description = describe_correction(correction, nights=own, command=shared.repeat_command(anonymous=False))
     figures = options["figures"].split(",")
     write_correction(correction, description, out, figures=figures, overwrite=options["overwrite"])
     shared.print_description(description, full=options["full"])
@@ -77,4 +77,4 @@ def calibrate(ctx: click.Context, /, nights: Path, out: Path, **options: Any) ->
     click.echo(f"\nTo use it on a new night:\n  sleepagree correct {out / 'correction.json'} \\\n    DEVICE")
     if not options["full"]:
         click.echo(SAY_FULL)
-    shared.tell_refused(ctx, refused)
+    shared.tell_refused(ctx, refused, told=True)

@@ -62,7 +62,7 @@ def correct(ctx: click.Context, /, correction: Path, device: Path, **options: An
         write_corrected(found, described, out=options["out"], epochs=options["epochs"], overwrite=options["overwrite"])
     # beside words the cautions stand in them
     shared.show(lambda: described, document, options, found.cautions if options["json_path"] == "-" else ())
-    shared.tell_refused(ctx, refused)
+    shared.tell_refused(ctx, refused, told=options["json_path"] != "-")
 
 
 def _correct_night(learnt: Correction, device: Path, options: dict[str, Any]) -> CorrectedNight:

@@ -580,7 +580,10 @@ def refuse_outputs(
 
 def tell_refused(ctx: click.Context, refused: Sequence[Refusal], *, told: bool = False) -> None:
     """Say which nights were refused, unless the output has said so, and end with 3 where one was."""
-    for refusal in () if told else refused:
-        click.echo(f"refused: line {refusal.row}: {refusal.reason}", err=True)
+    if refused and not told:
+        from sleepagree.describe.refused import whose
+
+        for refusal in refused:
+            click.echo(f"refused: {whose(refusal)}: {refusal.reason}", err=True)
     if refused:
         ctx.exit(3)

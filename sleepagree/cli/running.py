@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import BinaryIO
 
-from sleepagree.describe.study import refused_items
+from sleepagree.describe.refused import refused_items
 from sleepagree.errors import InputError, counted
 from sleepagree.files.writing import fresh_folder, refuse_existing
 from sleepagree.render.study_folder import write_results

@@ -24,6 +24,7 @@ from sleepagree.describe.blocks import (
     tabulate,
 )
 from sleepagree.describe.cautions import say_cautions
+from sleepagree.describe.refused import refused_items
 from sleepagree.describe.words import (
     DASH,
     figure,
@@ -43,10 +44,11 @@ from sleepagree.inference.correction import ErrorChange, IntervalKind, LearnedVa
 from sleepagree.inference.estimate import mean_of_known
 from sleepagree.study.correction import CorrectedMeasure, CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.epoch_correction import THIRDS, LearnedEpochs, StageShare
+from sleepagree.study.night_summary import Refusal
 
 if TYPE_CHECKING:
     from sleepagree.study.correct_nights import CorrectedNights
-    from sleepagree.study.night_summary import NightSummary, Refusal
+    from sleepagree.study.night_summary import NightSummary
 
 VERDICTS: Final = {
     Verdict.HELPS: "helps",
@@ -79,7 +81,7 @@ def describe_correction(
     correction : Correction
         What was learnt.
     nights : sequence of NightSummary and Refusal, optional
-        What it was learnt from, for figures.
+        What it was learnt from, for figures, and what of it was refused.
     command : str
         The command that repeats it; "" leaves it out.
     """
@@ -92,6 +94,7 @@ def describe_correction(
         f"{shorten(correction.device)}, learnt from {nights_of(correction.nights, correction.participants)}",
         (" ".join(filter(None, (finding_of_correction(correction), finding_of_epochs(correction)))),),
         sections_of(
+            _refused([night for night in nights or () if isinstance(night, Refusal)], len(nights or ())),
             section(
                 "errors",
                 "Errors in people who were not learnt from",
@@ -112,6 +115,13 @@ def describe_correction(
             *_closing([c for c in correction.cautions if c not in of_some], command),
         ),
     )
+
+
+def _refused(refused: Sequence[Refusal], given: int) -> Section | None:
+    """Return nights that nothing was learnt from, or that were not corrected, with their reasons."""
+    if not refused:
+        return None
+    return section("refused-nights", f"Refused: {len(refused)} of {counted(given, 'night')}", refused_items(refused))
 
 
 def _closing(cautions: Sequence[Caution], command: str, front: Front = Front.COMMAND) -> tuple[Section | None, ...]:
@@ -459,8 +469,8 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
         shorten(correction.device),
         (f"{said}.",),
         sections_of(
+            _refused(found.refused, len(nights) + len(found.refused)),
             section("measures", "Measures", table("measures", "", heads, rows, words=(0, 3, 4)), note),
-            section("refused", "Refused", Items(tuple(f"line {one.row}: {one.reason}" for one in found.refused))),
             *_closing(found.cautions, command),
         ),
     )

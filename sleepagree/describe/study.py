@@ -29,6 +29,7 @@ from sleepagree.describe.blocks import (
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.night_time import say_quartiles
+from sleepagree.describe.refused import refused_items
 from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
 from sleepagree.describe.study_bias import answer_of_bias, bias_section, is_open, sources_section
 from sleepagree.describe.study_epochs import filled_epochs, say_given
@@ -51,7 +52,7 @@ from sleepagree.describe.words import (
     say_level,
     say_stages,
 )
-from sleepagree.errors import Front, Message, counted, shorten
+from sleepagree.errors import Front, counted, shorten
 from sleepagree.files.object_store import is_remote
 from sleepagree.hypnogram.ledger import say_status
 from sleepagree.readers.any_file import part_files
@@ -66,10 +67,6 @@ _CLOCK_KINDS: Final = (CautionKind.CLOCKS_OFF, CautionKind.CLOCKS_HOURS, Caution
 
 #: More nights than this are not listed; nights.csv holds them all.
 MOST_LISTED: Final = 500
-
-#: As many nights with one reason, or more, are told together; of those, so many are named.
-_FEWEST_TO_GROUP: Final = 3
-_SHOWN_OF_A_GROUP: Final = 3
 
 
 def describe_study(
@@ -307,42 +304,6 @@ def _refused_table(refused: Sequence[Refusal]) -> Table:
         folded="The refused nights as a table",
         further=True,
     )
-
-
-def refused_items(refused: Sequence[Refusal]) -> Items:
-    """Return refused nights with their reasons; a reason that several share stands once, with the first of them."""
-    groups: dict[Message | str, list[Refusal]] = {}
-    word = "device-nights" if len({refusal.device for refusal in refused}) > 1 else "nights"
-    for refusal in refused:
-        fault = refusal.parts
-        groups.setdefault(fault._replace(place="", found="") if fault else refusal.reason, []).append(refusal)
-    items: list[str | Items] = []
-    for shared, members in groups.items():
-        if len(members) < _FEWEST_TO_GROUP:
-            items += [f"{_whose(refusal)}: {refusal.reason}" for refusal in members]
-            continue
-        parts = [refusal.parts for refusal in members if refusal.parts]
-        found = {fault.found for fault in parts}
-        common = parts[0].found if len(found) == 1 else ""
-        told = shared._replace(found=common) if isinstance(shared, Message) else shared
-        named = [_say_own(refusal, with_found=len(found) > 1) for refusal in members[:_SHOWN_OF_A_GROUP]]
-        more = [f"and {len(members) - len(named)} more"] if len(members) > len(named) else []
-        items += [f"{len(members)} {word}: {told}", Items((*named, *more), verbatim=True)]
-    return Items(tuple(items), verbatim=True)
-
-
-def _say_own(refusal: Refusal, *, with_found: bool) -> str:
-    """Return whose night was refused, the place of the fault, and what was found there where that differs."""
-    fault = refusal.parts
-    if fault is None:
-        return _whose(refusal)
-    found = f"found {fault.found}" if with_found and fault.found else ""
-    return ": ".join(filter(None, (_whose(refusal), fault.place, found)))
-
-
-def _whose(refusal: Refusal) -> str:
-    who = " ".join(map(shorten, filter(None, (refusal.participant, refusal.night, refusal.device))))
-    return f"line {refusal.row}, {who}" if refusal.has_line else who
 
 
 def _compared(study: StudyAgreement) -> Section:

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import io
 import json
 import os
 import subprocess
 import sys
 from pathlib import Path
 
+import click
 import pytest
 
+from sleepagree.cli.options import tell_refused
+from sleepagree.study.night_summary import Refusal
 from tests.commands import bytes_below, ended, run
 from tests.ferry import FERRY, copy_ferry
 from tests.test_layers import loaded_by
@@ -126,6 +131,35 @@ def test_nights_that_leave_too_few_people_are_named_with_their_reasons(tmp_path)
     assert not (tmp_path / "out").exists()
 
 
+def test_refused_nights_of_the_device_stand_first_and_others_are_none_of_it(tmp_path):
+    table = copy_ferry(tmp_path / "ferry")
+    for path in (table.parent / "pad-b").glob("crew-1-*.csv"):
+        path.write_text("nothing\n", encoding="utf-8")
+    words = ("--device", "pad B", "--quiet", "--out")
+    done = ended("calibrate", table, *words, tmp_path / "out", code=3)
+    told = " ".join(done.stdout.split())
+    assert "REFUSED: 3 OF 12 NIGHTS 3 nights: " in told
+    assert told.index("REFUSED") < told.index("ERRORS IN PEOPLE")
+    assert "line 14, crew-1 1 pad B: pad-b/crew-1-night-1.csv" in told
+    assert done.stderr == ""
+    report = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    assert "Refused: 3 of 12 nights" in report
+    assert b"crew-1" not in (tmp_path / "out" / "correction.json").read_bytes()
+    other = ended("calibrate", table, "--device", "band A", "--quiet", "--out", tmp_path / "a")
+    assert "REFUSED" not in other.stdout
+    assert other.stderr == ""
+
+
+def test_a_refused_night_without_a_line_is_named():
+    context = click.Context(click.Command("calibrate"))
+    night = Refusal(13, "crew-9", "1", "pad B", "one night under two names.", has_line=False)
+    stream = io.StringIO()
+    with contextlib.redirect_stderr(stream), pytest.raises(click.exceptions.Exit) as ended_with:
+        tell_refused(context, [night])
+    assert ended_with.value.exit_code == 3
+    assert stream.getvalue() == "refused: crew-9 1 pad B: one night under two names.\n"
+
+
 # --- epochs, folders, tables ------------------------------------------------------------------------------
 
 
@@ -194,7 +228,12 @@ def test_a_night_that_cannot_be_corrected_is_listed(learnt, tmp_path):
     done = run("correct", learnt / "correction.json", table)
     assert done.exit_code == 3
     assert done.stdout.startswith("1 night of 1 participant corrected, 1 refused.")
-    assert "refused: line 3: crew-1-night-1.csv: the night has a label that" in done.stderr
+    told = " ".join(done.stdout.split())
+    assert "REFUSED: 1 OF 2 NIGHTS line 3, b 1: crew-1-night-1.csv: the night has a label that" in told
+    assert told.index("REFUSED") < told.index("MEASURES")
+    assert "refused" not in done.stderr
+    aside = run("correct", learnt / "correction.json", table, "--json", "-")
+    assert "refused: line 3, b 1: crew-1-night-1.csv: the night has a label that" in aside.stderr
     table.write_text("participant,night,device_file,wrong\n", encoding="utf-8")
     assert "column 'wrong' is unknown" in run("correct", learnt / "correction.json", table).stderr
     wrong = run("correct", learnt / "correction.json", FERRY / "nights.csv", "--layout", FERRY / "pad-b.toml")

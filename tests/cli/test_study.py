@@ -190,7 +190,7 @@ def test_json_alone_tells_refusals_on_the_other_stream(table: Path) -> None:
     result = run("bias", table, *QUICK, "--json", "-")
     assert result.exit_code == 3
     assert set(json.loads(result.stdout)) == {"band A", "pad B"}
-    assert "refused: line 3: band-a/crew-1-night-2.csv: " in result.stderr
+    assert "refused: line 3, crew-1 2 band A: band-a/crew-1-night-2.csv: " in result.stderr
 
 
 def test_duplicates_are_refused(table: Path, tmp_path: Path) -> None:
@@ -217,8 +217,8 @@ def test_a_row_whose_device_file_is_the_reference_is_refused(table: Path, tmp_pa
     result = run("bias", table, *QUICK, "--json", "-")
     assert result.exit_code == 3
     assert (
-        "refused: line 5: copy.edf: the device's file is the reference's, byte for byte. Found the bytes of "
-        "crew-2-night-1.edf; expected a file that the device wrote" in result.stderr
+        "refused: line 5, crew-2 1 band A: copy.edf: the device's file is the reference's, byte for byte. Found the "
+        "bytes of crew-2-night-1.edf; expected a file that the device wrote" in result.stderr
     )
 
 
