@@ -120,7 +120,7 @@ def test_what_tells_no_times_is_one_message(given, message):
 def test_texts_of_times_are_not_guessed(form):
     """pandas takes the month for the first number, and today for a missing date."""
     texts = pd.Series(TIMES).dt.strftime(form)
-    with pytest.raises(InputError, match="column 'start' holds something that is no time.*texts in ISO 8601"):
+    with pytest.raises(InputError, match=r"column 'start' holds something that is no time.*texts in ISO 8601"):
         read_hypnogram(pd.DataFrame({"start": texts, "stage": STAGES}))
 
 
