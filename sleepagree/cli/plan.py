@@ -110,7 +110,7 @@ def _read_sizes(text: str, *, least: int) -> tuple[int, ...]:
 
 def _read_widths(texts: Sequence[str]) -> dict[str, float]:
     """Read ``STATISTIC=HALF-WIDTH`` texts."""
-    widths = {}
+    widths: dict[str, float] = {}
     for text in texts:
         name, _, value = text.rpartition("=")
         try:
@@ -124,8 +124,15 @@ def _read_widths(texts: Sequence[str]) -> dict[str, float]:
             )
             remedy = 'For example --width "bias TST=10".'
             raise InputError(problem, "", "--width", shorten(text), expected, remedy)
-        widths[name.strip()] = width
+        _take_width(widths, name.strip(), width)
     return widths
+
+
+def _take_width(widths: dict[str, float], name: str, width: float) -> None:
+    if name in widths:
+        problem, expected = "two half-widths are wanted of one statistic", "one for each"
+        raise InputError(problem, "", "--width", name, expected, "Ask for the other one by a command of its own.")
+    widths[name] = width
 
 
 def _from_results(
@@ -151,11 +158,11 @@ def _from_results(
         if measure is None:
             raise _unknown("the study has no such measure", path.name, "--measure", text, map(say_measure, differences))
         named.append(measure)
-    asked = {}
+    asked: dict[str, float] = {}
     for text, width in widths.items():
         # the measure of a statistic may be in either spelling
         head, _, tail = " ".join(text.split()).partition(" ")
-        asked[f"{head.casefold()} {find_measure(tail, differences) or tail}".strip()] = width
+        _take_width(asked, f"{head.casefold()} {find_measure(tail, differences) or tail}".strip(), width)
     of_widths = dict.fromkeys(statistic.partition(" ")[2] for statistic in asked)
     wanted = named or [measure for measure in of_widths if measure in differences]
     statistics = measured_statistics(devices[name], wanted, source=path.name)
@@ -186,4 +193,6 @@ def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, 
             remedy += " Bias and limits are planned from --between-sd, kappa from --kappa-between-sd."
         elif unknown[0] != "kappa":
             remedy = "Give one of these names, or name its measure with --measure."
+        else:
+            remedy = "Give one of these names. What is alike on all nights of a study cannot be planned from it."
         raise InputError(problem, "", "--width", unknown[0], f"one of {', '.join(known)}", remedy)

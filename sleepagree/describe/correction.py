@@ -331,7 +331,7 @@ def _drawn_epochs(night: CorrectedNight) -> Section | None:
 def _gain(measure: LearnedMeasure, correction: Correction) -> str:
     learned = measure.learned
     before = learned.raw or learned.usual
-    unit = "%" if measure.unit.startswith("%") else measure.unit
+    unit = "pp" if measure.unit.startswith("%") else measure.unit
     what = "" if learned.raw is not None else " of the usual value"
     return (
         f"{say_measure(measure.measure, correction.mapping)} (mean absolute error "
@@ -340,7 +340,7 @@ def _gain(measure: LearnedMeasure, correction: Correction) -> str:
 
 
 _ERRORS: Final = (
-    "Mean absolute errors over participants, each left out of all learning and choosing (min; SE and percent in %). "
+    "Mean absolute errors over participants, each left out of all learning and choosing (min; of SE and percent in pp). "
     "Usual value: the mean of the others, whatever the device says. Difference: corrected minus device (minus the "
     "usual value where the device has no label)."
 )

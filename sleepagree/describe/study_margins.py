@@ -109,7 +109,8 @@ def _say_containment(row: BiasRow, count: int) -> str:
 
 def _margin(row: BiasRow, test: EquivalenceTest | ContainmentTest) -> str:
     margin = test.margin_high if isinstance(test, EquivalenceTest) else test.margin
-    return f"±{margin:g} {unit_word(row.unit)}".rstrip()
+    unit = unit_word(row.unit)
+    return f"±{margin:g} {'pp' if unit == '%' else unit}".rstrip()
 
 
 def _say_adjusted(adjusted: float, count: int) -> str:

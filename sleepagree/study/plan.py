@@ -50,30 +50,35 @@ def measured_statistics(found: DeviceSpreads, measures: Iterable[str] = (), *, s
     Returns
     -------
     dict of str to Precision
-        "bias TST", "limits TST" and so on, and "kappa"; a measure of one participant is left out.
+        "bias TST", "limits TST" and so on, and "kappa"; a measure of one participant is left out, and what is alike on
+        all nights: that does not tell how much others vary.
     """
     usual = ["TST", *(measure for measure in found.differences if measure.startswith("minutes "))]
     wanted = [*measures] or [measure for measure in usual if measure in found.differences][:_USUAL_MEASURES]
     statistics: dict[str, Precision] = {}
     for measure in wanted:
         components = _components_of_differences(found.differences[measure], source)
-        if components is not None:
+        if components is not None and _vary(components):
             names = f"bias {measure}", f"limits {measure}"
             statistics |= {name: _precision(name, components) for name in names}
     if found.kappa is not None:
         kappa = found.kappa
         told = f"kappa of a night under '{found.kappa_mapping}'"
-        statistics["kappa"] = MeanPrecision(
-            VarianceComponents(
-                kappa.between_sd,
-                kappa.within_sd,
-                told,
-                kappa.between_sd_high,
-                kappa.participants,
-                repeated=max(kappa.nights - kappa.participants, 0),
-            )
+        components = VarianceComponents(
+            kappa.between_sd,
+            kappa.within_sd,
+            told,
+            kappa.between_sd_high,
+            kappa.participants,
+            repeated=max(kappa.nights - kappa.participants, 0),
         )
+        if _vary(components):
+            statistics["kappa"] = MeanPrecision(components)
     return statistics
+
+
+def _vary(components: VarianceComponents) -> bool:
+    return components.between_sd > 0.0 or components.within_sd > 0.0
 
 
 def plan_study(statistics: Mapping[str, Precision], **settings: Any) -> PlanGrid:

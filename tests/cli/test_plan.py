@@ -319,7 +319,27 @@ def test_a_width_that_is_not_planned_gets_a_remedy_that_helps(results: Path, tmp
         del mapping["averaged"]["kappa"]
     (tmp_path / "results.json").write_text(json.dumps(document))
     without = run("plan", "--from", tmp_path / "results.json", "--measure", "SOL", "--width", "kappa=0.05")
-    assert without.stderr.endswith("expected one of bias SOL, limits SOL. Give one of these names.\n")
+    told = "expected one of bias SOL, limits SOL. Give one of these names. What is alike on all nights of a study cannot be"
+    assert told in without.stderr
+
+
+@pytest.mark.parametrize(("one", "other"), [("bias TST", "bias TST"), ("bias minutes deep", "bias  Minutes Deep")])
+def test_two_widths_of_one_statistic_are_refused(one: str, other: str, results: Path) -> None:
+    result = run("plan", "--from", results, *SMALL, "--width", f"{one}=3", "--width", f"{other}=30")
+    assert result.exit_code in (1, 2)
+    assert "two half-widths are wanted of one statistic. Found bias" in " ".join(result.stderr.split())
+
+
+def test_what_is_alike_on_all_nights_is_not_planned(results: Path, tmp_path: Path) -> None:
+    """Four people without a difference do not show that others have none."""
+    document = json.loads(results.read_text())
+    for device in document["devices"]:
+        (row,) = (row for row in device["bias"] if row["measure"] == "TST")
+        row.update(between_sd=0, within_sd=0, between_sd_high=0, sd=0)
+    (tmp_path / "results.json").write_text(json.dumps(document))
+    planned = plan("--from", tmp_path / "results.json", *SMALL, folder=tmp_path)
+    assert not any("TST" in name for name in planned["assumed"]["statistics"])
+    assert any("minutes" in name for name in planned["assumed"]["statistics"])
 
 
 @pytest.mark.parametrize("written", ["minutes REM", "minutes rem", "Minutes Rem"])
