@@ -138,3 +138,12 @@ def test_two_people_with_several_nights_say_next_to_nothing() -> None:
     (above,) = _sizes(np.array([40.0, 1, 2, 50, 3, 4]), [1, 1, 1, 2, 2, 2], bounds=[30.0]).shares_above
     assert above.low < 0.01
     assert above.high > 0.98
+
+
+def test_nights_on_limits_of_no_width_are_not_outside():
+    reference = np.array([300.1, 310.7, 333.3, 351.9, 402.3])
+    device = reference + 0.1
+    nights = {"reference": reference, "device": device, "participant": np.arange(5)}
+    limits = fit_limits_of_agreement(**nights)
+    assert limits.upper - limits.lower < 1e-9
+    assert measure_error_sizes(**nights, limits=limits).outside == 0
