@@ -340,8 +340,8 @@ def _gain(measure: LearnedMeasure, correction: Correction) -> str:
 
 
 _ERRORS: Final = (
-    "Mean absolute errors over participants, each left out of all learning and choosing (min; of SE and percent in pp). "
-    "Usual value: the mean of the others, whatever the device says. Difference: corrected minus device (minus the "
+    "Mean absolute errors over participants, each left out of all learning and choosing (min; of SE and percent in "
+    "pp). Usual value: the mean of the others, whatever the device says. Difference: corrected minus device (minus the "
     "usual value where the device has no label)."
 )
 _EPOCHS: Final = (

@@ -319,7 +319,7 @@ def test_a_width_that_is_not_planned_gets_a_remedy_that_helps(results: Path, tmp
         del mapping["averaged"]["kappa"]
     (tmp_path / "results.json").write_text(json.dumps(document))
     without = run("plan", "--from", tmp_path / "results.json", "--measure", "SOL", "--width", "kappa=0.05")
-    told = "expected one of bias SOL, limits SOL. Give one of these names. What is alike on all nights of a study cannot be"
+    told = "expected one of bias SOL, limits SOL. Give one of these names. What is alike on all nights of a study "
     assert told in without.stderr
 
 

@@ -141,9 +141,8 @@ def test_two_people_with_several_nights_say_next_to_nothing() -> None:
 
 
 def test_nights_on_limits_of_no_width_are_not_outside():
-    reference = np.array([300.1, 310.7, 333.3, 351.9, 402.3])
-    device = reference + 0.1
-    nights = {"reference": reference, "device": device, "participant": np.arange(5)}
+    reference = np.append(np.full(30, 300.0), 3.7)  # whose sum with 0.1 is rounded otherwise
+    nights = {"reference": reference, "device": reference + 0.1, "participant": np.arange(31)}
     limits = fit_limits_of_agreement(**nights)
     assert limits.upper - limits.lower < 1e-9
     assert measure_error_sizes(**nights, limits=limits).outside == 0
