@@ -315,7 +315,7 @@ def _cautions(
         *([] if uncounted is None else [uncounted]),
         *_rectangle_caution(scored[0]),
         *_different_sizes_caution(scored),
-        *_left_out_notes(scored),
+        *_left_out_cautions(scored),
     ]
 
 
@@ -350,7 +350,7 @@ def _different_sizes_caution(scored: tuple[MappingAgreement, ...]) -> list[Cauti
     return [Caution.of(CautionKind.KAPPAS_OF_SIZES)]
 
 
-def _left_out_notes(scored: tuple[MappingAgreement, ...]) -> list[Caution]:
+def _left_out_cautions(scored: tuple[MappingAgreement, ...]) -> list[Caution]:
     return [
         Caution.of(CautionKind.LEFT_OUT_BY_MAPPING, mapping=m.mapping.name, epochs=m.left_out)
         for m in scored

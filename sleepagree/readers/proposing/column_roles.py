@@ -334,7 +334,7 @@ def _with_marks(
 def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[Setting]) -> Found:
     """Return what columns are taken for beside one whose cells hold the codes of many epochs each."""
     codes = codes_of_texts(run.cells)
-    made = [*settings, Setting("shape", "runs", Why.ONLY), Setting("stage", run.name, Why.ONLY)]
+    made = [*settings, Setting("shape", Shape.RUNS, Why.ONLY), Setting("stage", run.name, Why.ONLY)]
     labels = meanings_of([code for part in codes for code in part])
     length, begins = counted_rows(sum(map(len, codes)))
     moments = [column for column in columns if column.kind is ColumnKind.MOMENTS]
@@ -452,13 +452,13 @@ def _is_measured(column: ColumnSeen) -> bool:
 def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
     """Return the lines for rows without times: numbers of epochs, labels with lengths, labels alone."""
     for column in (c for c in columns if c.kind is ColumnKind.LENGTHS):
-        lines = {"shape": "intervals", "duration": column.name, "begins": None}
+        lines = {"shape": Shape.INTERVALS, "duration": column.name, "begins": None}
         return [Setting(key, value, Why.UNITS_TOLD if value else Why.UNTOLD) for key, value in lines.items()]
     lengths = [c for c in columns if c.kind in (ColumnKind.NUMBERS, ColumnKind.CODES) and "" not in c.values]
     lengths.sort(key=lambda column: are_blocks(column.cells))
     if lengths and always_differs(stage) and (lengths[0].numbers > 0).all():
         units = _units(lengths[0])
-        made = [Setting("shape", "intervals", Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]
+        made = [Setting("shape", Shape.INTERVALS, Why.CHANGES), Setting("duration", lengths[0].name, Why.ONLY)]
         named = told_unit(lengths[0].name)
         unit = next((u for u in units if named is not None and DURATION_UNITS.get(u) == named), None)
         if unit is not None:
@@ -479,7 +479,7 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
     falls = [np.count_nonzero(~(np.diff(c.numbers) > 0)) for c in columns if c.kind is ColumnKind.NUMBERS]
     if 0 in falls or (1 in falls and stage.rows > _FEWEST_CLOCKS):
         return []  # a clock of some kind that nobody can read
-    return [Setting("shape", "epochs", Why.ONLY), *counted_rows(stage.rows)]
+    return [Setting("shape", Shape.EPOCHS, Why.ONLY), *counted_rows(stage.rows)]
 
 
 def _units(column: ColumnSeen) -> list[str]:

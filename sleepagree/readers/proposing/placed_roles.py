@@ -178,7 +178,7 @@ def _roles_across(table: Table, settings: Sequence[Setting], given: Layout) -> F
         return find_roles(table, list(settings), given)
     if table.origin.reader == "json":
         return None  # each night is a list of its own there, which a path names
-    made = [*settings, Setting("shape", Shape.ACROSS.value, Why.ACROSS)]
+    made = [*settings, Setting("shape", Shape.ACROSS, Why.ACROSS)]
     return find_roles(turned(table), made, replace(given, shape=Shape.EPOCHS))
 
 

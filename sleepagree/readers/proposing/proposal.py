@@ -354,7 +354,7 @@ def _with_encodings(found: Found, data: bytes, likely: Sequence[str]) -> Found:
 def _characters(lines: Sequence[str], settings: list[Setting]) -> Found:
     codes = "".join(lines)
     column = ColumnSeen("1", ColumnKind.CHARACTERS, len(lines), len(set(lines)))
-    made = [*settings, Setting("shape", "runs", Why.ONLY), Setting("stage", "1", Why.ONLY)]
+    made = [*settings, Setting("shape", Shape.RUNS, Why.ONLY), Setting("stage", "1", Why.ONLY)]
     return Found((column,), (*made, *counted_rows(len(codes))), meanings_of(list(codes)))
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sleepagree.errors import EpochGridError
 from sleepagree.mapping.words import NOT_A_STAGE
 from sleepagree.readers.columns import marks_in_name, plain_columns, told_unit
-from sleepagree.readers.layout import DURATION_UNITS, ELAPSED_UNITS, Marks, TimeForm, strptime_has_half_days
+from sleepagree.readers.layout import DURATION_UNITS, ELAPSED_UNITS, Marks, Shape, TimeForm, strptime_has_half_days
 from sleepagree.readers.proposing.column_kinds import (
     ColumnKind,
     ColumnSeen,
@@ -174,7 +174,7 @@ def unread_times(columns: Sequence[ColumnSeen], unread: Sequence[ColumnSeen], st
     made.append(_form_to_tell(cells))
     # no file with a row an epoch has so many rows that differ from the one before
     is_changing = len(stage.cells) > _FEWEST_CHANGES and always_differs(stage)
-    return [*made, Setting("shape", "intervals", Why.CHANGES)] if is_changing else made
+    return [*made, Setting("shape", Shape.INTERVALS, Why.CHANGES)] if is_changing else made
 
 
 def _form_to_tell(cells: Sequence[str]) -> Setting:
@@ -234,7 +234,7 @@ def _lengths(
             return [Setting("duration", column.name, unit.why if unit.value else Why.NAME_TELLS), unit]
     staged = stage.taking(rows)
     if (always_differs(staged) or nearly_always_differs(staged)) and (np.diff(starts[rows]) > 0).all():
-        return [Setting("shape", "intervals", Why.CHANGES)]
+        return [Setting("shape", Shape.INTERVALS, Why.CHANGES)]
     return []
 
 
