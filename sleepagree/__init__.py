@@ -133,7 +133,11 @@ def __dir__() -> list[str]:
 
 def show_result(result: object, view: str, *arguments: object) -> object:
     """Return a view of a result; results stand below what renders them, and ask the package for it."""
-    from sleepagree.render import results
+    from importlib import import_module
 
-    shown: object = getattr(results, view)(result, *arguments)
+    from sleepagree.caution import Caution
+
+    # a caution is told by whoever reads a file, which needs nothing of what renders results
+    module = import_module(f"sleepagree.render.{'told_cautions' if isinstance(result, Caution) else 'results'}")
+    shown: object = getattr(module, view)(result, *arguments)
     return shown

@@ -50,8 +50,9 @@ ROOMS = {
     "study_bias study_further study_tables study proposal prospect file",
     "figures": "style drawing saving subjects class_bars hypnograms in_time night_kappas participants planning "
     "tables_of_counts bias_over_nights corrections",
-    "render": "columns export figures json_text night_json clock_json inspection_json notebook terminal page markdown "
-    "latex night_folder correction_json correction_folder study_further_json study_json frames study_folder results",
+    "render": "columns told_cautions export figures json_text night_json clock_json inspection_json notebook terminal "
+    "page markdown latex night_folder correction_json correction_folder study_further_json study_json frames "
+    "study_folder results",
     "page": "folder guard jobs moments questions remembered works views app serve",
     "cli": "interrupts options asking running page clock demo inspect mappings night nights plan group study bias "
     "calibrate correct",

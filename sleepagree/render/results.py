@@ -6,9 +6,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from sleepagree.caution import Caution
 from sleepagree.describe.blocks import Description
-from sleepagree.describe.cautions import caution_documents, say_caution
+from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.correction import describe_corrected, describe_correction
 from sleepagree.describe.mappings import describe_mappings
 from sleepagree.describe.night import describe_night
@@ -30,7 +29,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
 _LONGEST_FINDING: Final = 400
-_LONGEST_CAUTION: Final = 100
 _MOST_FINDINGS: Final = 2
 
 
@@ -88,16 +86,6 @@ def _findings(result: Any) -> tuple[str, ...]:
     """Return the findings of a result; several mappings are those of one night."""
     of = result.night if isinstance(result, MappingComparison) else result
     return _describe(of).findings or ("No night was scored.",)
-
-
-def sentence(caution: Caution) -> str:
-    """Return what a caution says."""
-    return say_caution(caution, Front.PYTHON)
-
-
-def brief_caution(caution: Caution) -> str:
-    """Return the beginning of what a caution says."""
-    return cut_at_word(sentence(caution), _LONGEST_CAUTION)
 
 
 def finding(result: Any) -> str:
