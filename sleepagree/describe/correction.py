@@ -18,6 +18,7 @@ from sleepagree.describe.blocks import (
     Table,
     Told,
     beside,
+    points,
     section,
     sections_of,
     table,
@@ -86,9 +87,8 @@ def describe_correction(
         The command that repeats it; "" leaves it out.
     """
     epochs = correction.epochs
-    of_some = [
-        c for c in correction.cautions if c.kind is CautionKind.OF_NIGHTS_LEARNT_FROM and c not in correction.doubts
-    ]
+    doubts = correction.doubts
+    of_some = [c for c in correction.cautions if c.kind is CautionKind.OF_NIGHTS_LEARNT_FROM and c not in doubts]
     return Description(
         "sleepagree: a correction",
         f"{shorten(correction.device)}, learnt from {nights_of(correction.nights, correction.participants)}",
@@ -331,11 +331,11 @@ def _drawn_epochs(night: CorrectedNight) -> Section | None:
 def _gain(measure: LearnedMeasure, correction: Correction) -> str:
     learned = measure.learned
     before = learned.raw or learned.usual
-    unit = "pp" if measure.unit.startswith("%") else measure.unit
+    unit = points(measure.unit) or f" {measure.unit}"
     what = "" if learned.raw is not None else " of the usual value"
     return (
         f"{say_measure(measure.measure, correction.mapping)} (mean absolute error "
-        f"{figure(learned.corrected_error, 1)} {unit} instead of {figure(before.error, 1)} {unit}{what})"
+        f"{figure(learned.corrected_error, 1)}{unit} instead of {figure(before.error, 1)}{unit}{what})"
     )
 
 

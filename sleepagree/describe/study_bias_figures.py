@@ -13,6 +13,7 @@ from sleepagree.describe.study_margins import unit_word
 from sleepagree.describe.study_paragraphs import file_ending
 from sleepagree.describe.words import figure, file_words, interval, nights_of, signed
 from sleepagree.errors import shorten
+from sleepagree.inference.limits import are_outside
 from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits, Spread
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement
 
@@ -21,8 +22,6 @@ _LOOKED_AT: Final = 2
 
 #: More nights than this are drawn as counts, without rings.
 MOST_RINGED: Final = 400
-#: Nights so little beyond a limit lie on it.
-_ROUNDING: Final = 1e-9
 
 
 def bias_figures(device: DeviceStudy, study: StudyAgreement, serial: int) -> list[Block]:
@@ -120,8 +119,7 @@ def nights_ringed(row: BiasRow) -> NDArray[np.bool_]:
     elif row.of_ratios:
         with np.errstate(divide="ignore", invalid="ignore"):
             difference = np.log(row.device / row.reference)
-    # of width 0, limits differ by rounding from the nights that lie on them
-    return (difference < lower - _ROUNDING) | (difference > upper + _ROUNDING)
+    return are_outside(difference, lower, upper)
 
 
 def _normal_look(row: BiasRow, name: str, device: str, study: StudyAgreement) -> Figure:

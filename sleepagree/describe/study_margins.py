@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from sleepagree.describe.blocks import Table, table
+from sleepagree.describe.blocks import Table, points, table
 from sleepagree.describe.words import figure, interval, join_words, p_value, say_level, signed
 from sleepagree.errors import shorten
 from sleepagree.inference.equivalence import ContainmentTest, EquivalenceTest
@@ -109,8 +109,7 @@ def _say_containment(row: BiasRow, count: int) -> str:
 
 def _margin(row: BiasRow, test: EquivalenceTest | ContainmentTest) -> str:
     margin = test.margin_high if isinstance(test, EquivalenceTest) else test.margin
-    unit = unit_word(row.unit)
-    return f"±{margin:g} {'pp' if unit == '%' else unit}".rstrip()
+    return f"±{margin:g}{points(row.unit) or f' {unit_word(row.unit)}'}".rstrip()
 
 
 def _say_adjusted(adjusted: float, count: int) -> str:

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sleepagree.inference.estimate import NAN
-from sleepagree.inference.limits import LimitsOfAgreement, Scale
+from sleepagree.inference.limits import LimitsOfAgreement, Scale, are_outside
 from sleepagree.inference.people import Design, Floats, PairedNights, pair_nights
 from sleepagree.inference.proportions import normal_quantile, score_interval
 
@@ -38,8 +38,6 @@ FEWEST_FOR_NORMALITY: Final = 8
 _CENTILES: Final = (5.0, 95.0)
 #: Shares that differ by no more are alike.
 _ROUNDING: Final = 1e-12
-#: Limits of no width differ by rounding from the nights that lie on them.
-_ON_LIMIT: Final = 1e-9
 _ANDERSON_DARLING_5_PERCENT: Final = 0.752
 #: Skewness and excess kurtosis up to which a departure is too small to matter, however many nights show it.
 _SMALL_DEPARTURE: Final = 0.5
@@ -168,8 +166,7 @@ def measure_error_sizes(
         scaled = np.full(raw.size, NAN) if math.isnan(limits.bias) else np.log(nights.device / nights.reference)
     outside = None
     if not math.isnan(limits.lower) and raw.size:
-        beyond = (scaled < limits.lower - _ON_LIMIT) | (scaled > limits.upper + _ON_LIMIT)
-        outside = int(np.count_nonzero(beyond))
+        outside = int(np.count_nonzero(are_outside(scaled, limits.lower, limits.upper)))
     several = nights.design is Design.SEVERAL_NIGHTS
     method = "Wilson's interval of shares" + (" with the effective number of nights and t" if several else "")
     has_centiles = nights.participants >= FEWEST_FOR_CENTILES and not np.isnan(scaled).any()

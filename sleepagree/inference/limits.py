@@ -31,7 +31,7 @@ from enum import Enum
 from typing import Any, Final, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from sleepagree.errors import check_level
 from sleepagree.inference.estimate import NAN
@@ -167,6 +167,8 @@ class LimitsOfAgreement:
         return replace(self, **ratios)
 
 
+#: Values so little beyond a limit lie on it.
+_ROUNDING: Final = 1e-9
 _NOT_FIGURES: Final = {"level", "multiplier"}
 #: Names of the fields of :class:`LimitsOfAgreement` that hold a result, in order.
 FIGURES: Final = tuple(f.name for f in fields(LimitsOfAgreement) if f.type == "float" and f.name not in _NOT_FIGURES)
@@ -200,6 +202,12 @@ class VariancePart(NamedTuple):
     coefficient: float
     variance: float | Floats
     degrees: int
+
+
+def are_outside(values: ArrayLike, lower: ArrayLike, upper: ArrayLike) -> NDArray[np.bool_]:
+    """Return which values lie outside limits; limits of no width differ by rounding from what lies on them."""
+    values, lower, upper = map(np.asarray, (values, lower, upper))
+    return np.asarray((values < lower - _ROUNDING) | (values > upper + _ROUNDING))
 
 
 def variance_parts(moments: Moments) -> tuple[VariancePart, VariancePart]:
