@@ -396,18 +396,22 @@ def clock_hints(record: dict[str, Any]) -> Iterator[str]:
 
 def clocks_of_studies(record: dict[str, Any]) -> Iterator[str]:
     kinds = record["kinds"]
-    right = [kind for kind in kinds if kind["slow_s"] == 0.0]
+    right = [kind for kind in kinds if kind["slow_s"] == 0.0 and not kind["rate_s"]]
+    losing = [kind for kind in kinds if kind["rate_s"]]
+    held, found = (sum(kind[key] for kind in losing) for key in ("rates_hold", "with_rates"))
     false = sum(n for kind in right for verdict, n in kind["verdicts"].items() if verdict not in ("steady", "untold"))
-    parts = sum(kind["with_parts"] for kind in right)
+    parts = sum(kind["with_parts"] + kind["with_rates"] for kind in right)
     offsets = sum(kind["hints"].get(hint, 0) for kind in right for hint in ("offset", "zone"))
     nights = sum(sum(kind["hints"].values()) for kind in right)
     studies = sum(kind["studies"] for kind in right)
     yield "### Clocks of studies\n"
     yield (
         f"`{record['command']}` {made_on(record)}, {record['nights']} nights of 8 h a study: of {studies:,} studies "
-        f"whose clocks are right, {false} got a verdict of an error and {parts} a range or a person that is off; of "
-        f"their {nights:,} nights one by one, {offsets} were told an offset or a zone. Seconds told of a clock that is "
-        f"off were at most {max(kind['furthest_off_s'] for kind in kinds):g} s wrong.\n"
+        f"whose clocks are right, {false} got a verdict of an error and {parts} a range or a person that is off, or "
+        f"that gains or loses time; of their {nights:,} nights one by one, {offsets} were told an offset or a zone. "
+        f"Seconds told of a clock that is off were at most {max(kind['furthest_off_s'] for kind in kinds):g} s wrong. "
+        f"The interval of a rate from night to night held the right one in {held} of {found} studies that were told "
+        "one.\n"
     )
     rows = []
     for kind in kinds:
@@ -417,6 +421,8 @@ def clocks_of_studies(record: dict[str, Any]) -> Iterator[str]:
         verdicts = ", ".join(f"{name} {n}" for name, n in sorted(kind["verdicts"].items()))
         named = "" if kind["parts_right"] is None else f"{kind['parts_right']}"
         device = f"{kind['epoch_s']:g} s, {2 if kind['two_classes'] else 4} classes"
+        if kind["rate_s"]:
+            slow = f"{'loses' if kind['rate_s'] > 0 else 'gains'} {abs(kind['rate_s']):g} s a day"
         wrong = f"{slow}, {kind['which']}" if kind["which"] else slow
         rows.append((wrong, f"{kind['share']:g}", device, f"{kind['kappa']:.2f}", kind["studies"], verdicts, named))
     yield from table(

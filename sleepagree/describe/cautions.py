@@ -295,6 +295,13 @@ _GRAVE: Final[dict[CautionKind, Sentence]] = {
         "{device}: on {count} of {nights} nights the reference's stages are those of another night, epoch for epoch "
         "({listing}): one night under several names counts as several, and makes every interval too narrow."
     ),
+    # whether the right part of a file was read
+    CautionKind.HYPNOGRAM_UNREAD: (
+        "The signal '{signal:short}', by its name a hypnogram, was not read, since annotations in plain words were "
+        "taken for stages: {labels:quoted}. If these are remarks, "
+        + for_page('give each "not-a-stage" under [stages] in a layout', "say that each is no stage")
+        + ", and the signal is read."
+    ),
     # whether they are laid at the right time
     CautionKind.FIRST_EPOCHS_DIFFER: _first_epochs_differ,
     CautionKind.LENGTHS_DIFFER: _lengths_differ,
@@ -342,7 +349,7 @@ _GRAVE: Final[dict[CautionKind, Sentence]] = {
         "{device}: on {count} of {nights} nights agreement has a sharp peak at another clock offset ({listing}): look "
         "at these nights "
         + for_page("with {Step.SCAN_CLOCK}", "one by one")
-        + ". A constant offset is a clock, a scattered one is not."
+        + ". An offset that is constant, or grows from night to night, is a clock; a scattered one is not."
     ),
     CautionKind.CLOCK_UNTOLD: (
         "Agreement is near chance (kappa {kappa:figure}), so this night alone does not tell whether the clock is "

@@ -26,13 +26,14 @@ from sleepagree.hypnogram.align import PairedNight
 from sleepagree.scoring.clock import SMALLEST_GAIN, TUNING_WARNING, ClockReading
 from sleepagree.scoring.clock_blocks import DRIFT_RANGE_S_PER_H, OffsetCurve
 from sleepagree.scoring.offsets import range_min_for
-from sleepagree.study.clocks import FEWEST_NIGHTS, ClockPart, ClockVerdict, DeviceClock
+from sleepagree.study.clocks import FEWEST_NIGHTS, ClockPart, ClockRate, ClockVerdict, DeviceClock
 
 _VERDICTS: Final = {
     ClockVerdict.UNTOLD: "nothing can be said of the clock",
     ClockVerdict.STEADY: "no constant clock error",
     ClockVerdict.CONSTANT: "this looks like a clock that is off, or drifts",
     ClockVerdict.HOURS: "this looks like a time zone, or summer time, that is off",
+    ClockVerdict.RATE: "this looks like a clock that is set seldom or never, and runs slow or fast",
     ClockVerdict.SCATTERED: "this is not a constant clock error",
 }
 #: Whether one offset is proposed, whether two are.
@@ -263,6 +264,11 @@ def say_device_clock(clock: DeviceClock, front: Front = Front.COMMAND) -> str:
             f"agreement of {nights} together has a sharp peak when {_plain_offset(clock.seconds)} are added to device "
             f"times: {verdict}. Check the zones of both sides (reference_zone, device_zone) before anything is shifted"
         )
+    elif clock.verdict is ClockVerdict.RATE:
+        text = (
+            f"best offsets change from night to night ({clock.telling} of {nights} tell it): {verdict}. Where "
+            "something else supports it, the column clock_offset of the nights table adds to each night what it lacks"
+        )
     elif clock.verdict is ClockVerdict.SCATTERED:
         text = (
             f"best offsets scatter over {clock.telling} nights whose offsets stand out (middle half "
@@ -278,7 +284,7 @@ def say_device_clock(clock: DeviceClock, front: Front = Front.COMMAND) -> str:
         text += _say_away(clock)
         if clock.verdict is ClockVerdict.CONSTANT:
             text += ". Where something else supports it, the column clock_offset of the nights table adds it"
-    return ". ".join([text, *map(_say_part, clock.parts)])
+    return ". ".join([text, *map(_say_rate, clock.rates[:_NAMED]), *_more_rates(clock), *map(_say_part, clock.parts)])
 
 
 def _say_away(clock: DeviceClock) -> str:
@@ -288,6 +294,22 @@ def _say_away(clock: DeviceClock) -> str:
     told = [f"{shorten(n.participant)} {shorten(n.night)} at {n.best_offset_s:+.0f} s" for n in clock.away[:_NAMED]]
     more = [f"{len(clock.away) - _NAMED} more"] if len(clock.away) > _NAMED else []
     return f"; but {join_words([*told, *more])}, scored as recorded"
+
+
+def _say_rate(rate: ClockRate) -> str:
+    whose = f"For {shorten(rate.participant)} the" if rate.participant else "The"
+    loses = rate.seconds_per_day > 0
+    low, high = (rate.low, rate.high) if loses else (-rate.high, -rate.low)
+    return (
+        f"{whose} device's clock {'loses' if loses else 'gains'} {abs(rate.seconds_per_day):.1f} s a day ({low:.1f} to "
+        f"{high:.1f} s) against the reference's: {counted(rate.nights, 'night')}, best offset {rate.first_s:+.0f} s on "
+        f"{rate.first} and {rate.last_s:+.0f} s on {rate.last}"
+    )
+
+
+def _more_rates(clock: DeviceClock) -> list[str]:
+    more = len(clock.rates) - _NAMED
+    return [f"Clocks of {counted(more, 'more participant')} gain or lose time, too"] if more > 0 else []
 
 
 def _say_part(part: ClockPart) -> str:

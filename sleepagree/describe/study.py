@@ -370,7 +370,8 @@ def _clock(study: StudyAgreement, front: Front, name: str = "clock") -> Section 
     how = (
         "A night's best offset is the one at which kappa would be highest; the median of those that stand out is given "
         f"by the ends of its interval. Offsets {range_searched} were looked at; "
-        "nothing was shifted. A clock that jumps or drifts inside a night is not looked for here"
+        "nothing was shifted. Whether a clock gains or loses time from night to night is looked at where nights have "
+        "dates. A clock that jumps or drifts inside a night is not looked for here"
     )
     how += (
         "; where a night is scored by itself, it is."

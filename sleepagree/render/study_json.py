@@ -236,6 +236,14 @@ def _clock_document(device: DeviceStudy) -> Document:
             }
             for part in clock.parts
         ],
+        "rates": [
+            {
+                "participant": rate.participant or None,
+                **attributes(rate, "first", "last", "nights"),
+                **numbers(rate, "first_s", "last_s", "seconds_per_day", "low", "high"),
+            }
+            for rate in clock.rates
+        ],
         "nights": [
             {
                 **attributes(n, "row", "participant", "night"),

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Final
 
@@ -40,6 +41,11 @@ _LOWEST_POOLED_SCORE: Final = 6.5
 _LEAST_MEAN_SCORE: Final = 1.0
 #: Where more of the nights than this agree best, and clearly, as recorded, the clock of all is not off by hours.
 _MOST_RIGHT: Final = 0.1
+#: Nights of one clock, on different days, from which on a gain or loss from night to night is looked for.
+FEWEST_FOR_RATE: Final = 5
+#: Confidence at which the slope must leave 0 out, and the share of nights that must lie within a minute of the line.
+_RATE_LEVEL: Final = 0.99
+_LEAST_ON_LINE: Final = 0.75
 #: From the peak of the sum to what it is near 0, before a constant error is told from it.
 _LEAST_FALL: Final = 5.0
 _PROFILE_SHIFTS: Final = np.array(PROFILE_SHIFTS)
@@ -55,6 +61,7 @@ class ClockVerdict(StrEnum):
     STEADY = "steady"
     CONSTANT = "constant"
     HOURS = "hours"
+    RATE = "rate"
     SCATTERED = "scattered"
     UNTOLD = ""
 
@@ -65,8 +72,8 @@ class NightClock:
 
     Parameters
     ----------
-    participant, date : str
-        Whose night; the date on which its window begins, "" where that is not told.
+    participant, begin : str
+        Whose night; when its window begins (ISO 8601), "" where that is not told.
     best_offset_s, peak_score : float
         Best offset within 30 min, and how far it stands out; nan where there is none, or nobody needed to look.
     profile : bytes
@@ -76,11 +83,16 @@ class NightClock:
     """
 
     participant: str
-    date: str
+    begin: str
     best_offset_s: float
     peak_score: float = NAN
     profile: bytes = b""
     night: str = ""
+
+    @property
+    def date(self) -> str:
+        """The date on which its window begins, "" where that is not told."""
+        return self.begin[:10]
 
 
 @dataclass(frozen=True)
@@ -107,6 +119,41 @@ class ClockPart:
 
 
 @dataclass(frozen=True)
+class ClockRate:
+    """How much a clock gains or loses from night to night.
+
+    Parameters
+    ----------
+    participant : str
+        Whose nights they are; "" for all nights of the device.
+    first, last : str
+        Date of the first and of the last of the nights.
+    first_s, last_s : float
+        To add to device times on these two, by the line.
+    seconds_per_day : float
+        By how much that grows: positive where the device's clock loses time.
+    low, high : float
+        Its interval.
+    nights : int
+        How many the line goes through.
+
+    References
+    ----------
+    Sen PK. Estimates of the regression coefficient based on Kendall's tau. J Am Stat Assoc 1968;63:1379-1389.
+    """
+
+    participant: str
+    first: str
+    last: str
+    first_s: float
+    last_s: float
+    seconds_per_day: float
+    low: float
+    high: float
+    nights: int
+
+
+@dataclass(frozen=True)
 class DeviceClock:
     """What the nights of a device say of its clock.
 
@@ -114,22 +161,26 @@ class DeviceClock:
     ----------
     verdict : ClockVerdict
         ``STEADY``: no constant error. ``CONSTANT``: off by the same seconds or minutes. ``HOURS``: off by whole hours
-        (and maybe minutes). ``SCATTERED``: peaks stand out, at other offsets on other nights. ``UNTOLD``: too few
-        nights have a peak that stands out, and all together have none.
+        (and maybe minutes). ``RATE``: off by more and more from night to night, on more than half of the telling
+        nights. ``SCATTERED``: peaks stand out, at other offsets on other nights. ``UNTOLD``: too few nights have a
+        peak that stands out, and all together have none.
     seconds : float
-        To add to device times; 0 when steady, nan when scattered or untold.
+        To add to device times; 0 when steady, nan for a rate, when scattered or untold.
     low, high : float
         Interval of the median of the nights' offsets (steady, constant), by order statistics: of three, four and five
         nights these are the outermost, and hold the median of nights in 75, 88 and 94 %. Middle half of the nights'
-        offsets (scattered). For hours and sums the seconds and half an epoch to either side.
+        offsets (scattered), nan for a rate. For hours and sums the seconds and half an epoch to either side.
     nights : int
         Nights that were looked at.
     telling : int
-        Nights whose own peak stands out, or which agree so well that the clock cannot be off.
+        Nights whose own peak stands out, or which agree so well that the clock cannot be off; without those of `rates`
+        unless the verdict is of a rate.
     parts : tuple of ClockPart
         Participants, or ranges of dates, whose nights are off by hours.
     away : tuple of NightClock
         Telling nights whose offset lies 1 min or more from the median (steady, constant).
+    rates : tuple of ClockRate
+        Participants whose clock gains or loses time from night to night; or all nights in order of dates.
     """
 
     verdict: ClockVerdict
@@ -140,6 +191,7 @@ class DeviceClock:
     telling: int
     parts: tuple[ClockPart, ...] = ()
     away: tuple[NightClock, ...] = ()
+    rates: tuple[ClockRate, ...] = ()
 
     @property
     def is_of_sum(self) -> bool:
@@ -183,24 +235,34 @@ def judge_device_clock(nights: Sequence[NightClock], *, level: float = 0.95) -> 
     """
     looked = [n for n in nights if not math.isnan(n.best_offset_s)]
     tell = [n for n in looked if _is_telling(n)]
-    telling = np.sort([n.best_offset_s for n in tell])
-    counts = len(looked), telling.size
     if len(looked) < FEWEST_NIGHTS:
-        return DeviceClock(ClockVerdict.UNTOLD, NAN, NAN, NAN, *counts)
+        return DeviceClock(ClockVerdict.UNTOLD, NAN, NAN, NAN, len(looked), len(tell))
     hours_s = _hours_of(looked)
     if hours_s:
-        return DeviceClock(ClockVerdict.HOURS, hours_s, *_half_epoch(hours_s), *counts)
-    parts = _parts(looked)
+        return DeviceClock(ClockVerdict.HOURS, hours_s, *_half_epoch(hours_s), len(looked), len(tell))
+    parts, rates = _parts(looked), _rates(tell, level)
+    if 2 * sum(rate.nights for rate in rates) > len(tell):
+        return DeviceClock(ClockVerdict.RATE, NAN, NAN, NAN, len(looked), len(tell), parts, rates=rates)
+    gaining = {rate.participant for rate in rates}
+    kept = [n for n in looked if n.participant not in gaining]
+    return replace(_judge_offsets(kept, level), nights=len(looked), parts=parts, rates=rates)
+
+
+def _judge_offsets(looked: Sequence[NightClock], level: float) -> DeviceClock:
+    """Return what nights say whose clocks are off by the same, if by anything."""
+    tell = [n for n in looked if _is_telling(n)]
+    telling = np.sort([n.best_offset_s for n in tell])
+    counts = len(looked), telling.size
     if telling.size < max(FEWEST_NIGHTS, len(looked) / 4):
-        return _read_sum(looked, counts, parts)
+        return _read_sum(looked, counts)
     low, median, high = (float(q) for q in np.quantile(telling, (0.25, 0.5, 0.75)))
     if (high - low) / 2.0 > 2.0 * EPOCH_S:
-        return DeviceClock(ClockVerdict.SCATTERED, NAN, low, high, *counts, parts)
+        return DeviceClock(ClockVerdict.SCATTERED, NAN, low, high, *counts)
     low, high = _interval_of_median(telling, level)
     away = tuple(n for n in tell if abs(n.best_offset_s - median) >= CAUTION_OFFSET_S)
     if abs(median) >= CAUTION_OFFSET_S and (low > 0.0 or high < 0.0):
-        return DeviceClock(ClockVerdict.CONSTANT, median, low, high, *counts, parts, away)
-    return DeviceClock(ClockVerdict.STEADY, 0.0, low, high, *counts, parts, away)
+        return DeviceClock(ClockVerdict.CONSTANT, median, low, high, *counts, away=away)
+    return DeviceClock(ClockVerdict.STEADY, 0.0, low, high, *counts, away=away)
 
 
 def _is_telling(night: NightClock) -> bool:
@@ -221,6 +283,72 @@ def _interval_of_median(values: Values, level: float) -> tuple[float, float]:
     below = bdtr(np.arange(n // 2), n, 0.5)
     k = max(0, int(np.count_nonzero(below <= (1.0 - level) / 2.0)) - 1)
     return float(values[k]) - EPOCH_S / 2, float(values[n - 1 - k]) + EPOCH_S / 2
+
+
+# --- a clock that gains or loses time from night to night ---------------------------------------------------
+
+
+def _rates(tell: Sequence[NightClock], level: float) -> tuple[ClockRate, ...]:
+    """Return the participants whose clock gains or loses time, or else that of all nights in order of dates."""
+    found = tuple(
+        rate for person, own in _by_person(tell).items() if (rate := _rate_of(own, level, participant=person))
+    )
+    whole = None if found else _rate_of(tell, level, participant="")
+    return found if whole is None else (whole,)
+
+
+def _by_person(nights: Iterable[NightClock]) -> dict[str, list[NightClock]]:
+    by_person: dict[str, list[NightClock]] = {}
+    for night in nights:
+        by_person.setdefault(night.participant, []).append(night)
+    return by_person
+
+
+def _rate_of(nights: Sequence[NightClock], level: float, *, participant: str) -> ClockRate | None:
+    """Return the line through best offsets by day, None where it does not tell them."""
+    dated = sorted((n for n in nights if n.begin), key=lambda n: n.begin)
+    offsets = np.array([n.best_offset_s for n in dated])
+    if len({n.date for n in dated}) < FEWEST_FOR_RATE or np.ptp(offsets) < CAUTION_OFFSET_S:
+        return None
+    begins = [datetime.fromisoformat(n.begin).replace(tzinfo=None) for n in dated]
+    days = np.array([(begin - begins[0]) / timedelta(days=1) for begin in begins])
+    near = _near_median_line(days, offsets)
+    on_line = int(np.count_nonzero(near))
+    if on_line < max(FEWEST_FOR_RATE, _LEAST_ON_LINE * len(dated)):
+        return None
+    slope, at_first_s, error = _fit_line(days[near], offsets[near])
+    sure, wide = (error * _t_quantile(on_line - 2, p) for p in (_RATE_LEVEL, level))
+    if abs(slope) <= sure or abs(slope) * days[-1] < CAUTION_OFFSET_S:
+        return None
+    ends_s = at_first_s, at_first_s + slope * float(days[-1])
+    return ClockRate(participant, dated[0].date, dated[-1].date, *ends_s, slope, slope - wide, slope + wide, len(dated))
+
+
+def _near_median_line(days: Values, offsets: Values) -> NDArray[np.bool_]:
+    """Return which nights lie within a minute of the line of Theil and Sen, which single stray nights do not move."""
+    from scipy.stats import theilslopes
+
+    line = theilslopes(offsets, days)
+    away: Values = np.abs(offsets - line.intercept - line.slope * days)
+    return away < CAUTION_OFFSET_S
+
+
+def _fit_line(days: Values, offsets: Values) -> tuple[float, float, float]:
+    """Return the slope of least squares, where it is on day 0, and the standard error of the slope.
+
+    Best offsets are whole epochs: however well they lie on a line, they tell it no closer than half an epoch each.
+    """
+    from scipy.stats import linregress
+
+    line = linregress(days, offsets)
+    least = EPOCH_S / 2.0 / (float(np.std(days)) * math.sqrt(days.size))
+    return float(line.slope), float(line.intercept), max(float(line.stderr), least)
+
+
+def _t_quantile(freedom: int, level: float) -> float:
+    from scipy.special import stdtrit
+
+    return float(stdtrit(freedom, 0.5 + level / 2.0))
 
 
 # --- sums over nights -------------------------------------------------------------------------------------
@@ -250,31 +378,28 @@ def _hours_of(nights: Sequence[NightClock]) -> float:
     return float(_PROFILE_SHIFTS[best]) * EPOCH_S
 
 
-def _read_sum(nights: Sequence[NightClock], counts: tuple[int, int], parts: tuple[ClockPart, ...]) -> DeviceClock:
+def _read_sum(nights: Sequence[NightClock], counts: tuple[int, int]) -> DeviceClock:
     """Return what the sum of the curves says near 0, where single nights say too little."""
     profiles = _profiles(nights)
     sums = profiles[:, _NEAR].sum(axis=0, dtype=np.int64) * PROFILE_UNIT
     best = int(np.argmax(sums))
     # the ends of the range have no hill to stand on
     if sums[best] < _LOWEST_POOLED_SCORE * math.sqrt(len(nights)) or best in (0, sums.size - 1):
-        return DeviceClock(ClockVerdict.UNTOLD, NAN, NAN, NAN, *counts, parts)
+        return DeviceClock(ClockVerdict.UNTOLD, NAN, NAN, NAN, *counts)
     seconds = float(_PROFILE_SHIFTS[best]) * EPOCH_S
     if abs(seconds) < CAUTION_OFFSET_S:
-        return DeviceClock(ClockVerdict.STEADY, 0.0, *_half_epoch(seconds), *counts, parts)
+        return DeviceClock(ClockVerdict.STEADY, 0.0, *_half_epoch(seconds), *counts)
     # a device that says one thing for minutes has a broad peak: its top says little, its flank at 0 must be far below
     if sums[best] - sums[NEAR_EPOCHS - 1 : NEAR_EPOCHS + 2].max() < _LEAST_FALL * math.sqrt(len(nights)):
-        return DeviceClock(ClockVerdict.UNTOLD, NAN, NAN, NAN, *counts, parts)
-    return DeviceClock(ClockVerdict.CONSTANT, seconds, *_half_epoch(seconds), *counts, parts)
+        return DeviceClock(ClockVerdict.UNTOLD, NAN, NAN, NAN, *counts)
+    return DeviceClock(ClockVerdict.CONSTANT, seconds, *_half_epoch(seconds), *counts)
 
 
 def _parts(nights: Sequence[NightClock]) -> tuple[ClockPart, ...]:
     """Return the participants or the range of dates whose nights are off by hours."""
-    by_person: dict[str, list[NightClock]] = {}
-    for night in nights:
-        by_person.setdefault(night.participant, []).append(night)
     found = [
         ClockPart(person, "", "", seconds, len(own))
-        for person, own in by_person.items()
+        for person, own in _by_person(nights).items()
         if len(own) >= FEWEST_NIGHTS and (seconds := _hours_of(own))
     ]
     if found:

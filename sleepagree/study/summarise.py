@@ -194,9 +194,7 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
     mappings = choose_mappings(reference, device, options.mappings)
     studied = tuple(_study_mapping(m, grouped) for m in mappings)
     first = studied[0]
-    told = [
-        NightClock(n.participant, n.begin[:10], n.best_offset_s, n.peak_score, n.clock_profile, n.night) for n in nights
-    ]
+    told = [NightClock(n.participant, n.begin, n.best_offset_s, n.peak_score, n.clock_profile, n.night) for n in nights]
     return DeviceStudy(
         device=name,
         nights=nights,

@@ -40,6 +40,8 @@ STUDIES: Final[tuple[tuple[float, float, bool, float | None], ...]] = (
     (0.7, 30.0, False, 240.0),
     (0.5, 30.0, False, None),
 )
+#: Studies of a clock that nobody sets: share inside error runs, and how much it loses from night to night (s a day).
+LOSING: Final = ((0.25, 20.0), (0.5, 20.0), (0.5, -10.0), (0.25, 5.0))
 #: Studies in which only some nights are off by an hour: share inside error runs, and which of the nights, or people.
 PARTLY: Final = ((0.5, "last third of the dates"), (0.5, "first two thirds of the dates"), (0.5, "one person of three"))
 
@@ -66,7 +68,7 @@ def is_off(which: str, night: int, nights: int) -> bool:
 
 
 def study(
-    seed: int, nights: int, *, slow_s: float | None, which: str = "", **options: Any
+    seed: int, nights: int, *, slow_s: float | None, which: str = "", rate_s: float = 0.0, **options: Any
 ) -> tuple[DeviceClock, list[QuickOffset]]:
     """Return what is said of a device's clock after so many nights, three a participant."""
     rng = np.random.default_rng(seed)
@@ -74,6 +76,7 @@ def study(
         float(rng.uniform(-1200, 1200)) if slow_s is None else slow_s if not which or is_off(which, i, nights) else 0.0
         for i in range(nights)
     ]
+    slow = [before + rate_s * i for i, before in enumerate(slow)]
     found = [look(seed * 1000 + i, slow_s=slow_i, **options) for i, slow_i in enumerate(slow)]
     told = [
         NightClock(
@@ -87,12 +90,15 @@ def study(
 def main(studies: int, nights: int, keep: Path | None) -> None:
     """Print how often each verdict is given, and keep it."""
     began = time.perf_counter()
-    kinds = [(*kind, "") for kind in STUDIES] + [(share, 30.0, False, 3600.0, which) for share, which in PARTLY]
+    kinds = [(*kind, "", 0.0) for kind in STUDIES]
+    kinds += [(share, 30.0, False, 3600.0, which, 0.0) for share, which in PARTLY]
     right = sum(kind[3] == 0.0 for kind in kinds)
+    kinds += [(share, 30.0, False, 0.0, "", rate_s) for share, rate_s in LOSING]
     rows = []
-    for share, epoch_s, two_classes, slow_s, which in kinds:
+    for share, epoch_s, two_classes, slow_s, which, rate_s in kinds:
         options = {"share": share, "epoch_s": epoch_s, "two_classes": two_classes, "slow_s": slow_s, "which": which}
-        many = -(-studies // right) if slow_s == 0.0 else max(1, studies // 10)
+        options["rate_s"] = rate_s
+        many = -(-studies // right) if slow_s == rate_s == 0.0 else max(1, studies // 10)
         read = [study(s, nights, **options) for s in range(many)]
         off = [abs(c.seconds - slow_s) for c, _ in read if slow_s and c.verdict in ("constant", "hours")]
         rows.append(
@@ -101,6 +107,8 @@ def main(studies: int, nights: int, keep: Path | None) -> None:
                 "studies": many,
                 "verdicts": dict(Counter(str(clock.verdict) or "untold" for clock, _ in read)),
                 "with_parts": sum(bool(c.parts) for c, _ in read),
+                "with_rates": sum(bool(c.rates) for c, _ in read),
+                "rates_hold": sum(any(r.low <= rate_s <= r.high for r in c.rates) for c, _ in read) if rate_s else None,
                 "parts_right": sum(is_part_right(c, which, nights) for c, _ in read) if which else None,
                 "kappa": round(float(np.nanmean([f.kappa_at_zero for _, found in read for f in found])), 2),
                 "furthest_off_s": max(off, default=0.0),

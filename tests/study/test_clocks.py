@@ -157,6 +157,77 @@ def test_one_night_with_a_wrong_clock_among_right_ones_is_named():
     )
 
 
+# --- a clock that gains or loses time from night to night ---------------------------------------------------
+
+
+def worn(rate_s, *, participant="P1", nights=9, share=0.25, wrong_s=0.0, hour="T22:30:00"):
+    """Nights, a day apart, of one clock that loses ``rate_s`` a day."""
+    return [
+        night(
+            seed,
+            wrong_s=wrong_s + rate_s * seed,
+            share=share,
+            participant=participant,
+            date=f"2026-03-{seed + 1:02d}{hour}",
+        )
+        for seed in range(nights)
+    ]
+
+
+@pytest.mark.parametrize(("rate_s", "share", "does"), [(20.0, 0.25, "loses"), (-15.0, 0.5, "gains")])
+def test_a_clock_that_nobody_sets_is_neither_constant_nor_scattered(rate_s, share, does):
+    clock = judge_device_clock(worn(rate_s, share=share)[::-1])  # in whatever order the table has them
+    (rate,) = clock.rates
+    assert (clock.verdict, rate.participant, rate.nights) == (ClockVerdict.RATE, "P1", 9)
+    assert (rate.first, rate.last) == ("2026-03-01", "2026-03-09")
+    assert rate.low < rate_s < rate.high
+    assert abs(rate.last_s - 8 * rate_s) < 30.0
+    assert f"For P1 the device's clock {does} " in say_device_clock(clock)
+
+
+def test_the_line_of_a_rate_is_that_of_scipy():
+    from scipy.stats import linregress
+
+    nights = worn(20.0)
+    (rate,) = judge_device_clock(nights).rates
+    assert rate.seconds_per_day == linregress(range(9), [n.best_offset_s for n in nights]).slope
+
+
+def test_one_person_whose_clock_loses_time_does_not_move_the_others():
+    clock = judge_device_clock([*worn(30.0), *worn(0.0, participant="P2"), *worn(0.0, participant="P3")])
+    assert (clock.verdict, clock.away, [r.participant for r in clock.rates]) == (ClockVerdict.STEADY, (), ["P1"])
+    assert (clock.telling, clock.nights) == (18, 27)
+
+
+def test_one_device_that_people_wear_in_turn_is_followed_over_all_its_nights():
+    nights = [replace(n, participant=f"P{i}") for i, n in enumerate(worn(20.0))]
+    (rate,) = judge_device_clock(nights).rates
+    assert rate.participant == ""
+    assert rate.low < 20.0 < rate.high
+    assert ". The device's clock loses " in say_device_clock(judge_device_clock(nights))
+
+
+def test_a_stray_night_does_not_hide_a_rate():
+    nights = worn(20.0)
+    nights[4] = replace(nights[4], best_offset_s=-1200.0)
+    (rate,) = judge_device_clock(nights).rates
+    assert rate.low < 20.0 < rate.high
+
+
+@pytest.mark.parametrize("nights", [worn(0.0), worn(0.0, wrong_s=240.0), worn(5.0), worn(30.0, nights=4)])
+def test_no_rate_is_told_of_clocks_that_keep_time_or_of_a_few_nights(nights):
+    assert judge_device_clock(nights).rates == ()
+
+
+def test_nights_without_dates_tell_no_rate():
+    assert judge_device_clock([replace(n, begin="") for n in worn(20.0)]).rates == ()
+
+
+def test_a_range_of_days_in_one_study_with_zones_is_one_line():
+    nights = [replace(n, begin=n.begin + ("+02:00" if i < 5 else "+03:00")) for i, n in enumerate(worn(20.0))]
+    assert judge_device_clock(nights).verdict is ClockVerdict.RATE
+
+
 # --- beginnings and ends of states over people --------------------------------------------------------------
 
 
