@@ -58,6 +58,7 @@ class CautionKind(StrEnum):
 
     # of a file
     STAGE_TEXTS_IGNORED = "stage_texts_ignored"
+    HYPNOGRAM_UNREAD = "hypnogram_unread"
     NO_WAKE_INTERVAL = "no_wake_interval"
     UTC_READ_AS_LOCAL = "utc_read_as_local"
     LONG_STEP = "long_step"
@@ -142,6 +143,7 @@ class NoteKind(StrEnum):
     STEP_INFERRED = "step_inferred"
     CHANGES_READ = "changes_read"
     MARKERS_SHORT = "markers_short"
+    EMPTY_STAGES = "empty_stages"
     ANNOTATION_CHANNELS = "annotation_channels"
     BYTES_BETWEEN_ANNOTATIONS = "bytes_between_annotations"
     RECORDS_WITHOUT_START = "records_without_start"

@@ -98,6 +98,9 @@ SENTENCES: Final[dict[NoteKind, Sentence]] = {
     NoteKind.MARKERS_SHORT: (
         "all stage annotations last {seconds:.10g} s, far less than from one to the next: taken for no duration"
     ),
+    NoteKind.EMPTY_STAGES: (
+        "left out: {count:# stage annotation} of 0 s where another begins, as cropping a recording makes them"
+    ),
     NoteKind.CHANGES_READ: (
         "stage annotations without durations last until the next one each, the last until {end_s:.10g} s, "
         + for_page("as the layout says", "as was answered")

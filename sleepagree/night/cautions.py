@@ -11,6 +11,7 @@ import numpy as np
 
 from sleepagree.caution import Caution, CautionKind, NoteKind
 from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.ledger import CONSENSUS
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings, unreported_classes
 from sleepagree.mapping.words import COVERAGE, UNSCORED, canonical_stage, is_sleep
@@ -60,7 +61,12 @@ def unreported_cautions(paired: PairedNight, mappings: Sequence[StageMapping]) -
 
 
 def swapped_caution(paired: PairedNight) -> tuple[Caution, ...]:
-    """Ask whether the two files are swapped, where the device tells finer stages than the reference."""
+    """Ask whether the two files are swapped, where the device tells finer stages than the reference.
+
+    A consensus has the stages that all of its scorers tell: the device may tell finer ones.
+    """
+    if paired.reference_spans.origin.reader == CONSENSUS:
+        return ()
     return _swapped_caution(paired.reference_set.stages, paired.device_set.stages)
 
 

@@ -10,7 +10,7 @@ import tempfile
 from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, replace
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import Any, BinaryIO, Final
 
 from sleepagree.errors import Front, InputError, SleepAgreeError, name_options
@@ -36,7 +36,13 @@ from sleepagree.study.night_summary import (
     refuse_own_reference,
     summarise_night,
 )
-from sleepagree.study.scorers import build_consensus, compare_scorers, count_staged_outside, count_undecided
+from sleepagree.study.scorers import (
+    build_consensus,
+    compare_scorers,
+    count_staged_outside,
+    count_undecided,
+    refuse_label_lines,
+)
 from sleepagree.study.table import NightRow
 
 #: First line of the epochs file.
@@ -149,7 +155,7 @@ def gzip_member(text: str) -> bytes:
 
 
 def _score_row(row: NightRow, files: NightFilesReader, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
-    scorings, device = files.scorings(row), files.device(row)
+    scorings, device = _tell_apart(files.scorings(row), row.references), files.device(row)
     sources = tuple(_source(name, s) for name, s in zip(row.references, scorings, strict=True))
     own = _source(row.device_file, device)
     asked = options.mappings[0] if options.mappings else None
@@ -157,6 +163,7 @@ def _score_row(row: NightRow, files: NightFilesReader, options: ScoringOptions) 
     several = len(scorings) > 1
     if several:
         _refuse_copies(scorings)
+        refuse_label_lines(scorings, options.mappings)
         if options.anonymous:
             scorings = tuple(rename_spans(s, f"scorer {i}") for i, s in enumerate(scorings, 1))
     within = parse_window(window) if window else None
@@ -193,6 +200,20 @@ def _score_row(row: NightRow, files: NightFilesReader, options: ScoringOptions) 
     )
     refuse_own_reference(summary)
     return paired, with_clock_check(summary, paired, asked) if options.clock else summary
+
+
+def _tell_apart(scorings: _Scorings, written: Sequence[str]) -> _Scorings:
+    """Return scorings whose names differ: with as many folders of the paths in the table as that takes."""
+    places = [PurePath(name).parts for name in written]
+    names = [s.origin.name for s in scorings]
+    for folders in range(1, max(map(len, places))):
+        if len(set(names)) == len(names):
+            break
+        names = ["/".join(place[-folders - 1 :]) for place in places]
+    return tuple(
+        s.with_changes(origin=replace(s.origin, name=name)) if s.origin.name != name else s
+        for s, name in zip(scorings, names, strict=True)
+    )
 
 
 def _source(written: str, spans: ScoredSpans) -> SourceFile:

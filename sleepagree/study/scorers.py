@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Note, NoteKind, named_file
-from sleepagree.errors import InputError, Option, PairingError, Step
+from sleepagree.errors import InputError, Option, PairingError, Step, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import CONSENSUS, NO_MAJORITY, Status, cross_labels
@@ -307,6 +307,28 @@ def _majority(votes: NDArray[np.int16], n_words: int) -> NDArray[np.int16]:
     return chosen
 
 
+def refuse_label_lines(scorings: Sequence[ScoredSpans], mappings: Sequence[StageMapping]) -> None:
+    """Refuse mappings that take a label elsewhere than its stage: a consensus is of stages, and has no labels.
+
+    Raises
+    ------
+    PairingError
+        When a scorer has such a label.
+    """
+    for mapping, spans in product(mappings, scorings):
+        for label, stage in zip(spans.labels, spans.stages, strict=True):
+            if stage == label or mapping.target("reference", label, stage) == mapping.target("reference", "", stage):
+                continue
+            raise PairingError(
+                f"mapping '{shorten(mapping.name)}' says of a label of a scorer what it does not say of its stage",
+                spans.origin.name,
+                "",
+                f"'{shorten(label)}', which is the stage {stage}",
+                "lines about stages, since a consensus of several scorers counts votes for stages, not for labels",
+                f"Say under [reference] what {stage} is, or name the label's stage in a layout.",
+            )
+
+
 # --- agreement --------------------------------------------------------------------------------------------
 
 
@@ -337,14 +359,15 @@ def compare_scorers(
     Raises
     ------
     PairingError
-        When two scorings share no time.
+        When two scorings share no time, or tell no stages in common that anything could be counted in.
     """
     _refuse_apart(_on_one_clock(scorings))
     # the first mapping of the device under which both sides have the same classes
     fitting = fitting_mappings(night.reference_set, night.device_set)
     square = next((m for m in (*asked, *fitting) if m.is_square), None)
-    finest = _finest_mapping(_counts_as(scorings))
-    mappings = [finest, *([square] if square is not None and square.name != finest.name else [])]
+    mappings = [_finest_mapping(scorings)] if _are_of_stages(scorings) else []
+    if square is not None and square.name not in {mapping.name for mapping in mappings}:
+        mappings.append(square)
     scorers = [_lay_in_window(s, night) for s in scorings]
     pairs = [
         _score_pair(*two, mapping, mapping.reference_codes)
@@ -357,12 +380,22 @@ def compare_scorers(
     return tuple(pairs), tuple(_count_together(scorers, mapping) for mapping in mappings)
 
 
-def _finest_mapping(counts_as: Mapping[str, str]) -> StageMapping:
+def _are_of_stages(scorings: Sequence[ScoredSpans]) -> bool:
+    """Whether built-in mappings know every word of the scorers: words of their own a mapping file alone explains."""
+    return all(stage in COVERAGE or stage == UNSCORED for spans in scorings for stage in spans.stages)
+
+
+def _finest_mapping(scorings: Sequence[ScoredSpans]) -> StageMapping:
     """Return the finest square mapping that has a class for every stage that all scorers can tell."""
+    counts_as = _counts_as(scorings)
     told = {counts_as[stage] for stage in AASM_STAGES}
-    return next(
-        m for m in BUILT_IN_MAPPINGS if m.is_square and LEAVE_OUT not in {dict(m.reference)[stage] for stage in told}
-    )
+    for mapping in BUILT_IN_MAPPINGS:
+        if mapping.is_square and LEAVE_OUT not in {dict(mapping.reference)[stage] for stage in told}:
+            return mapping
+    problem = "the scorers of this night have no stages in common, not even wake and sleep"
+    tells = "; ".join(f"{s.origin.name}: {', '.join(dict.fromkeys(s.stages))}" for s in scorings)
+    remedy = "Take out of the row who does not tell wake from sleep."
+    raise PairingError(problem, "", "", tells, "wake and sleep, or finer stages, of each scorer", remedy)
 
 
 def _count_together(scorers: Sequence[_Sequence], mapping: StageMapping) -> ScorerTable:

@@ -13,8 +13,10 @@ from datetime import date, datetime
 import numpy as np
 import pytest
 
+from sleepagree.caution import CautionKind
 from sleepagree.errors import EpochGridError, FileFormatError, InputError, SleepAgreeError, UnknownStageError
 from sleepagree.hypnogram.spans import EpochLengthFrom, ScoredSpans
+from sleepagree.mapping.words import NOT_A_STAGE
 from sleepagree.readers.edf.recording import read_edf, read_edf_annotations
 from sleepagree.readers.layout import Layout, Overlaps, Shape
 from tests.readers.edf_bytes import (
@@ -947,6 +949,44 @@ def test_hypnogram_stored_as_a_signal_beside_annotations_that_are_no_stages(read
     assert len(rows(spans)) == len(CODES)
     assert (spans.lights_off_s, spans.lights_on_s) == (61.0, None)
     assert spans.ignored == (("Husten", 1),)
+
+
+def beside_signal(*annotations) -> EdfBytes:
+    """A file with a hypnogram signal, and annotations in its third data record."""
+    lists = [record_start(f"+{30 * i}") for i in range(len(CODES))]
+    for onset, text in annotations:
+        lists[2] += tal(onset, text, duration="30")
+    return signal_file().but(signals=(*signal_file().signals, Signal(records=tuple(lists), size=120)), reserved="EDF+C")
+
+
+def test_a_hypnogram_signal_that_remarks_in_plain_words_hide_is_named(read):
+    content = beside_signal(("+60", "awake"), ("+120", "REM"))
+    (caution,) = read(content).cautions
+    assert (caution.kind, dict(caution.values)["signal"], dict(caution.values)["labels"]) == (
+        CautionKind.HYPNOGRAM_UNREAD, "Hypnogram", ("awake", "REM")
+    )  # fmt: skip
+    # what the caution advises has the signal read
+    spans = read(content, layout=Layout(stages={"awake": NOT_A_STAGE, "REM": NOT_A_STAGE}))
+    assert (len(rows(spans)), spans.cautions) == (len(CODES), ())
+
+
+@pytest.mark.parametrize("layout", [None, Layout(stages={"awake": "W", "REM": "R"})])
+def test_a_hypnogram_signal_beside_stages_of_the_standard_or_of_a_layout_is_no_surprise(read, layout):
+    texts = ("awake", "REM") if layout else ("Sleep stage W", "Sleep stage R")
+    spans = read(beside_signal(*zip(("+60", "+90"), texts, strict=True)), layout=layout)
+    assert (len(rows(spans)), spans.cautions) == (2, ())
+
+
+def test_a_stage_of_0_s_where_another_begins_ended_where_the_file_was_cut(read):
+    spans = read(annotation_file(stage(0, "W", duration="0"), stage(0, "N2"), stage(30, "N3")))
+    assert [label for _, _, label in rows(spans)] == ["N2", "N3"]
+    left_out = "left out: 1 stage annotation of 0 s where another begins, as cropping a recording makes them"
+    assert left_out in said(spans.notes)
+
+
+def test_a_stage_of_0_s_with_a_time_of_its_own_is_refused(fail):
+    error = fail(annotation_file(stage(0, "W", duration="0"), stage(30, "N2")), EpochGridError)
+    assert error.problem == "some stage annotations have no duration, others have one"
 
 
 @pytest.mark.parametrize(("first_s", "begins"), [("+0.5", None), ("+0.5", 1), ("+3600", 1)])

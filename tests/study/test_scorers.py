@@ -7,6 +7,7 @@ from collections import Counter
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from itertools import permutations
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -24,8 +25,9 @@ from sleepagree.hypnogram.ledger import NO_MAJORITY
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
 from sleepagree.hypnogram.window import WindowRule, parse_window
 from sleepagree.hypnogram.zones import with_zone
-from sleepagree.mapping.mapping import mapping_named
+from sleepagree.mapping.mapping import StageMapping, mapping_named
 from sleepagree.mapping.words import UNSCORED
+from sleepagree.night.cautions import swapped_caution
 from sleepagree.night.compare import NightAgreement, compare
 from sleepagree.night.measures import measure_sides
 from sleepagree.readers.memory import read_hypnogram
@@ -34,6 +36,7 @@ from sleepagree.render.study_json import study_document
 from sleepagree.study.cautions import study_cautions
 from sleepagree.study.night_summary import NightSummary, summarise_night
 from sleepagree.study.results import StudyAgreement, StudyOptions
+from sleepagree.study.run import ScoringOptions, score_rows
 from sleepagree.study.scorers import (
     CONSENSUS,
     DEVICE,
@@ -41,8 +44,10 @@ from sleepagree.study.scorers import (
     compare_scorers,
     count_staged_outside,
     count_undecided,
+    refuse_label_lines,
 )
 from sleepagree.study.summarise import summarise_study
+from sleepagree.study.table import read_nights_table
 from tests.said import said
 from tests.told import study_lines
 
@@ -357,6 +362,75 @@ def test_the_mapping_asked_for_is_that_of_the_scorers() -> None:
     # one without a kappa leaves the device's own
     pairs, _ = compare_scorers(scorings, paired, [mapping_named("rem-apart")])
     assert {p.mapping for p in pairs if p.second == DEVICE} == {"wake-light-deep-rem"}
+
+
+def test_words_of_their_own_are_compared_under_the_mapping_that_explains_them_alone() -> None:
+    taken = {"up": "wake", "down": "sleep"}
+    mapping = StageMapping(
+        "own", ("wake", "sleep"), ("wake", "sleep"), tuple(taken.items()), (("wake", "wake"), ("light", "sleep"))
+    )
+    letters = ("uudddduu" * 10, "uuddduuu" * 10)  # invented
+    words = {"u": "up", "d": "down"}
+    scorings = [
+        read_hypnogram([words[c] for c in text], start=START, stages={w: w for w in taken}, own_words=frozenset(taken))
+        for text in letters
+    ]
+    paired = align(reference=build_consensus(scorings), device=device("wwllllww" * 10))
+    pairs, tables = compare_scorers(scorings, paired, [mapping])
+    assert {p.mapping for p in pairs} == {"own"} == {t.mapping for t in tables}
+    assert pairs[0].kappa == cohen_kappa_score(list(letters[0]), list(letters[1]))
+
+
+def test_scorers_without_wake_and_sleep_in_common_are_refused() -> None:
+    scorings = [scoring("WW12" * 10, "a.edf"), in_words(["wake-or-sleep"] * 40, "b.edf")]
+    paired = align(reference=build_consensus(scorings), device=device("wwll" * 10))
+    with pytest.raises(PairingError, match="no stages in common, not even wake and sleep"):
+        compare_scorers(scorings, paired)
+
+
+def test_a_line_about_a_label_reaches_no_consensus_and_is_refused() -> None:
+    stages = (("W", "wake"), ("N1", "sleep"), ("N2", "sleep"), ("N3", "sleep"), ("R", "sleep"))
+    device_side = (("W", "wake"), ("light", "sleep"), ("N3", "sleep"), ("R", "sleep"))
+    scorings = [scoring("WW12" * 10, "a.edf"), scoring("WW12" * 10, "b.edf")]
+    label = scorings[0].labels[scorings[0].stages.index("N1")]
+    same, other = (
+        StageMapping("own", ("wake", "sleep"), ("wake", "sleep"), (*stages, (f"{label} so", name)), device_side)
+        for name in ("sleep", "wake")
+    )
+    renamed = [s.with_changes(labels=tuple(f"{n} so" if n == label else n for n in s.labels)) for s in scorings]
+    refuse_label_lines(renamed, [same])  # which says what the stage says
+    refuse_label_lines(scorings, [other])  # which has no such label
+    with pytest.raises(PairingError, match="a consensus of several scorers counts votes for stages, not for labels"):
+        refuse_label_lines(renamed, [other])
+
+
+def test_a_device_that_tells_finer_stages_than_a_consensus_is_not_taken_for_the_reference() -> None:
+    fine = scoring("WW1122R3R2" * 20, "a.edf")
+    coarse = in_words(["wake" if c == "w" else "sleep" for c in "wwssssssss" * 20], "b.edf")
+    for scorings, swapped in (([fine, coarse], False), ([coarse], True)):
+        reference = build_consensus(scorings) if len(scorings) > 1 else coarse
+        kinds = {c.kind for c in swapped_caution(align(reference=reference, device=device("wwlllrrdrl" * 20)))}
+        assert (CautionKind.SWAPPED in kinds) is swapped
+
+
+def test_scorings_of_one_name_in_several_folders_are_told_by_their_folders(tmp_path: Path) -> None:
+    def write(name: str, letters: str) -> None:
+        times = (START + timedelta(seconds=30 * i) for i in range(len(letters)))
+        lines = [f"{at.isoformat()},{'REM' if c == 'R' else c}\n" for at, c in zip(times, letters, strict=True)]
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).write_text("time,stage\n" + "".join(lines).replace(",1", ",N1").replace(",2", ",N2"))
+
+    write("lab/anna/crew-1.csv", "WW1122R2R2" * 10)
+    write("lab/bert/crew-1.csv", "WW1222R2W2" * 10)
+    write("pad.csv", "WW1222R2R2" * 10)
+    row = "crew-1,1,pad B,lab/anna/crew-1.csv;lab/bert/crew-1.csv,pad.csv\n"
+    (tmp_path / "nights.csv").write_text("participant,night,device,reference,device_file\n" + row)
+    table = read_nights_table(tmp_path / "nights.csv")
+    (night,) = score_rows(table.rows, tmp_path, ScoringOptions()).outcomes
+    assert isinstance(night, NightSummary)
+    named = {(pair.first, pair.second) for pair in night.scorers}
+    assert ("anna/crew-1.csv", "bert/crew-1.csv") in named
+    assert [source.name for source in night.references] == ["anna/crew-1.csv", "bert/crew-1.csv"]
 
 
 def test_agreement_of_scorers_is_that_of_scikit_learn() -> None:

@@ -26,11 +26,11 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.caution import Note, NoteKind, OwnWord
+from sleepagree.caution import Caution, CautionKind, Note, NoteKind, OwnWord
 from sleepagree.errors import FileFormatError, InputError, SleepAgreeError, for_page, shorten
 from sleepagree.files.reading import InputFile, open_input
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
-from sleepagree.mapping.words import UNSCORED, fold_table
+from sleepagree.mapping.words import UNSCORED, fold_label, fold_table, is_edf_stage_text
 from sleepagree.readers.edf.annotation_lists import TalFaultError, parse_row
 from sleepagree.readers.edf.header import BEGINS, EdfHeader, EdfSignal, HeaderBytes, read_header
 from sleepagree.readers.edf.stages import (
@@ -129,7 +129,8 @@ def read_edf(
     Notes
     -----
     Plain words ("N2", "Wake") are taken for stages only when the file has none of the texts that the EDF+
-    standard has for stages. A hypnogram stored as a signal is read when no annotation is a stage.
+    standard has for stages. A hypnogram stored as a signal is read when no annotation is a stage; a caution names it
+    where plain words alone kept it from being read.
     """
     with open_input(path) as file:
         given = layout or NO_LAYOUT
@@ -137,6 +138,9 @@ def read_edf(
         spans = spans_of_annotations(contents.annotations, contents.source, layout=given, own_words=own_words)
         if spans is None:
             spans = _spans_of_signal(file, contents, given, own_words)
+        else:
+            cautions = _hypnogram_unread(contents.header, spans, given)
+            spans = replace(spans, cautions=(*spans.cautions, *cautions))
         file.check_unchanged()
     if spans is None:
         raise _nothing_scored(file.path, contents)
@@ -391,13 +395,32 @@ def _filled_starts(header: EdfHeader, starts_s: NDArray[np.float64], path: str) 
     return filled_s
 
 
+def _hypnogram_unread(header: EdfHeader, spans: ScoredSpans, layout: Layout) -> tuple[Caution, ...]:
+    """Return the warning about a hypnogram signal that plain words alone kept from being read."""
+    told = fold_table(layout.stages)
+    plain = tuple(label for label in spans.labels if fold_label(label) not in told)
+    named = _named_hypnograms(header)
+    if not named or not plain or any(map(is_edf_stage_text, spans.labels)):
+        return ()
+    return (Caution.of(CautionKind.HYPNOGRAM_UNREAD, signal=OwnWord(named[0].label), labels=plain[:6]),)
+
+
+def _slow_signals(header: EdfHeader) -> list[EdfSignal]:
+    """Return the signals that have a sample for each stretch that could be an epoch."""
+    seconds, shortest, longest = header.record_duration_s, _SHORTEST_SIGNAL_EPOCH_S, _LONGEST_SIGNAL_EPOCH_S
+    ordinary = [signal for signal in header.signals if not signal.is_annotations and signal.samples]
+    return [signal for signal in ordinary if shortest <= seconds / signal.samples <= longest]
+
+
+def _named_hypnograms(header: EdfHeader) -> list[EdfSignal]:
+    return [signal for signal in _slow_signals(header) if _HYPNOGRAM_LABEL.search(signal.label)]
+
+
 def _hypnogram_signal(header: EdfHeader, path: str) -> tuple[EdfSignal | None, bool]:
     """Return the signal that could be a hypnogram, and whether its label says so; None where there is none."""
     ordinary = [signal for signal in header.signals if not signal.is_annotations]
-    seconds, shortest, longest = header.record_duration_s, _SHORTEST_SIGNAL_EPOCH_S, _LONGEST_SIGNAL_EPOCH_S
-    slow = [signal for signal in ordinary if signal.samples and shortest <= seconds / signal.samples <= longest]
-    named = [signal for signal in slow if _HYPNOGRAM_LABEL.search(signal.label)]
-    candidates = named or (slow if len(ordinary) == 1 else [])
+    named = _named_hypnograms(header)
+    candidates = named or (_slow_signals(header) if len(ordinary) == 1 else [])
     if not candidates or not header.records:
         return None, False
     if len(candidates) > 1:

@@ -126,7 +126,7 @@ def spans_of_annotations(
     # "movement" or "artefact", "Movement time" or "Sleep stage ?" alone make no hypnogram
     if found <= {UNSCORED}:
         return None
-    staged = _of_role(_Role.STAGE, annotations, meanings)
+    staged = _without_empty(_of_role(_Role.STAGE, annotations, meanings), source.notes)
     onset_s = np.array([annotation.onset_s for annotation in staged])
     duration_s = np.array([annotation.duration_s or math.nan for annotation in staged])
     said = _one_spelling(staged, meanings)
@@ -325,6 +325,15 @@ def no_stage_error(path: str, texts: Iterable[str]) -> UnknownStageError:
 
 
 # --- durations --------------------------------------------------------------------------------------------
+
+
+def _without_empty(staged: Sequence[EdfAnnotation], notes: list[Note]) -> list[EdfAnnotation]:
+    """Return stages without those of 0 s where another begins: they ended where the recording was cropped."""
+    begins = {annotation.onset_s for annotation in staged if annotation.duration_s}
+    kept = [a for a in staged if a.duration_s != 0.0 or a.onset_s not in begins]
+    if len(kept) < len(staged):
+        notes.append(Note.of(NoteKind.EMPTY_STAGES, count=len(staged) - len(kept)))
+    return kept
 
 
 def _settle_durations(
