@@ -33,17 +33,15 @@ ROOMS = {
     "proposing.table_place proposing.stage_roles proposing.recording_roles "
     "proposing.time_roles proposing.column_roles proposing.placed_roles proposing.json_proposal "
     "proposing.proposal",
-    "inference": "estimate table_sums proportions one_night normal_theory people resampling limits equivalence "
-    "regression_limits reliability planning correction error_sizes class_probabilities group_means "
-    "within_people",
-    "scoring": "ceiling coefficients class_sequences runs bouts following disagreement measures redistribution "
-    "bias_sources class_figures offsets table_agreement clock_blocks clock_jump clock clock_check "
-    "epoch_features several_scorers",
+    "inference": "table_sums estimate one_night normal_theory people resampling limits equivalence "
+    "reliability planning correction error_sizes class_probabilities group_means",
+    "scoring": "ceiling coefficients class_sequences runs following disagreement measures redistribution offsets "
+    "table_agreement clock_blocks clock clock_check epoch_features",
     "night": "measures cautions intervals compare mappings answer",
-    "study": "demo.simulate demo.write progress night_summary clocks table file_patterns from_folder joint_epochs "
-    "paired_epochs scorers anonymous plan run duplicates chunks execution results "
-    "cautions groups from_table comparison flows given_nights epoch_correction correction correction_file "
-    "correct_nights whole_nights summarise epoch_scores correction_learning proposed_patterns",
+    "study": "demo.simulate demo.write night_summary clocks table file_patterns from_folder paired_epochs scorers "
+    "anonymous plan run chunks execution results cautions groups from_table comparison over_nights given_nights "
+    "epoch_correction correction correction_file correct_nights summarise epoch_scores correction_learning "
+    "proposed_patterns",
     "describe": "words facts correction_cautions cautions notes citations bias blocks refused paragraphs closing "
     "night_time mappings clock folder plan study_margins study_epochs study_paragraphs study_checklist correction "
     "answer night study_agreement study_bias_figures "

@@ -176,6 +176,6 @@ def progress_bar(*, quiet: bool) -> Callable[[int, int], None] | None:
     """Return a function that keeps one line of progress on a terminal, None where there is none."""
     if quiet or not sys.stderr.isatty():
         return None
-    from sleepagree.study.progress import progress_line
+    from sleepagree.study.execution import progress_line
 
     return progress_line("all scored; summing up")

@@ -54,10 +54,9 @@ from sleepagree.hypnogram.spans import Counts
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.answer import DeviceClass, NightAnswer, answer_night
 from sleepagree.night.compare import MappingAgreement, NightAgreement
-from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.measures import FROM_ONSET, MeasurePair, difference_from_start
 from sleepagree.scoring.offsets import range_min_for
-from sleepagree.scoring.redistribution import Destination, Redistribution
+from sleepagree.scoring.redistribution import BiasSource, Destination, Redistribution
 
 #: Where so many epochs differ and so many of them cancel out, it is told that minutes agree better (our choice).
 _MANY_DIFFER: Final = 0.2

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from sleepagree.describe.words import join_words, say_class, say_left_out, signed
 from sleepagree.inference.estimate import NAN
-from sleepagree.scoring.bias_sources import BiasSource
+from sleepagree.scoring.redistribution import BiasSource
 
 if TYPE_CHECKING:
     from sleepagree.night.compare import MappingAgreement

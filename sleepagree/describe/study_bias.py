@@ -42,7 +42,7 @@ from sleepagree.describe.words import (
 )
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.error_sizes import FEWEST_FOR_CENTILES, MINUTES_TOLD, Centile
-from sleepagree.inference.regression_limits import RegressionLimits
+from sleepagree.inference.limits import RegressionLimits
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.study.cautions import COVERAGE_OF_CENTILES, COVERAGE_OF_LIMITS_NEAR_NORMAL, LOWEST_COVERAGE_OF_LIMITS
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement, StudyBiasSource

@@ -13,8 +13,7 @@ from sleepagree.describe.study_margins import unit_word
 from sleepagree.describe.study_paragraphs import file_ending
 from sleepagree.describe.words import figure, file_words, interval, nights_of, signed
 from sleepagree.errors import shorten
-from sleepagree.inference.limits import are_outside
-from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits, Spread
+from sleepagree.inference.limits import SD_PER_MEAN_ABSOLUTE, RegressionLimits, Spread, are_outside
 from sleepagree.study.results import BiasRow, DeviceStudy, StudyAgreement
 
 #: Of so many measures, those with the largest bias, the page looks at how near to normal differences are.

@@ -11,7 +11,7 @@ from sleepagree.describe.study_epochs import filled_epochs
 from sleepagree.describe.study_paragraphs import say_estimate, units_of
 from sleepagree.describe.words import interval, p_value, percent, percent_interval, say_class, say_level
 from sleepagree.errors import counted, shorten
-from sleepagree.inference.within_people import WithinPeople
+from sleepagree.inference.reliability import WithinPeople
 from sleepagree.study.results import DeviceStudy, SeveralScorers, SilenceCounted, StudyAgreement, WholeTotal
 
 

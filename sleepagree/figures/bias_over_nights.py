@@ -15,8 +15,7 @@ from sleepagree.figures.drawing import axes_for, fit_ticks, name_axis, name_heig
 from sleepagree.figures.participants import room_above, scatter_nights
 from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, one_column, styled
 from sleepagree.figures.subjects import measure_of
-from sleepagree.inference.limits import LimitsOfAgreement, Scale
-from sleepagree.inference.regression_limits import RegressionLimits
+from sleepagree.inference.limits import LimitsOfAgreement, RegressionLimits, Scale
 from sleepagree.study.results import BiasRow, StudyAgreement
 
 _DASHES: Final = (0, (5, 2.5))

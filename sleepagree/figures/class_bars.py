@@ -44,8 +44,7 @@ from sleepagree.figures.style import (
 from sleepagree.figures.subjects import device_of, is_study
 from sleepagree.night.answer import NightAnswer, answer_night
 from sleepagree.night.compare import NightAgreement
-from sleepagree.scoring.bias_sources import BiasSource
-from sleepagree.scoring.redistribution import Redistribution
+from sleepagree.scoring.redistribution import BiasSource, Redistribution
 
 if TYPE_CHECKING:
     from sleepagree.study.results import StudyAgreement, StudyRedistribution

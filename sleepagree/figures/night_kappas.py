@@ -28,8 +28,7 @@ from sleepagree.figures.drawing import (
 )
 from sleepagree.figures.style import ACCENT, BAND, INK, MUTED, PANEL, PAPER, SMALL_LETTER_POINTS, one_column, styled
 from sleepagree.figures.subjects import device_of
-from sleepagree.inference.estimate import Estimate
-from sleepagree.inference.proportions import normal_quantile
+from sleepagree.inference.estimate import Estimate, normal_quantile
 from sleepagree.scoring.coefficients import kappa_se
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import StudyAgreement

@@ -10,11 +10,10 @@ from typing import Final
 from numpy.typing import ArrayLike
 
 from sleepagree.errors import check_level
-from sleepagree.inference.estimate import NAN
+from sleepagree.inference.estimate import NAN, normal_quantile
 from sleepagree.inference.limits import mover_half_widths, variance_parts
 from sleepagree.inference.normal_theory import check_positive, one_limit_factor, one_limit_tail
 from sleepagree.inference.people import Design, Moments, pair_nights, take_moments
-from sleepagree.inference.proportions import normal_quantile
 
 
 @dataclass(frozen=True, slots=True)

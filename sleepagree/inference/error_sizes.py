@@ -21,10 +21,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import ArrayLike
 
-from sleepagree.inference.estimate import NAN
+from sleepagree.inference.estimate import NAN, normal_quantile, score_interval
 from sleepagree.inference.limits import LimitsOfAgreement, Scale, are_outside
 from sleepagree.inference.people import Design, Floats, PairedNights, pair_nights
-from sleepagree.inference.proportions import normal_quantile, score_interval
 
 #: Minutes beyond which the share of nights is told.
 MINUTES_TOLD: Final = (15.0, 30.0, 60.0)

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import check_whole
-from sleepagree.inference.proportions import Z_95
+from sleepagree.inference.estimate import Z_95
 
 Floats = NDArray[np.float64]
 

@@ -20,8 +20,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.inference.estimate import NAN
-from sleepagree.inference.proportions import normal_quantile, score_interval
+from sleepagree.inference.estimate import NAN, normal_quantile, score_interval
 
 #: Lowest and highest part of simulated nights in which a 95 % interval of this module held the truth
 #: (docs/evidence/calibration_nights.json, cut to per cent).

@@ -23,7 +23,6 @@ from numpy.typing import NDArray
 from sleepagree.errors import check_level
 from sleepagree.inference.estimate import NAN, Estimate, undefined
 
-Codes: TypeAlias = NDArray[Any]
 Tables: TypeAlias = NDArray[Any]
 Counts: TypeAlias = NDArray[np.int64]
 Values: TypeAlias = NDArray[np.float64]

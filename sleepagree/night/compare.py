@@ -35,14 +35,19 @@ from sleepagree.night.cautions import (
 from sleepagree.night.intervals import NightIntervals, intervals_of_night
 from sleepagree.night.measures import measure_sides, pair_with_classes
 from sleepagree.scoring import coefficients
-from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
 from sleepagree.scoring.ceiling import Ceiling, design_ceiling
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
 from sleepagree.scoring.clock_check import clock_caution, clock_change_cautions, jump_caution, quick_clock_check
 from sleepagree.scoring.disagreement import Disagreement, describe_disagreement
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
-from sleepagree.scoring.redistribution import Redistribution, trace_unreported_stage, unreported_stages
+from sleepagree.scoring.redistribution import (
+    BiasSource,
+    Redistribution,
+    account_for_bias,
+    trace_unreported_stage,
+    unreported_stages,
+)
 from sleepagree.scoring.table_agreement import TableAgreement, kappa_never_found, summarise_table
 from sleepagree.shown import Brief, Result
 

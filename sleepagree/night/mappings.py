@@ -11,8 +11,8 @@ from sleepagree.mapping.files import Mappings, take_mappings
 from sleepagree.mapping.mapping import fitting_mappings
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.compare import MappingAgreement, NightAgreement, bias_of_reported, compare
-from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import share_of_ceiling
+from sleepagree.scoring.redistribution import BiasSource
 from sleepagree.shown import Result
 
 

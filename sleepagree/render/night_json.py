@@ -21,11 +21,10 @@ from sleepagree.night.answer import NightAnswer, answer_night
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.night.intervals import ClassIntervals, NightIntervals
 from sleepagree.render.json_text import Document, as_iso, attributes, number, numbers, software
-from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.disagreement import Disagreement
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
-from sleepagree.scoring.redistribution import Destination, Redistribution
+from sleepagree.scoring.redistribution import BiasSource, Destination, Redistribution
 from sleepagree.scoring.table_agreement import ClassAgreement, TableAgreement
 
 if TYPE_CHECKING:

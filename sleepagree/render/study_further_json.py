@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sleepagree.describe.study_bias import on_printed_scale
+from sleepagree.inference.reliability import WithinPeople
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.inference.within_people import WithinPeople
 from sleepagree.render.json_text import Document, attributes, number, numbers
 from sleepagree.study.results import BiasRow, DeviceStudy, SilenceCounted, StudyAgreement, WholeTotal
 

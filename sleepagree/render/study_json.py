@@ -10,7 +10,7 @@ from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.cautions import caution_documents
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.inference.error_sizes import ErrorSizes
-from sleepagree.inference.regression_limits import SD_PER_MEAN_ABSOLUTE
+from sleepagree.inference.limits import SD_PER_MEAN_ABSOLUTE
 from sleepagree.readers.study_results import STUDY_SCHEMA
 from sleepagree.render.json_text import Document, attributes, number, numbers, software
 from sleepagree.render.night_json import ceiling_document, count_rows, counts_document, flows_document

@@ -21,8 +21,11 @@ from sleepagree.hypnogram.spans import EPOCH_S, Frozen
 from sleepagree.inference.estimate import NAN
 from sleepagree.scoring.clock_blocks import (
     DRIFT_RANGE_S_PER_H,
+    JUMP_REACH_S,
+    LEAST_JUMP_GAIN,
     RANGE_S,
     Blocks,
+    ClockJump,
     Drift,
     Lags,
     OffsetCurve,
@@ -30,7 +33,6 @@ from sleepagree.scoring.clock_blocks import (
     find_drift,
     half_weights,
 )
-from sleepagree.scoring.clock_jump import LEAST_GAIN, REACH_S, ClockJump
 from sleepagree.scoring.offsets import (
     LOWEST_PEAK_SCORE,
     NEAR_CHANCE,
@@ -315,7 +317,7 @@ def _say_agreeing(found: ClockReading, small: str) -> str:
         f"{part.kappa_at_best:.3f} with {_signed(part.offset_s)} s"
         for part in found.thirds
         if part.kappa_at_zero < NEAR_CHANCE
-        and part.kappa_at_best >= part.kappa_at_zero + LEAST_GAIN
+        and part.kappa_at_best >= part.kappa_at_zero + LEAST_JUMP_GAIN
         and abs(part.offset_s) >= EPOCH_S
     ]
     return f"over the whole night {small}, but {' and '.join(against)}" if against else f"the clocks agree: {small}"
@@ -366,7 +368,7 @@ def with_jump(reading: ClockReading, jump: ClockJump | None) -> ClockReading:
     reason = (
         f"the clock seems to jump in the night: adding {_signed(jump.before_s)} s to device times at first and "
         f"{_signed(jump.after_s)} s later raises kappa from {reading.kappa_at_zero:.3f} to {jump.kappa:.3f}; one "
-        f"offset for the whole night, searched up to {REACH_S / 60:g} min, reaches {jump.kappa_one_offset:.3f}"
+        f"offset for the whole night, searched up to {JUMP_REACH_S / 60:g} min, reaches {jump.kappa_one_offset:.3f}"
     )
     if not math.isnan(jump.kappa_with_drift):
         reason += f", one with a drift {jump.kappa_with_drift:.3f}"

@@ -21,7 +21,7 @@ from sleepagree.scoring.offsets import STEP_S, ClassCodes, ClockHint, QuickOffse
 
 if TYPE_CHECKING:
     from sleepagree.scoring.clock import ClockReading
-    from sleepagree.scoring.clock_jump import ClockJump
+    from sleepagree.scoring.clock_blocks import ClockJump
 
 #: From here on a peak is so sharp that its interval is not worth the time; right clocks never have one beside 0.
 _SURE_SCORE: Final = 8.0
@@ -196,13 +196,13 @@ def _is_worse_at_an_end(paired: PairedNight, square: StageMapping, kappa_at_zero
 
 def _look_for_jump(paired: PairedNight, square: StageMapping) -> ClockJump | None:
     """Return the best jump, its places counted from the window's first epoch."""
-    from sleepagree.scoring.clock_jump import REACH_S, best_jump  # few nights come here
+    from sleepagree.scoring.clock_blocks import JUMP_REACH_S, best_jump  # few nights come here
 
-    sides = _sides_in_steps(paired, square, REACH_S, paired.epoch_s)
+    sides = _sides_in_steps(paired, square, JUMP_REACH_S, paired.epoch_s)
     jump = best_jump(*sides, len(square.reference_classes))
     if jump is None:
         return None
-    places = {name: getattr(jump, name) - REACH_S for name in ("at_s", "at_low_s", "at_high_s")}
+    places = {name: getattr(jump, name) - JUMP_REACH_S for name in ("at_s", "at_low_s", "at_high_s")}
     return replace(jump, **places)
 
 

@@ -1,23 +1,29 @@
-"""Coefficients of agreement of a whole count table, and the registry that says what is reported of them.
+"""Coefficients of agreement of count tables, whole and of each class against the rest, and the registry of them.
 
 Rows are the reference, columns are the device, cells are epochs. Every function takes ``counts`` of shape (..., k, k),
-where the leading axes are nights, participants or resamples, and returns one float per table, shape (...). Where a
-coefficient is 0/0 the value is nan, without a warning; `Statistic.why_undefined` says why in words. Higher is better
-for all.
+where the leading axes are nights, participants or resamples, and returns one float per table, shape (...); figures of
+classes return one per table and class, shape (..., k). Where one is 0/0 the value is nan, without a warning;
+`Statistic.why_undefined` says why in words. Higher is better for all.
 
 All of them, the standard error apart, depend on a table only through its diagonal, its row sums and its column sums.
 `stack_sums` takes these 3k numbers from each table by one matrix product, and resampling can weigh
 them instead of the k*k cells. Cells are not checked here (there may be millions of tables).
+
+References
+----------
+.. [1] Fleiss JL. Measuring nominal scale agreement among many raters. Psychol Bull 1971;76:378-382.
+.. [2] Krippendorff K. Computing Krippendorff's alpha-reliability. University of Pennsylvania, 2011.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import update_wrapper
-from typing import Final
+from functools import partial, update_wrapper
+from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sleepagree.inference.table_sums import Counts, TableSums, Values, classes_last, ratio, sum_table
 
@@ -237,6 +243,126 @@ def balanced_accuracy(t: TableSums) -> Values:
     return ratio(shares.sum(axis=0), occurs.sum(axis=0))
 
 
+# ------------------------------------------------------------------------------------ figures of each class
+
+
+class ClassFigure(TableFigure):
+    """A figure of each class: of the sums with the class axis first, of tables with it last."""
+
+    def __call__(self, counts: Counts, /) -> Values:
+        """Return the figures of each table."""
+        return classes_last(super().__call__(counts))
+
+
+@ClassFigure
+def sensitivity(t: TableSums) -> Values:
+    """Return for each class the share of its reference epochs that the device gave the class.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device.
+
+    Returns
+    -------
+    ndarray of shape (..., k)
+        From 0 to 1; nan for a class without a reference epoch.
+    """
+    return ratio(t.diagonal, t.rows)
+
+
+@ClassFigure
+def specificity(t: TableSums) -> Values:
+    """Return for each class the share of other classes' reference epochs that the device kept out of it.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device.
+
+    Returns
+    -------
+    ndarray of shape (..., k)
+        From 0 to 1; nan for a class that the reference gave to every epoch.
+    """
+    others = t.n - t.rows
+    return ratio(others - (t.columns - t.diagonal), others)
+
+
+@ClassFigure
+def ppv(t: TableSums) -> Values:
+    """Return for each class the share of its device epochs that the reference gave the class.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device.
+
+    Returns
+    -------
+    ndarray of shape (..., k)
+        Positive predictive value, from 0 to 1; nan for a class that the device never said.
+    """
+    return ratio(t.diagonal, t.columns)
+
+
+@ClassFigure
+def npv(t: TableSums) -> Values:
+    """Return for each class the share of other classes' device epochs that the reference kept out of it.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device.
+
+    Returns
+    -------
+    ndarray of shape (..., k)
+        Negative predictive value, from 0 to 1; nan for a class that the device gave to every epoch.
+    """
+    others = t.columns.sum(axis=0) - t.columns
+    return ratio(others - (t.rows - t.diagonal), others)
+
+
+@ClassFigure
+def f1(t: TableSums) -> Values:
+    """Return for each class 2TP/(2TP + FP + FN), the harmonic mean of sensitivity and PPV.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device.
+
+    Returns
+    -------
+    ndarray of shape (..., k)
+        From 0 to 1; nan for a class that neither side used.
+    """
+    return ratio(2.0 * t.diagonal, t.rows + t.columns)
+
+
+@ClassFigure
+def class_kappa(t: TableSums) -> Values:
+    """Return for each class Cohen's kappa of that class against the rest.
+
+    Parameters
+    ----------
+    counts : array of shape (..., k, k)
+        Epochs; rows reference, columns device.
+
+    Returns
+    -------
+    ndarray of shape (..., k)
+        From -1 to 1; nan for a class that neither side used, or that both gave to every epoch.
+
+    References
+    ----------
+    Cohen J (1960). A coefficient of agreement for nominal scales. Educ Psychol Meas 20:37-46.
+    """
+    differ = t.rows + t.columns - 2.0 * t.diagonal
+    return 1.0 - ratio(t.n * differ, t.rows * (t.n - t.columns) + (t.n - t.rows) * t.columns)
+
+
 # ---------------------------------------------------------------------------------------------- standard error
 
 
@@ -298,6 +424,7 @@ def kappa_se(counts: Counts) -> Values:
 # ------------------------------------------------------------------------------- why a statistic has no value
 
 NO_EPOCH: Final = "the table holds no epoch"
+_NO_USE: Final = "neither side used this class"
 ONE_SHARED_CLASS: Final = "both sides used one class only, so chance agreement is 1"
 
 
@@ -312,20 +439,108 @@ def _why_no_spread(t: TableSums, _position: int) -> str:
     return f"{side} used one class only, so there is nothing to correlate"
 
 
+def _why_no_contrast(t: TableSums, position: int) -> str:
+    if t.diagonal[position] == t.n:
+        return "both sides gave this class to every epoch, so chance agreement is 1"
+    return _NO_USE
+
+
 # ----------------------------------------------------------------------------------------------- the registry
 
-COHEN: Final = "Cohen 1960"
-COMMON: Final = "common definition"
+_COHEN: Final = "Cohen 1960"
+_COMMON: Final = "common definition"
 _EVEN_CHANCE: Final = "Brennan & Prediger 1981; Byrt, Bishop & Carlin 1993"
 
 #: The coefficients that nights and studies report, in their order.
 TABLE_STATISTICS: Final = (
-    Statistic("accuracy", accuracy, NO_EPOCH, COMMON),
-    Statistic("kappa", kappa, ONE_SHARED_CLASS, COHEN, lower=-1.0),
+    Statistic("accuracy", accuracy, NO_EPOCH, _COMMON),
+    Statistic("kappa", kappa, ONE_SHARED_CLASS, _COHEN, lower=-1.0),
     Statistic("pabak", pabak, NO_EPOCH, _EVEN_CHANCE, lower=-1.0),
     Statistic("ac1", ac1, NO_EPOCH, "Gwet 2008", lower=-1.0),
     Statistic("mcc", mcc, _why_no_spread, "Gorodkin 2004", lower=-1.0),
-    Statistic("balanced_accuracy", balanced_accuracy, NO_EPOCH, COMMON),
+    Statistic("balanced_accuracy", balanced_accuracy, NO_EPOCH, _COMMON),
 )
 #: Those that ask both sides to sort into the same classes.
 NEED_ALL_CLASSES: Final = ("kappa", "pabak", "ac1", "mcc", "balanced_accuracy")
+
+_of_classes: Final = partial(Statistic, per_class=True)
+
+#: The figures of a class that nights and studies report, in their order.
+CLASS_STATISTICS: Final = (
+    _of_classes("sensitivity", sensitivity, "the reference has no epoch of this class", _COMMON),
+    _of_classes("specificity", specificity, "the reference has no epoch of any other class", _COMMON),
+    _of_classes("ppv", ppv, "the device never reported this class", _COMMON),
+    _of_classes("npv", npv, "the device reported no other class", _COMMON),
+    _of_classes("f1", f1, _NO_USE, _COMMON),
+    _of_classes("class_kappa", class_kappa, _why_no_contrast, _COHEN, lower=-1.0, key="kappa"),
+)
+
+
+# --- any number of scorers at once ------------------------------------------------------------------------
+
+
+def count_coincidences(votes: NDArray[np.integer[Any]], n_classes: int) -> Values:
+    """Return the tables of coincidences of scorers' stages.
+
+    Parameters
+    ----------
+    votes : int array, shape (scorers, epochs)
+        Class of each epoch by each scorer; -1 where a scorer gave none.
+    n_classes : int
+        Number of classes.
+
+    Returns
+    -------
+    ndarray of shape (2, n_classes, n_classes)
+        Ordered pairs of stages that two scorers gave one epoch, an epoch with m scorers weighing m: first of the epochs
+        to which all scorers gave a class, then of those to which two or more did. Tables of nights add up, and so do
+        rows and columns of classes that are merged.
+
+    Examples
+    --------
+    >>> count_coincidences(np.array([[0, 0, 1, 1], [0, 1, 1, -1]]), 2)[0]
+    array([[2., 1.],
+           [1., 2.]])
+    """
+    counts = np.stack([(votes == k).sum(axis=0) for k in range(n_classes)], axis=1).astype(np.float64)
+    given = counts.sum(axis=1)
+    pairs = counts[:, :, None] * counts[:, None, :] - counts[:, :, None] * np.eye(n_classes)
+    weighed = pairs / np.maximum(given - 1.0, 1.0)[:, None, None]
+    kept = (given == len(votes)) & (given > 1), given > 1
+    return np.stack([weighed[of].sum(axis=0) for of in kept])
+
+
+def fleiss_kappa(coincidences: Values) -> Values:
+    """Return Fleiss' kappa [1]_ of epochs that all scorers scored; nan where they used one class only.
+
+    Parameters
+    ----------
+    coincidences : array of shape (..., classes, classes)
+        The first table of `count_coincidences`, or a sum of such.
+    """
+    total, agreed, squares = _sum_coincidences(coincidences)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        by_chance = squares / total**2
+        return np.where(by_chance < 1.0, (agreed / total - by_chance) / (1.0 - by_chance), np.nan)
+
+
+def krippendorff_alpha(coincidences: Values) -> Values:
+    """Return Krippendorff's alpha for nominal data [2]_; nan where scorers used one class only.
+
+    Parameters
+    ----------
+    coincidences : array of shape (..., classes, classes)
+        The second table of `count_coincidences`, or a sum of such: an epoch that a scorer left out
+        stays in with the others.
+    """
+    total, agreed, squares = _sum_coincidences(coincidences)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        expected = (total**2 - squares) / (total * (total - 1.0))
+        return np.where(expected > 0.0, 1.0 - (total - agreed) / total / expected, np.nan)
+
+
+def _sum_coincidences(tables: Values) -> tuple[Values, ...]:
+    """Return all stages given, those in pairs that agree, and the sum of squares of each class's."""
+    values = np.asarray(tables, np.float64)
+    by_class = values.sum(axis=-1)
+    return by_class.sum(axis=-1), np.trace(values, axis1=-2, axis2=-1), (by_class**2).sum(axis=-1)

@@ -19,10 +19,9 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.hypnogram.zones import add_seconds
 from sleepagree.inference.estimate import NAN
-from sleepagree.scoring.bouts import Bouts
 from sleepagree.scoring.class_sequences import third_of
 from sleepagree.scoring.following import Following, StateShifts, describe_following, describe_shifts
-from sleepagree.scoring.runs import Epochs, Flags, Runs, check_sequences, count_runs
+from sleepagree.scoring.runs import Bouts, Epochs, Flags, Runs, check_sequences, count_runs
 
 ClassCodes: TypeAlias = NDArray[Any]
 

@@ -12,8 +12,7 @@ import numpy as np
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.words import canonical_stage, is_sleep
-from sleepagree.scoring.bouts import Bouts
-from sleepagree.scoring.runs import Epochs, Flags
+from sleepagree.scoring.runs import Bouts, Epochs, Flags
 
 STATES: Final = ("sleep", "wake", "rem", "deep")
 _STAGE_OF: Final = {"wake": "W", "rem": "R", "deep": "N3"}

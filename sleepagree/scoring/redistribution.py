@@ -1,4 +1,6 @@
-"""Where the epochs of a stage go that the device cannot report: an exact account, nothing is modelled.
+"""Where the epochs of a stage go that the device cannot report, and what the bias of each class is made of.
+
+Both are exact accounts of counts; nothing is modelled.
 
 The share of a stage that went to a class has two intervals: one for answers that last within an episode, and Wilson's,
 which takes epochs as independent.
@@ -17,10 +19,9 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.hypnogram.spans import EPOCH_S
-from sleepagree.inference.estimate import NAN
+from sleepagree.hypnogram.spans import EPOCH_S, Counts
+from sleepagree.inference.estimate import NAN, wilson_interval
 from sleepagree.inference.one_night import episode_begins, share_interval
-from sleepagree.inference.proportions import wilson_interval
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import AASM_STAGES, COVERAGE, LEAVE_OUT
@@ -190,3 +191,75 @@ def trace_unreported_stage(
     episodes = np.split(at, np.flatnonzero(begins)[1:]) if stage == "R" and at.size else ()
     told = (Episode(int(own[0]), int(own[-1]), own.size, count(device_classes[own])) for own in episodes)
     return Redistribution(stage, total, to, thirds, tuple(told))
+
+
+# --- what the bias of each class is made of ---------------------------------------------------------------
+
+
+class BiasSource(NamedTuple):
+    """The exact account of one class's bias in minutes: gained, lost, net.
+
+    Parameters
+    ----------
+    name : str
+        The class.
+    bias_min : float
+        Device minus reference.
+    gained : tuple of (str, float)
+        Reference class -> minutes that the device called this class.
+    lost : tuple of (str, float)
+        Device class -> minutes of this class that the device called so.
+    without_unreported_min : float
+        The bias when the epochs of unreported classes are left out; nan when the device can say every class.
+    returned_to : str
+        The class that took most of the unreported epochs, "" when there are none.
+    returned_min : float
+        The bias when the reference's unreported epochs are counted as ``returned_to``; nan as above.
+    """
+
+    name: str
+    bias_min: float
+    gained: tuple[tuple[str, float], ...]
+    lost: tuple[tuple[str, float], ...]
+    without_unreported_min: float = NAN
+    returned_to: str = ""
+    returned_min: float = NAN
+
+
+def account_for_bias(
+    counts: Counts, *, reference_classes: Sequence[str], device_classes: Sequence[str]
+) -> tuple[BiasSource, ...]:
+    """Return where the bias of each class both sides can say comes from.
+
+    Parameters
+    ----------
+    counts : int array, shape (reference classes, device classes)
+        Epochs.
+    reference_classes, device_classes : sequence of str
+        Names of rows and columns; the columns' are among the rows'.
+
+    Returns
+    -------
+    tuple of BiasSource
+        In each, bias = sum of gained - sum of lost, exactly.
+    """
+    minutes = np.asarray(counts, np.float64) * (EPOCH_S / 60)
+    rows, columns = list(reference_classes), list(device_classes)
+    unreported = [i for i, name in enumerate(rows) if name not in columns]
+    per_column = minutes[unreported].sum(axis=0)
+    best = int(per_column.argmax()) if unreported and per_column.any() else -1
+    sources = []
+    for column, name in enumerate(columns):
+        row = rows.index(name)
+        bias = float(minutes[:, column].sum() - minutes[row].sum())
+        gained = tuple((other, float(minutes[i, column])) for i, other in enumerate(rows) if i != row)
+        lost = tuple((other, float(minutes[row, j])) for j, other in enumerate(columns) if j != column)
+        source = BiasSource(name, bias, gained, lost)
+        if unreported:
+            source = source._replace(
+                without_unreported_min=bias - float(minutes[unreported, column].sum()),
+                returned_to=columns[best] if best >= 0 else "",
+                returned_min=bias - (float(minutes[unreported].sum()) if column == best else 0.0),
+            )
+        sources.append(source)
+    return tuple(sources)

@@ -11,11 +11,10 @@ import numpy as np
 import numpy.typing as npt
 
 from sleepagree.hypnogram.spans import Frozen
-from sleepagree.inference.estimate import NAN, Estimate, undefined
-from sleepagree.inference.proportions import normal_quantile
+from sleepagree.inference.estimate import NAN, Estimate, normal_quantile, undefined
 from sleepagree.inference.table_sums import Counts, TableSums, square_tables, sum_table, widen_columns
-from sleepagree.scoring.class_figures import CLASS_STATISTICS
 from sleepagree.scoring.coefficients import (
+    CLASS_STATISTICS,
     NEED_ALL_CLASSES,
     NO_EPOCH,
     ONE_SHARED_CLASS,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 from sleepagree.caution import Role, without_names
 from sleepagree.hypnogram.align import PairedNight
@@ -53,17 +54,14 @@ def hide_zones(table: NightsTable) -> NightsTable:
 def anonymous_summaries(nights: Sequence[NightSummary | Refusal]) -> list[NightSummary | Refusal]:
     """Return nights of a table of paired epochs with numbers for participants and nights."""
     source = SourceFile("paired epochs", "")
-    hidden = [
-        night
-        if isinstance(night, Refusal)
-        else replace(night, references=tuple(source for _ in night.references), device_source=source)
-        for night in nights
-    ]
+    hidden: list[NightSummary | Refusal] = []
     names = _number_nights([(night.participant, night.night) for night in nights])
-    return [
-        replace(night, participant=participant, night=number)
-        for night, (participant, number) in zip(hidden, names, strict=True)
-    ]
+    for night, (participant, number) in zip(nights, names, strict=True):
+        files: dict[str, Any] = {}
+        if isinstance(night, NightSummary):
+            files = {"references": (source,) * len(night.references), "device_source": source}
+        hidden.append(replace(night, participant=participant, night=number, **files))
+    return hidden
 
 
 def _number_nights(names: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:

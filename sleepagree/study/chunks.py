@@ -38,7 +38,7 @@ LARGE_CHUNK_ROWS: Final = 125
 _LARGE_STUDY_ROWS: Final = 1000
 
 #: What a kept night holds; a higher number than that of an earlier run scores its nights again.
-_KEPT_FORM: Final = 13
+_KEPT_FORM: Final = 14
 
 #: How the name of the folder ends that keeps them; `sleepagree nights` passes it over.
 UNFINISHED: Final = ".unfinished"

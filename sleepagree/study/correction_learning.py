@@ -36,10 +36,10 @@ from sleepagree.study.correction import (
     standing_cautions,
 )
 from sleepagree.study.epoch_correction import learn_epochs
+from sleepagree.study.execution import Progress, take_progress
 from sleepagree.study.given_nights import take_outcomes
 from sleepagree.study.groups import fold_nights, merged_sets
 from sleepagree.study.night_summary import NightSummary, Refusal, refuse_own_reference
-from sleepagree.study.progress import Progress, take_progress
 from sleepagree.study.results import StudyAgreement
 from sleepagree.study.summarise import measure_table
 

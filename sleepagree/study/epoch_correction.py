@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.class_probabilities import ClassModel, LabelledSequence, ReliabilityBin, Scores, learn_classes
 from sleepagree.inference.correction import Verdict, as_written, group_of
+from sleepagree.inference.estimate import score_interval
 from sleepagree.inference.one_night import t_quantile
-from sleepagree.inference.proportions import score_interval
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.measures import asleep_classes

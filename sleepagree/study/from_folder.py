@@ -159,8 +159,8 @@ def nights_from_folder(
     ]
     makers = _device_names(patterns, names)
     notes = _refuse_mismatch(reference, patterns, names, of_many=of_many)
-    files, links = _files_and_links(folder)
-    notes += _tell_links(links)
+    files, links = files_and_links(folder)
+    notes += tell_links(links)
     sides = [reference, *patterns]
     fitting = [_fitting(files, pattern, folder) for pattern in sides]
     _refuse_shared_files(folder, sides, fitting)
@@ -192,7 +192,7 @@ def nights_from_folder(
     alone = [f for f in references if f.night not in watched], [f for f in devices if f.night not in scored]
     hints += _near_misses(*alone) + _absent(folder, rows)
     if not rows:
-        raise _nothing_together(folder, references, of_devices, (*hints, *_tell_links(links)))
+        raise _nothing_together(folder, references, of_devices, (*hints, *tell_links(links)))
     others = tuple(sorted((f for f in files if f not in matched), key=_natural))
     references_alone, devices_alone = (tuple(f.path for f in side) for side in alone)
     return FolderNights(folder, rows, references_alone, devices_alone, others, notes, hints)
@@ -401,13 +401,11 @@ def _refuse_mismatch(
     return tuple(notes)
 
 
-def list_files(folder: Path) -> list[str]:
-    """Return the files below a folder, hidden ones left out, as paths relative to it with ``/``."""
-    return _files_and_links(folder)[0]
+def files_and_links(folder: Path) -> tuple[list[str], list[str]]:
+    """Return the files below a folder, and the folders there that are links, as paths relative to it with ``/``.
 
-
-def _files_and_links(folder: Path) -> tuple[list[str], list[str]]:
-    """Return the files below a folder, and the folders there that are links: they are not followed, for loops."""
+    What is hidden is left out; links to folders are not followed, for they may lead in circles.
+    """
     if not folder.is_dir():
         raise InputError(
             "this is no folder" if folder.exists() else "the folder does not exist",
@@ -431,12 +429,8 @@ def _files_and_links(folder: Path) -> tuple[list[str], list[str]]:
     return files, links
 
 
-def linked_folders(folder: Path) -> tuple[str, ...]:
+def tell_links(links: Sequence[str]) -> tuple[str, ...]:
     """Return a sentence for the folders below a folder that are links, none where there are none."""
-    return _tell_links(_files_and_links(folder)[1])
-
-
-def _tell_links(links: Sequence[str]) -> tuple[str, ...]:
     if not links:
         return ()
     told = "A folder that is a link is" if len(links) == 1 else f"{len(links)} folders that are links are"
@@ -494,7 +488,7 @@ def _nothing_fits(folder: Path, pattern: FilePattern, files: Sequence[str], link
         pattern.option,
         pattern.text,
         "the path of a file below the folder, with braces where names differ",
-        " ".join((held, *_tell_links(links))),
+        " ".join((held, *tell_links(links))),
     )
 
 

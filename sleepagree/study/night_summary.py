@@ -12,7 +12,7 @@ import hashlib
 import math
 import zlib
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import dataclass, field, fields, is_dataclass
 from functools import lru_cache
 from itertools import compress
 from operator import attrgetter
@@ -21,7 +21,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.caution import Caution, Note
+from sleepagree.caution import Caution, Fact, Note
 from sleepagree.errors import InputError, MappingError, Message
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.ledger import Status, cross_labels
@@ -31,10 +31,10 @@ from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import contradiction_caution, counting_cautions, left_over_caution, swapped_caution
 from sleepagree.night.measures import measure_sides
-from sleepagree.scoring.bouts import CHANGES, compare_bouts
 from sleepagree.scoring.class_sequences import joint_classes
 from sleepagree.scoring.following import STATES, describe_shifts
 from sleepagree.scoring.measures import SleepMeasures
+from sleepagree.scoring.runs import CHANGES, compare_bouts
 from sleepagree.shown import Brief
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
@@ -275,76 +275,51 @@ class NightSummary(Brief, Frozen):
 
     def to_document(self) -> dict[str, Any]:
         """Return a plain structure that JSON can hold."""
-        document = {f.name: getattr(self, f.name) for f in fields(self)}
-        document["crossed"] = self.crossed.tolist()
-        for key in ("notes", "cautions"):
-            document[key] = [fact.to_document() for fact in document[key]]
-        document["reference_set"] = asdict(self.reference_set)
-        document["device_set"] = asdict(self.device_set)
-        document["references"] = [asdict(s) for s in self.references]
-        document["device_source"] = asdict(self.device_source)
-        document["scorers"] = [
-            {**asdict(s), "accuracy": _plain(s.accuracy), "kappa": _plain(s.kappa)} for s in self.scorers
-        ]
-        document["coincidences"] = [asdict(table) for table in self.coincidences]
-        for key in ("reference_measures", "device_measures"):
-            document[key] = [_plain(v) for v in document[key]]
-        for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
-            document[key] = _plain(document[key])
-        document["bouts"] = [[_plain(side) for side in sides] for sides in self.bouts.tolist()]
-        for key in ("clock_profile", "shifts"):
-            document[key] = base64.b64encode(document[key]).decode("ascii")
-        kept = self.epochs
-        document["epochs"] = None if kept is None else [kept.begin_s, base64.b64encode(kept.packed).decode("ascii")]
-        return document
+        return {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
 
     @classmethod
     def from_document(cls, document: dict[str, Any]) -> NightSummary:
         """Return the summary that :meth:`to_document` wrote."""
-        values = dict(document)
-        for key in ("reference_set", "device_set"):
-            s = values[key]
-            values[key] = StageSet(tuple(s["labels"]), tuple(s["stages"]), tuple(s["reportable"]), s["declared"])
-        values["references"] = tuple(SourceFile(**s) for s in values["references"])
-        values["device_source"] = SourceFile(**values["device_source"])
-        values["scorers"] = tuple(
-            ScorerPair(**{**s, "accuracy": _number(s["accuracy"]), "kappa": _number(s["kappa"])})
-            for s in values["scorers"]
-        )
-        for key in ("reference_measures", "device_measures"):
-            values[key] = tuple(_number(v) for v in values[key])
-        for key in ("best_offset_s", "offset_gain", "peak_score", "zone_s", "device_step_s"):
-            values[key] = _number(values[key])
-        values["coincidences"] = tuple(
-            ScorerTable(
-                t["mapping"],
-                t["scorers"],
-                tuple(t["epochs"]),
-                *(tuple(map(tuple, t[k])) for k in ("complete", "shared")),
-            )
-            for t in values["coincidences"]
-        )
-        values["bout_classes"] = share_equal(tuple(values["bout_classes"]))
-        values["bouts"] = np.array([[_number(side) for side in sides] for sides in values["bouts"]]).reshape(-1, 2)
-        for key in ("clock_profile", "shifts"):
-            values[key] = base64.b64decode(values[key], validate=True)
-        values["excluded"] = tuple((name, count) for name, count in values["excluded"])
-        for key in ("sequences", "undecided"):
-            values[key] = tuple(values[key])
-        values["notes"] = tuple(share_equal(Note.from_document(note)) for note in values["notes"])
-        values["cautions"] = tuple(share_equal(Caution.from_document(caution)) for caution in values["cautions"])
-        kept = values["epochs"]
-        values["epochs"] = None if kept is None else _whole_epochs(kept[0], kept[1], values["window_epochs"])
-        values["crossed"] = np.array(values["crossed"], np.int32).reshape(len(values["reference_set"].labels) + 1, -1)
-        return cls(**values)
+        told = {name: _read(value) for name, value in dict(document).items()}
+        sets = {side: StageSet(**told[side]) for side in ("reference_set", "device_set")}
+        kept = document["epochs"]
+        told |= {
+            **sets,
+            "references": tuple(SourceFile(**source) for source in told["references"]),
+            "device_source": SourceFile(**told["device_source"]),
+            "crossed": np.array(told["crossed"], np.int32).reshape(len(sets["reference_set"].labels) + 1, -1),
+            "scorers": tuple(ScorerPair(**pair) for pair in told["scorers"]),
+            "notes": tuple(share_equal(Note.from_document(note)) for note in document["notes"]),
+            "cautions": tuple(share_equal(Caution.from_document(caution)) for caution in document["cautions"]),
+            "epochs": None if kept is None else _whole_epochs(kept["begin_s"], kept["packed"], told["window_epochs"]),
+            "coincidences": tuple(ScorerTable(**table) for table in told["coincidences"]),
+            "bout_classes": share_equal(told["bout_classes"]),
+            "bouts": np.array(told["bouts"], np.float64).reshape(-1, 2),
+        }
+        told |= {name: base64.b64decode(told[name], validate=True) for name in ("clock_profile", "shifts")}
+        return cls(**told)
 
 
-def _plain(value: float) -> float | None:
-    return None if math.isnan(value) else value
+def _plain(value: Any) -> Any:
+    """Return a value as JSON can hold it: nan as null, bytes as text."""
+    if isinstance(value, bytes):
+        return base64.b64encode(value).decode("ascii")
+    if isinstance(value, float):
+        return None if math.isnan(value) else value
+    if isinstance(value, Fact):
+        return value.to_document()
+    if is_dataclass(value):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, np.ndarray):
+        value = value.tolist()
+    return list(map(_plain, value)) if isinstance(value, (tuple, list)) else value
 
 
-def _number(value: float | None) -> float:
-    return NAN if value is None else value
+def _read(value: Any) -> Any:
+    """Return a value that `_plain` wrote, but for what it was an instance of."""
+    if isinstance(value, dict):
+        return {name: _read(item) for name, item in value.items()}
+    return tuple(map(_read, value)) if isinstance(value, list) else NAN if value is None else value
 
 
 @dataclass(frozen=True, slots=True)

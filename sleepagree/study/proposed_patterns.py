@@ -24,10 +24,10 @@ from sleepagree.study.from_folder import (
     PART,
     SCORER,
     FolderNights,
+    files_and_links,
     first_of,
-    linked_folders,
-    list_files,
     nights_from_folder,
+    tell_links,
 )
 
 _FINE: Final = re.compile(r"\d{4}-\d\d-\d\d|\d+|[^\W\d_]+|[\W_]")
@@ -147,7 +147,7 @@ def propose_patterns(folder: Path, *, people: Sequence[str] | None = None) -> Pr
     InputError
         When the folder cannot be read, or its names do not show which files belong together.
     """
-    files = [same_letters(file) for file in list_files(folder)]
+    files = [same_letters(file) for file in files_and_links(folder)[0]]
     references, devices = _sides(folder, files)
     tried = cache(partial(_tried, folder, people))
     best: tuple[tuple[int, int], ProposedPatterns, dict[str, str]] | None = None
@@ -222,7 +222,7 @@ def _no_proposal(folder: Path, found: str) -> InputError:
             '"{device}/{participant}_{night}.csv".',
             'Say it with names, such as "lab/{participant}_{night}.edf" and "{device}/{participant}_{night}.csv".',
         )
-        + "".join(f" {told}" for told in linked_folders(folder)),
+        + "".join(f" {told}" for told in tell_links(files_and_links(folder)[1])),
     )
 
 

@@ -16,18 +16,16 @@ from sleepagree.inference.equivalence import ContainmentTest, EquivalenceTest
 from sleepagree.inference.error_sizes import ErrorSizes
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.group_means import GroupMeans
-from sleepagree.inference.limits import LimitsOfAgreement, Scale
+from sleepagree.inference.limits import LimitsOfAgreement, RegressionLimits, Scale
 from sleepagree.inference.planning import VarianceComponents
-from sleepagree.inference.regression_limits import RegressionLimits
-from sleepagree.inference.reliability import Reliability
+from sleepagree.inference.reliability import Reliability, WithinPeople
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.inference.within_people import WithinPeople
 from sleepagree.mapping.files import take_mappings
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import refuse_same_names
-from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.ceiling import Ceiling
 from sleepagree.scoring.measures import say_measure
+from sleepagree.scoring.redistribution import BiasSource
 from sleepagree.scoring.table_agreement import kappa_never_found
 from sleepagree.shown import Brief, Result
 from sleepagree.study.clocks import DeviceClock
@@ -166,10 +164,7 @@ class StudyMapping(Brief):
 
     def find(self, name: str, class_name: str = "") -> PooledStatistic | None:
         """Return one statistic, None where the mapping has none of that name."""
-        for statistic in self.statistics:
-            if (statistic.name, statistic.class_name) == (name, class_name):
-                return statistic
-        return None
+        return next((s for s in self.statistics if (s.name, s.class_name) == (name, class_name)), None)
 
 
 def find_measure(asked: str, measures: Iterable[str]) -> str | None:
@@ -181,10 +176,7 @@ def find_measure(asked: str, measures: Iterable[str]) -> str | None:
     ('minutes rem', 'TST', None)
     """
     folded = " ".join(asked.split()).casefold()
-    for measure in measures:
-        if folded in (measure.casefold(), say_measure(measure).casefold()):
-            return measure
-    return None
+    return next((m for m in measures if folded in (m.casefold(), say_measure(m).casefold())), None)
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -507,7 +499,7 @@ class DeviceComparison:
     asked : int
         Epochs that ``with_silence`` is a share of.
     left_out : tuple of (str, int)
-        Nights of both that are not compared, by a word of :class:`sleepagree.study.joint_epochs.LeftOut`.
+        Nights of both that are not compared, by a word of :class:`sleepagree.study.comparison.LeftOut`.
     """
 
     first: str

@@ -27,7 +27,7 @@ from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, fitting_
 from sleepagree.mapping.sets import StageSet, make_stage_set, reference_reportable
 from sleepagree.mapping.words import AASM_STAGES, COVERAGE, LEAVE_OUT, UNSCORED
 from sleepagree.scoring import coefficients
-from sleepagree.scoring.several_scorers import count_coincidences
+from sleepagree.scoring.coefficients import count_coincidences
 from sleepagree.study.night_summary import ScorerPair, ScorerTable
 
 DEVICE: Final = "device"
@@ -35,6 +35,15 @@ DEVICE: Final = "device"
 _SAME_S: Final = 1e-3
 #: Zones of scorers are that of the reference.
 _seconds_between: Final = partial(seconds_between, device_zone=Option.REFERENCE_ZONE)
+
+
+def _is_stage(word: str) -> bool:
+    return word != UNSCORED
+
+
+def _are(meant: Callable[[str], bool], stages: Sequence[str]) -> NDArray[np.bool_]:
+    """Return of the stage of each label whether it is meant; the last is a gap, whose code is -1, and never is."""
+    return np.array([*map(meant, stages), False])
 
 
 class _Scoring(NamedTuple):
@@ -49,8 +58,7 @@ class _Scoring(NamedTuple):
 
     def first_stage_s(self) -> float:
         """Return where its first stage begins, on the clock of all."""
-        has_stage = np.array([*(stage != UNSCORED for stage in self.spans.stages)], np.bool_)
-        staged = np.flatnonzero(has_stage[self.spans.codes])
+        staged = np.flatnonzero(_are(_is_stage, self.spans.stages)[self.spans.codes])
         if not staged.size:
             raise PairingError(
                 "this scorer gave no epoch a stage",
@@ -141,8 +149,7 @@ def build_consensus(scorings: Sequence[ScoredSpans], *, window: Window | None = 
 
 def _scored_part(votes: NDArray[np.int16], words: tuple[str, ...], begin_s: float) -> tuple[float, float] | None:
     """Return where the epochs to which more than half of the scorers give some stage begin and end."""
-    has_stage = np.array([*(word != UNSCORED for word in words), False])  # the last entry is that of a gap, code -1
-    scored = np.flatnonzero(2 * has_stage[votes].sum(axis=0) > votes.shape[0])
+    scored = np.flatnonzero(2 * _are(_is_stage, words)[votes].sum(axis=0) > votes.shape[0])
     if not scored.size:
         return None
     return begin_s + float(scored[0]) * EPOCH_S, begin_s + float(scored[-1] + 1) * EPOCH_S
@@ -427,15 +434,6 @@ def _lay_on_grid(spans: ScoredSpans, night: PairedNight) -> EpochLabels:
     return lay_on_epochs(spans, origin_s=night.begin_s - seconds_between(night.reference_spans, spans))
 
 
-def _is_stage(word: str) -> bool:
-    return word != UNSCORED
-
-
-def _are(meant: Callable[[str], bool], spans: ScoredSpans) -> NDArray[np.bool_]:
-    """Return of each label whether its stage is meant; the last is a gap, whose code is -1, and never is."""
-    return np.array([*map(meant, spans.stages), False])
-
-
 def count_staged_outside(scorings: Sequence[ScoredSpans], night: PairedNight) -> int:
     """Return how many epochs outside the window of a night have a stage of any scorer.
 
@@ -449,7 +447,7 @@ def count_staged_outside(scorings: Sequence[ScoredSpans], night: PairedNight) ->
     staged: set[int] = set()
     for spans in scorings:
         labels = _lay_on_grid(spans, night)
-        staged.update((np.flatnonzero(_are(_is_stage, spans)[labels.codes]) + labels.first).tolist())
+        staged.update((np.flatnonzero(_are(_is_stage, spans.stages)[labels.codes]) + labels.first).tolist())
     return sum(not 0 <= epoch < night.status.size for epoch in staged)
 
 
@@ -467,8 +465,8 @@ def count_undecided(scorings: Sequence[ScoredSpans], night: PairedNight) -> tupl
     staged, light = np.ones((2, undecided.size), np.bool_)
     for spans in scorings:
         codes = _lay_on_grid(spans, night).window(0, undecided.size)
-        staged &= _are(_is_stage, spans)[codes]
-        light &= _are({"N1", "N2"}.__contains__, spans)[codes]
+        staged &= _are(_is_stage, spans.stages)[codes]
+        light &= _are({"N1", "N2"}.__contains__, spans.stages)[codes]
     return int(np.count_nonzero(undecided & ~staged)), int(np.count_nonzero(undecided & light))
 
 

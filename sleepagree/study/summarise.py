@@ -20,29 +20,26 @@ from sleepagree.inference.equivalence import containment_test, equivalence_test,
 from sleepagree.inference.error_sizes import MINUTES_TOLD, ErrorSizes, measure_error_sizes
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.group_means import GroupMeans, fit_group_means
-from sleepagree.inference.limits import LimitsOfAgreement, Scale
+from sleepagree.inference.limits import LimitsOfAgreement, RegressionLimits, Scale, Spread, fit_regression_limits
 from sleepagree.inference.planning import VarianceComponents, components_from_values
-from sleepagree.inference.regression_limits import RegressionLimits, Spread, fit_regression_limits
-from sleepagree.inference.reliability import fit_reliability
+from sleepagree.inference.reliability import fit_reliability, follow_changes
 from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.inference.table_sums import widen_columns
-from sleepagree.inference.within_people import follow_changes
 from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, refuse_unheard
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.measures import pair_with_classes
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.ceiling import design_ceiling
-from sleepagree.scoring.class_figures import CLASS_STATISTICS
-from sleepagree.scoring.coefficients import NEED_ALL_CLASSES, TABLE_STATISTICS, Statistic
+from sleepagree.scoring.coefficients import CLASS_STATISTICS, NEED_ALL_CLASSES, TABLE_STATISTICS, Statistic
 from sleepagree.scoring.following import STATES
 from sleepagree.scoring.measures import SleepMeasures, say_measure
 from sleepagree.study.cautions import study_cautions
 from sleepagree.study.clocks import NightClock, judge_device_clock
 from sleepagree.study.comparison import compare_devices, scorers_at_once, summarise_scorers
-from sleepagree.study.flows import account_over_nights, redistribute
 from sleepagree.study.given_nights import take_outcomes, without_copy
 from sleepagree.study.groups import NightGroups, bounds_of, fold_nights, group_nights, merged_sets
 from sleepagree.study.night_summary import NightSummary, Refusal, read_shifts
+from sleepagree.study.over_nights import account_over_nights, count_silence, mean_bouts, own_totals, redistribute
 from sleepagree.study.results import (
     BiasRow,
     DeviceStudy,
@@ -54,7 +51,6 @@ from sleepagree.study.results import (
     Values,
     find_measure,
 )
-from sleepagree.study.whole_nights import count_silence, mean_bouts, own_totals
 
 
 def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> StudyAgreement:

@@ -17,10 +17,10 @@ from sleepagree import align, compare, figures
 from sleepagree.inference.estimate import Estimate
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
-from sleepagree.scoring.bias_sources import BiasSource
 from sleepagree.scoring.clock import ClockReading
 from sleepagree.scoring.clock_blocks import OffsetCurve
 from sleepagree.scoring.disagreement import PartAgreement
+from sleepagree.scoring.redistribution import BiasSource
 
 PEOPLE = ("Ada", "Bo", "Cy", "Di")
 

@@ -37,9 +37,8 @@ from sleepagree.figures.saving import borrowed_letters, figure_bytes, page_drawi
 from sleepagree.figures.style import PAPER, figure_style, house_style
 from sleepagree.figures.tables_of_counts import _STRONGEST_TINT
 from sleepagree.inference.estimate import Estimate
-from sleepagree.inference.limits import Scale, fit_limits_of_agreement
+from sleepagree.inference.limits import Scale, Spread, fit_limits_of_agreement, fit_regression_limits
 from sleepagree.inference.planning import MeanPrecision, VarianceComponents, plan_grid
-from sleepagree.inference.regression_limits import Spread, fit_regression_limits
 from sleepagree.night.compare import NightAgreement
 from sleepagree.render.page import page_files
 from sleepagree.scoring.clock import ClockReading

@@ -13,8 +13,7 @@ from matplotlib.axes import Axes
 from sleepagree import figures
 from sleepagree.describe.blocks import Figure, flat
 from sleepagree.describe.study_bias_figures import bias_figures
-from sleepagree.inference.limits import Scale, fit_limits_of_agreement
-from sleepagree.inference.regression_limits import Spread, fit_regression_limits
+from sleepagree.inference.limits import Scale, Spread, fit_limits_of_agreement, fit_regression_limits
 from sleepagree.study.results import StudyAgreement
 
 

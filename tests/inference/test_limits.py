@@ -16,7 +16,14 @@ from scipy import stats
 from statsmodels.stats.weightstats import DescrStatsW, ttost_paired
 
 from sleepagree.inference.equivalence import containment_test, equivalence_test
-from sleepagree.inference.limits import FIGURES, LimitsOfAgreement, Scale, fit_limits_of_agreement
+from sleepagree.inference.limits import (
+    FIGURES,
+    LimitsOfAgreement,
+    Scale,
+    Spread,
+    fit_limits_of_agreement,
+    fit_regression_limits,
+)
 from sleepagree.inference.normal_theory import (
     LimitsInterval,
     containment_factor,
@@ -25,7 +32,6 @@ from sleepagree.inference.normal_theory import (
     sd_nodes,
 )
 from sleepagree.inference.people import Design, number_participants
-from sleepagree.inference.regression_limits import Spread, fit_regression_limits
 
 
 def _nights(seed: int, *, people: int = 14, most: int = 4, fewest: int = 1) -> dict[str, np.ndarray]:

@@ -21,7 +21,7 @@ from sleepagree.inference.resampling import (
     rng_for,
 )
 from sleepagree.inference.table_sums import ratio
-from sleepagree.scoring import class_figures, coefficients
+from sleepagree.scoring import coefficients
 from tests.bootstraps import bootstrap, bootstrap_mean, level_of_textbook
 
 
@@ -214,7 +214,7 @@ def test_student_tails_widen_by_what_few_participants_ask_for():
 
 def test_several_statistics_share_the_resamples_of_each_alone():
     tables = participants()
-    kernels = {"accuracy": coefficients.accuracy, "sensitivity": class_figures.sensitivity, "kappa": coefficients.kappa}
+    kernels = {"accuracy": coefficients.accuracy, "sensitivity": coefficients.sensitivity, "kappa": coefficients.kappa}
     influence = coefficients.kappa_influence
     together = cluster_bootstrap_all(tables, kernels, rng=rng(18), resamples=300, influences={"kappa": influence})
     assert together["accuracy"] == (bootstrap(tables, coefficients.accuracy, rng=rng(18), resamples=300),)
@@ -222,7 +222,7 @@ def test_several_statistics_share_the_resamples_of_each_alone():
         bootstrap(tables, coefficients.kappa, rng=rng(18), resamples=300, influence=influence),
     )
     of_classes = together["sensitivity"]
-    assert [part.value for part in of_classes] == class_figures.sensitivity(tables.sum(axis=0)).tolist()
+    assert [part.value for part in of_classes] == coefficients.sensitivity(tables.sum(axis=0)).tolist()
     assert len({part.percentile.low for part in of_classes}) == 3
 
 

@@ -10,7 +10,7 @@ import pingouin
 import pytest
 from scipy import stats
 
-from sleepagree.inference.within_people import follow_changes
+from sleepagree.inference.reliability import follow_changes
 
 
 def nights_of_people(seed: int) -> pd.DataFrame:

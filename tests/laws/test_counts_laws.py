@@ -12,13 +12,12 @@ from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from sklearn.metrics import cohen_kappa_score
 
-from sleepagree.inference.proportions import normal_quantile, wilson_interval
+from sleepagree.inference.estimate import normal_quantile, wilson_interval
 from sleepagree.inference.table_sums import stack_sums, sum_table
-from sleepagree.scoring import class_figures, coefficients
+from sleepagree.scoring import coefficients
 from sleepagree.scoring import table_agreement as agreement
 from sleepagree.scoring.ceiling import design_ceiling
-from sleepagree.scoring.class_figures import CLASS_STATISTICS
-from sleepagree.scoring.coefficients import TABLE_STATISTICS, kappa, kappa_influence, kappa_se
+from sleepagree.scoring.coefficients import CLASS_STATISTICS, TABLE_STATISTICS, kappa, kappa_influence, kappa_se
 from sleepagree.scoring.table_agreement import summarise_table
 
 STATISTICS = (*TABLE_STATISTICS, *CLASS_STATISTICS)
@@ -96,13 +95,13 @@ def test_kappa_is_the_weighted_mean_of_the_classes_kappas(table: np.ndarray) -> 
     a, b = table.sum(axis=1) / n, table.sum(axis=0) / n
     weights = a * (1 - b) + b * (1 - a)
     used = weights > 0
-    mean = (weights[used] * class_figures.class_kappa(table)[used]).sum() / weights[used].sum()
+    mean = (weights[used] * coefficients.class_kappa(table)[used]).sum() / weights[used].sum()
     assert same(kappa(table), mean)
 
 
 @given(tables(most=2))
 def test_for_two_classes_both_have_the_kappa_of_the_table(table: np.ndarray) -> None:
-    assert same(class_figures.class_kappa(table), np.repeat(kappa(table), 2))
+    assert same(coefficients.class_kappa(table), np.repeat(kappa(table), 2))
 
 
 @given(tables(most=2))
@@ -117,8 +116,8 @@ def test_identity_of_byrt_bishop_and_carlin(table: np.ndarray) -> None:
 
 @given(tables())
 def test_f1_is_the_harmonic_mean_of_sensitivity_and_ppv(table: np.ndarray) -> None:
-    both = class_figures.sensitivity(table), class_figures.ppv(table)
-    for f1, sensitivity, ppv in zip(class_figures.f1(table), *both, strict=True):
+    both = coefficients.sensitivity(table), coefficients.ppv(table)
+    for f1, sensitivity, ppv in zip(coefficients.f1(table), *both, strict=True):
         if sensitivity > 0:
             assert same(f1, 2 / (1 / sensitivity + 1 / ppv))
 

@@ -12,8 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sleepagree.inference.equivalence import equivalence_test
-from sleepagree.inference.limits import FIGURES, LimitsOfAgreement, fit_limits_of_agreement
-from sleepagree.inference.regression_limits import fit_regression_limits
+from sleepagree.inference.limits import FIGURES, LimitsOfAgreement, fit_limits_of_agreement, fit_regression_limits
 
 Nights = dict[str, Any]
 # Minutes in quarters: sums and differences are exact, so laws need no slack but for division.

@@ -44,11 +44,6 @@ WIDER = (
 #: Module -> tests that are its own.
 TESTS: dict[str, tuple[str, ...]] = {
     "scoring.table_agreement": ("tests/scoring/test_agreement.py", "tests/laws/test_counts_laws.py"),
-    "scoring.class_figures": (
-        "tests/scoring/test_coefficients.py",
-        "tests/scoring/test_agreement.py",
-        "tests/laws/test_counts_laws.py",
-    ),
     "scoring.coefficients": (
         "tests/scoring/test_coefficients.py",
         "tests/scoring/test_agreement.py",
@@ -63,13 +58,12 @@ TESTS: dict[str, tuple[str, ...]] = {
     "hypnogram.ledger": ("tests/hypnogram/test_align.py", "tests/night/test_edges.py"),
     "hypnogram.window": ("tests/hypnogram/test_align.py", "tests/night/test_edges.py"),
     "scoring.redistribution": ("tests/scoring/test_redistribution.py",),
-    "scoring.bias_sources": ("tests/scoring/test_redistribution.py",),
     "inference.resampling": (
         "tests/inference/test_resampling.py",
         "tests/inference/test_studentised.py",
         "tests/night/test_edges.py",
     ),
-    "inference.proportions": ("tests/scoring/test_agreement.py", "tests/laws/test_counts_laws.py"),
+    "inference.estimate": ("tests/scoring/test_agreement.py", "tests/laws/test_counts_laws.py"),
 }
 LONGEST_S = 600  # far above what a busy machine takes; only a mutant that loops comes here
 QUIET = ("-x", "-q", "-p", "no:cacheprovider", "--no-header", "--assert=plain")

@@ -18,8 +18,8 @@ from sleepagree.inference import resampling
 from sleepagree.inference.limits import Scale, fit_limits_of_agreement
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.scoring import coefficients
-from sleepagree.scoring.bias_sources import account_for_bias
 from sleepagree.scoring.measures import SleepMeasures, pair_measures
+from sleepagree.scoring.redistribution import account_for_bias
 from tests.bootstraps import bootstrap, bootstrap_mean, level_of_textbook
 
 START = datetime(2026, 3, 1, 22, 30)

@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sklearn.metrics import cohen_kappa_score, confusion_matrix, precision_recall_fscore_support
 
-from sleepagree.scoring.class_figures import CLASS_STATISTICS
-from sleepagree.scoring.coefficients import TABLE_STATISTICS
+from sleepagree.scoring.coefficients import CLASS_STATISTICS, TABLE_STATISTICS
 from tests.performance.harness import MIB, Row, Settings, alternate, at_least, memory_row, used_memory
 from tests.performance.inputs import class_arrays, count_tables
 

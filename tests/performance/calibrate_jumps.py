@@ -15,7 +15,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 import simulated
 
-from sleepagree.scoring.clock_jump import ClockJump, best_jump
+from sleepagree.scoring.clock_blocks import ClockJump, best_jump
 from tests import records
 
 #: Nights without a jump: share inside error runs, device epochs (s), clock slow by (s), drift (s/h), same person.

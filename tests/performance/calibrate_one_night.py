@@ -14,8 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
+from sleepagree.inference.estimate import wilson_interval
 from sleepagree.inference.one_night import accuracy_interval, count_bouts, kappa_interval, share_interval
-from sleepagree.inference.proportions import wilson_interval
 from sleepagree.scoring import coefficients
 from tests import records, simulated
 

@@ -11,8 +11,7 @@ import math
 import numpy as np
 import pytest
 
-from sleepagree.inference.limits import LimitsOfAgreement, Scale, fit_limits_of_agreement
-from sleepagree.inference.regression_limits import Spread, fit_regression_limits
+from sleepagree.inference.limits import LimitsOfAgreement, Scale, Spread, fit_limits_of_agreement, fit_regression_limits
 from tests.printed import agrees_with_print
 from tests.published.method_comparison import (
     FAT_X,

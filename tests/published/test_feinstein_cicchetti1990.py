@@ -8,8 +8,7 @@ attributes them to the paper; that the other two are the paper's is from memory,
 import numpy as np
 import pytest
 
-from sleepagree.scoring.class_figures import f1
-from sleepagree.scoring.coefficients import ac1, accuracy, kappa, kappa_se, pabak
+from sleepagree.scoring.coefficients import ac1, accuracy, f1, kappa, kappa_se, pabak
 from sleepagree.scoring.table_agreement import chance_corrected_kappa
 from tests.printed import agrees_with_print
 

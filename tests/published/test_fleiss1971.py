@@ -9,7 +9,7 @@ import numpy as np
 from statsmodels.stats.inter_rater import aggregate_raters
 from statsmodels.stats.inter_rater import fleiss_kappa as fleiss_of_statsmodels
 
-from sleepagree.scoring.several_scorers import count_coincidences, fleiss_kappa
+from sleepagree.scoring.coefficients import count_coincidences, fleiss_kappa
 from tests.printed import agrees_with_print
 
 #: One row a patient, one digit a rater.

@@ -7,7 +7,7 @@ the documentation of a public package on agreement of raters; the paper itself w
 import numpy as np
 import pytest
 
-from sleepagree.scoring.several_scorers import count_coincidences, krippendorff_alpha
+from sleepagree.scoring.coefficients import count_coincidences, krippendorff_alpha
 from tests.printed import agrees_with_print
 
 #: One word a unit, one digit an observer; 0 for none.

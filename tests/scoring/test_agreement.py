@@ -26,12 +26,11 @@ from sklearn.metrics import (
 from statsmodels.stats.inter_rater import cohens_kappa
 from statsmodels.stats.proportion import proportion_confint
 
-from sleepagree.inference.proportions import normal_quantile, wilson_interval
+from sleepagree.inference.estimate import normal_quantile, wilson_interval
 from sleepagree.inference.table_sums import sum_table, widen_columns
 from sleepagree.scoring import coefficients
 from sleepagree.scoring import table_agreement as agreement
-from sleepagree.scoring.class_figures import CLASS_STATISTICS
-from sleepagree.scoring.coefficients import TABLE_STATISTICS, kappa_se
+from sleepagree.scoring.coefficients import CLASS_STATISTICS, TABLE_STATISTICS, kappa_se
 from sleepagree.scoring.table_agreement import chance_corrected_kappa, summarise_table
 from tests.generated import FIVE, FOLDINGS, count_epochs, fold, generate_nights
 from tests.printed import agrees_with_print

@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from sleepagree.render.study_json import study_document
-from sleepagree.scoring.bouts import CHANGES, compare_bouts
+from sleepagree.scoring.runs import CHANGES, compare_bouts
 from sleepagree.study.results import StudyOptions
 from sleepagree.study.summarise import summarise_study
 from tests.ferry import simulated_nights

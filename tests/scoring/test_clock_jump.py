@@ -5,7 +5,7 @@ import pytest
 import simulated
 
 from sleepagree.scoring.clock import ClockReading, with_jump
-from sleepagree.scoring.clock_jump import best_jump
+from sleepagree.scoring.clock_blocks import best_jump
 
 
 def night(seed, **clock):

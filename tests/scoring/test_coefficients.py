@@ -11,10 +11,9 @@ import numpy as np
 import pytest
 
 from sleepagree.inference.table_sums import stack_sums, sum_table, sums_from_stack
-from sleepagree.scoring import class_figures, coefficients
+from sleepagree.scoring import coefficients
 from sleepagree.scoring import table_agreement as agreement
-from sleepagree.scoring.class_figures import CLASS_STATISTICS
-from sleepagree.scoring.coefficients import TABLE_STATISTICS, Statistic
+from sleepagree.scoring.coefficients import CLASS_STATISTICS, TABLE_STATISTICS, Statistic
 
 STATISTICS = (*TABLE_STATISTICS, *CLASS_STATISTICS)
 SYMMETRIC = {"accuracy", "kappa", "pabak", "ac1", "mcc", "f1", "class_kappa"}
@@ -125,7 +124,7 @@ def test_a_constant_device_with_fractional_weights_has_no_npv() -> None:
     # Row sums and column sums round differently here; 0/0 must not become 1.
     table = np.zeros((3, 3))
     table[:, 1] = [0.1, 0.2, 0.3]
-    assert math.isnan(class_figures.npv(table)[1])
+    assert math.isnan(coefficients.npv(table)[1])
     assert coefficients.kappa(table) == pytest.approx(0.0, abs=1e-15)
 
 
@@ -174,7 +173,7 @@ def test_a_hundred_million_epochs_of_one_class_lose_no_digits(cells) -> None:
     exact = ((a + d) / n - chance) / (1 - chance)
     table = np.array(cells).reshape(2, 2)
     assert abs(float(coefficients.kappa(table)) - exact) < 1e-15
-    assert np.abs(class_figures.class_kappa(table) - float(exact)).max() < 1e-15
+    assert np.abs(coefficients.class_kappa(table) - float(exact)).max() < 1e-15
 
 
 @pytest.mark.parametrize("cells", [(96_000_000, 1, 1, 0), (96_000_000, 2, 1, 3)])

@@ -17,8 +17,7 @@ from sleepagree.mapping.mapping import StageMapping, mapping_named
 from sleepagree.mapping.sets import make_stage_set
 from sleepagree.mapping.words import AASM_STAGES
 from sleepagree.night.compare import compare
-from sleepagree.scoring.bias_sources import BiasSource, account_for_bias
-from sleepagree.scoring.redistribution import trace_unreported_stage, unreported_stages
+from sleepagree.scoring.redistribution import BiasSource, account_for_bias, trace_unreported_stage, unreported_stages
 from tests.worked import pair, side
 
 LAB = make_stage_set(AASM_STAGES, AASM_STAGES)

@@ -17,8 +17,7 @@ from sleepagree.hypnogram.align import align
 from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.layout import read_layout
 from sleepagree.study.correction_learning import learn_correction
-from sleepagree.study.duplicates import refuse_duplicates
-from sleepagree.study.from_table import score_table
+from sleepagree.study.from_table import refuse_duplicates, score_table
 from sleepagree.study.night_summary import NightSummary, Refusal, summarise_night
 from sleepagree.study.run import EPOCHS_HEADER, Outcome, ScoringOptions, gzip_member, score_rows
 from sleepagree.study.summarise import summarise_study

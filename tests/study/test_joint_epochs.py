@@ -25,9 +25,9 @@ from sleepagree.mapping.mapping import mapping_named
 from sleepagree.render.study_json import study_document
 from sleepagree.study import chunks, execution
 from sleepagree.study.chunks import unfinished_folder
+from sleepagree.study.comparison import JointNight, LeftOut, count_joint_night
 from sleepagree.study.execution import Execution, run_rows
 from sleepagree.study.from_table import StudyRequest, load_nights
-from sleepagree.study.joint_epochs import JointNight, LeftOut, SideOfComparison, count_joint_night
 from sleepagree.study.night_summary import NightSummary, pack_epochs
 from sleepagree.study.paired_epochs import COLUMNS, read_paired_nights
 from sleepagree.study.results import DeviceComparison, PairedDifference, StudyAgreement, StudyOptions
@@ -296,9 +296,9 @@ def test_an_epoch_that_a_mapping_leaves_out_is_not_silence(tmp_path: Path) -> No
     joint = [joint_of(s) for s in nights.sides]
     assert comparison.epochs == sum(int(j.sum()) for j in joint)
     band, pad = study.devices
-    sides = tuple(SideOfComparison(one, device.nights[0].device_set) for device in study.devices)
+    sides = [(one, device.nights[0].device_set) for device in study.devices]
     for i, (s, keep) in enumerate(zip(nights.sides, joint, strict=True)):
-        found = count_joint_night((band.nights[i], pad.nights[i]), mapping=one, sides=sides)  # type: ignore[arg-type]
+        found = count_joint_night((band.nights[i], pad.nights[i]), mapping=one, sides=sides)
         assert isinstance(found, JointNight)
         assert found.epochs == keep.sum()
         assert found.counts.sum(axis=(1, 2)).tolist() == [(keep & (s[0] != "R")).sum()] * 2
@@ -452,10 +452,10 @@ def test_epochs_that_were_damaged_on_disk_are_scored_again(
     (whole,) = run_rows(table, REQUEST.scoring, execution=run)
     path = tmp_path / "kept" / "chunk-000000.json"
     document = json.loads(path.read_text())
-    text = document["outcomes"][1]["epochs"][1]
+    text = document["outcomes"][1]["epochs"]["packed"]
     other = pack_epochs(np.zeros(7, np.int16), np.zeros(7, np.int16), begin_s=0.0)
     spoilt = text[:40] + ("A" if text[40] != "A" else "B") + text[41:]
-    document["outcomes"][1]["epochs"][1] = spoilt if damage == "bytes" else base64.b64encode(other.packed).decode()
+    document["outcomes"][1]["epochs"]["packed"] = spoilt if damage == "bytes" else base64.b64encode(other.packed).decode()
     path.write_text(json.dumps(document))
     scored: list[int] = []
 

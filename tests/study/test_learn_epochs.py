@@ -7,8 +7,8 @@ import pytest
 
 from sleepagree.hypnogram.align import align
 from sleepagree.inference.correction import Method, Verdict, fold_people, group_of
+from sleepagree.inference.estimate import score_interval
 from sleepagree.inference.one_night import t_quantile
-from sleepagree.inference.proportions import score_interval
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.study import epoch_correction
 from sleepagree.study.correction_file import read_correction

@@ -31,13 +31,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sleepagree.hypnogram.spans import EPOCH_S, GAP, frozen_array
+from sleepagree.hypnogram.spans import EPOCH_S, GAP, Frozen, frozen_array
 from sleepagree.mapping.words import AASM_STAGES
 
 StageCodes = NDArray[np.int8]
@@ -221,7 +221,7 @@ SECOND_SCORER: Final = DeviceTraits(
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SimulatedStudy:
+class SimulatedStudy(Frozen):
     """Nights of a simulated study, one row per night; write-protected.
 
     Parameters
@@ -247,19 +247,13 @@ class SimulatedStudy:
     night: Positions
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "reference", frozen_array(self.reference, np.int8))
+        self._freeze(reference=np.int8, epochs=np.int64, participant=np.int64, night=np.int64)
         object.__setattr__(self, "devices", tuple(frozen_array(codes, np.int8) for codes in self.devices))
-        for name in ("epochs", "participant", "night"):
-            object.__setattr__(self, name, frozen_array(getattr(self, name), np.int64))
         nights = self.reference.shape[0]
         if any(codes.shape != self.reference.shape for codes in self.devices):
             raise ValueError("every device array must have the shape of the reference array")
         if not self.epochs.shape == self.participant.shape == self.night.shape == (nights,):
             raise ValueError("epochs, participant and night must hold one value per night")
-
-    def __reduce__(self) -> tuple[Any, ...]:
-        # a plain pickle would bring the arrays back writable
-        return (SimulatedStudy, tuple(getattr(self, f.name) for f in fields(self)))
 
 
 # --- random numbers ---------------------------------------------------------------------------------------
