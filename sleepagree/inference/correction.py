@@ -29,6 +29,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sleepagree.inference.estimate import weighted_quantile
 from sleepagree.inference.people import take_moments
 
 _Values = NDArray[np.float64]
@@ -155,7 +156,7 @@ class PredictionInterval:
     folds: tuple[FoldErrors, ...] = ()
 
     def around(self, value: float, features: Sequence[float], bounds: ValueRange) -> tuple[float, float]:
-        """Return both ends for one night, nan where the errors that they are made of are none.
+        """Return both ends for one night, nan where the errors that they are made of are all 0.
 
         Parameters
         ----------
@@ -172,7 +173,8 @@ class PredictionInterval:
         predicted = np.repeat(models, [len(fold.residuals) for fold in self.folds])
         residuals, shares = (np.concatenate([getattr(f, n) for f in self.folds]) for n in ("residuals", "shares"))
         part = _part(self.level, self.independent)
-        low, high = -_quantile(residuals - predicted, shares, part), _quantile(predicted + residuals, shares, part)
+        low = -weighted_quantile(residuals - predicted, shares, part)
+        high = weighted_quantile(predicted + residuals, shares, part)
         return _with_width(bounds.clip(low), bounds.clip(high))
 
 
@@ -183,13 +185,6 @@ def _with_width(low: float, high: float) -> tuple[float, float]:
 def _part(level: float, independent: float) -> float:
     """Return what part of the known errors to reach so that a new one, in any place among them, is inside."""
     return min(level * (1 + 1 / independent), 1.0)
-
-
-def _quantile(values: _Values, shares: _Values, part: float) -> float:
-    """Return the value up to which that part of the shares lies, on the line between two values."""
-    order = np.argsort(values, kind="stable")
-    reached = np.cumsum(shares[order])
-    return float(np.interp(part * reached[-1], reached, values[order]))
 
 
 @dataclass(frozen=True)
@@ -620,7 +615,7 @@ def _interval(examples: Examples, trial: _Trial, kind: IntervalKind, level: floa
         half = float(t.ppf((1 + level) / 2, people - 1)) * spread * math.sqrt(1 + 1 / people)
         return PredictionInterval(kind, level, people, half if half > _NO_WIDTH else math.nan)
     shares, independent = examples.shares, _independent(residuals, examples.who)
-    half = _quantile(residuals, shares, _part(level, independent))
+    half = weighted_quantile(residuals, shares, _part(level, independent))
     half = half if half > _NO_WIDTH else math.nan
     if len({model for model, _ in trial.folds}) == 1:
         return PredictionInterval(kind, level, independent, half)

@@ -23,6 +23,13 @@ def mean_of_known(values: Iterable[float]) -> float:
     return math.fsum(known) / len(known) if known else NAN
 
 
+def weighted_quantile(values: Values, weights: Values, part: float) -> float:
+    """Return the value up to which that part of all weights lies, on the line between two values."""
+    order = np.argsort(values, kind="stable")
+    reached = np.cumsum(weights[order])
+    return float(np.interp(part * reached[-1], reached, values[order]))
+
+
 @dataclass(frozen=True)
 class Estimate:
     """One reported number with its interval.

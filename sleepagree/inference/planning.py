@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from sleepagree.errors import InputError, check_level, check_whole, counted
-from sleepagree.inference.estimate import NAN
+from sleepagree.inference.estimate import NAN, weighted_quantile
 from sleepagree.inference.limits import VariancePart, mover_half_widths
 from sleepagree.inference.normal_theory import (
     MOST_PARTICIPANTS,
@@ -335,9 +335,7 @@ class LimitsPrecision:
         widths, weights = ((outer + inner) / 2).ravel(), np.outer(mean_weights, within_weights).ravel()
         if assurance is None:
             return float(np.dot(widths, weights) / weights.sum())
-        order = np.argsort(widths, kind="stable")
-        cumulative = np.cumsum(weights[order])
-        return float(np.interp(assurance * cumulative[-1], cumulative, widths[order]))
+        return weighted_quantile(widths, weights, assurance)
 
 
 #: Half-widths of one statistic for studies of any size.

@@ -91,7 +91,7 @@ def clock_change_cautions(paired: PairedNight, mapping: StageMapping) -> list[Ca
         if square is not None:
             values |= _better_after(paired, square, change)
         stayed = _side_that_stayed(change, values)
-        if stayed and sides[stayed].wall_clock:  # times after the change are none of the changed clock's
+        if stayed and sides[stayed].wall_clock:  # times after the change are those of a clock that stayed as it was
             values |= {"stayed": stayed, "stayed_zone": ZoneName(change.zone_before)}
         if values:
             told.append(change_caution(change, **values))

@@ -1,6 +1,6 @@
 """Runs of disagreement, and bouts of a class: longest stretches of epochs without a gap.
 
-Epochs that one side did not score are not here; where they were taken out a bout ends, and a change across is none.
+Epochs that one side did not score are not here; where they were taken out a bout ends, and no change is counted.
 
 The number of runs of disagreement is compared with that of errors scattered at random among the epochs of each
 reference stage, as many of them as there are. A stage that the device always misses makes runs by itself, and that much

@@ -115,7 +115,7 @@ def correct_nights(
 def _own_window(row: NightRow) -> Window | None:
     """Return the window that a row gives by the device's clock or marks, None where it gives none.
 
-    That of a row with a reference is by the reference's clock or marks; rules that ask for a reference are none.
+    That of a row with a reference is by the reference's clock or marks; rules that ask for a reference give none here.
     """
     if row.references or not row.window:
         return None

@@ -298,15 +298,14 @@ class Correction(Result):
             given_ends(window, night, LONE_NIGHT)  # refuses what is wrong with clocks in words for a night alone
             with contextlib.suppress(PairingError):
                 return align(reference=night, device=night, window=window, reports=self.reports)
-        raise InputError(
-            "the window cannot be laid on this night",
-            night.origin.name,
-            "window",
-            "/".join(dict.fromkeys(end.isoformat() if end else "lights" for end in (window.begin, window.end))),
+        problem = "the window cannot be laid on this night"
+        found = "/".join(dict.fromkeys(end.isoformat() if end else "lights" for end in (window.begin, window.end)))
+        expected = (
             "lights marks in the file, or a time in bed by its clock that holds some of "
-            f"{show_time(night, whole.begin_s)} to {show_time(night, whole.end_s)}",
-            f"Correct the window, or leave it out ({Option.WINDOW:FROM/TO}).",
+            f"{show_time(night, whole.begin_s)} to {show_time(night, whole.end_s)}"
         )
+        remedy = f"Correct the window, or leave it out ({Option.WINDOW:FROM/TO})."
+        raise InputError(problem, night.origin.name, "window", found, expected, remedy)
 
     def _correct(
         self, measure: LearnedMeasure, device: float, features: tuple[float, ...], tib_min: float

@@ -87,7 +87,7 @@ class AgreementScore(Brief):
         return self.study.cautions
 
     def to_frame(self, table: str = "") -> pd.DataFrame:
-        """Return one table of the study as a DataFrame; a name that it has not is refused with a list of them."""
+        """Return one table of the study as a DataFrame; an unknown name is refused, with a list of the known ones."""
         return self.study.to_frame(table)
 
 

@@ -163,14 +163,10 @@ def _on_cluster(tasks: Any, address: str) -> Iterator[ChunkResult]:
         connect: Any = Client
         client = connect(address, timeout="10s", set_as_default=True)
     except (OSError, ValueError) as error:
-        raise InputError(
-            "no Dask scheduler answers",
-            "",
-            f"{Option.SCHEDULER}",
-            f"{address}: {error}",
-            "the address of a running scheduler",
-            "Check the address (tcp://HOST:PORT) and that the scheduler runs.",
-        ) from None
+        problem = "no Dask scheduler answers"
+        expected = "the address of a running scheduler"
+        remedy = "Check the address (tcp://HOST:PORT) and that the scheduler runs."
+        raise InputError(problem, "", f"{Option.SCHEDULER}", f"{address}: {error}", expected, remedy) from None
     from dask.distributed import KilledWorker
 
     with client, parallel_config(backend="dask"):

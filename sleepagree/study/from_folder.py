@@ -201,15 +201,13 @@ def nights_from_folder(
 def _nothing_together(
     folder: Path, references: Sequence[_File], devices: Sequence[Sequence[_File]], hints: Sequence[str]
 ) -> InputError:
-    return InputError(
-        "no reference and device file belong together",
-        str(folder),
-        "",
+    found = (
         f"{len(references)} reference files such as {references[0].path}, {sum(map(len, devices))} device files "
-        f"such as {devices[0][0].path}",
-        "the same {participant} and {night} on both sides",
-        " ".join(hints) or "Adjust the patterns so that the parts in braces are equal texts.",
+        f"such as {devices[0][0].path}"
     )
+    expected = "the same {participant} and {night} on both sides"
+    remedy = " ".join(hints) or "Adjust the patterns so that the parts in braces are equal texts."
+    return InputError("no reference and device file belong together", str(folder), "", found, expected, remedy)
 
 
 def column_values(path: Path, column: str, layout: Layout | None = None) -> tuple[str, ...]:
@@ -334,23 +332,14 @@ def _device_names(patterns: Sequence[FilePattern], names: Sequence[str]) -> list
     """Return the name of the device of each pattern, "" where the file names tell it."""
     without = [pattern for pattern in patterns if DEVICE not in pattern.fields]
     if names and not without:
-        raise InputError(
-            "the device's name is given twice",
-            "",
-            f"{Option.DEVICE_NAME}",
-            names[0],
-            f"{{device}} in the pattern, or {Option.DEVICE_NAME}",
-            "Leave one of them out.",
-        )
+        problem = "the device's name is given twice"
+        expected = f"{{device}} in the pattern, or {Option.DEVICE_NAME}"
+        raise InputError(problem, "", f"{Option.DEVICE_NAME}", names[0], expected, "Leave one of them out.")
     if len(names) != len(without) and (names or len(without) > 1):
-        raise InputError(
-            "the names of devices are not as many as the patterns without {device}",
-            "",
-            f"{Option.DEVICE_NAME}",
-            ", ".join(names) or "none",
-            f"{len(without)}, in the order of the patterns",
-            f"Give {Option.DEVICE_NAME:NAME} once for each of them, or write {{device}} where file names tell it.",
-        )
+        problem = "the names of devices are not as many as the patterns without {device}"
+        expected = f"{len(without)}, in the order of the patterns"
+        remedy = f"Give {Option.DEVICE_NAME:NAME} once for each of them, or write {{device}} where file names tell it."
+        raise InputError(problem, "", f"{Option.DEVICE_NAME}", ", ".join(names) or "none", expected, remedy)
     given = iter(names or ("device",) * len(without))
     return ["" if DEVICE in pattern.fields else next(given) for pattern in patterns]
 
@@ -430,7 +419,7 @@ def files_and_links(folder: Path) -> tuple[list[str], list[str]]:
 
 
 def tell_links(links: Sequence[str]) -> tuple[str, ...]:
-    """Return a sentence for the folders below a folder that are links, none where there are none."""
+    """Return a sentence for the folders below a folder that are links, where there are any."""
     if not links:
         return ()
     told = "A folder that is a link is" if len(links) == 1 else f"{len(links)} folders that are links are"
@@ -482,14 +471,9 @@ def _show(reading: dict[str, str]) -> str:
 def _nothing_fits(folder: Path, pattern: FilePattern, files: Sequence[str], links: Sequence[str]) -> InputError:
     like = [f for f in files if Path(f).suffix == Path(pattern.text).suffix] or files
     held = f"The folder holds {first_of(like, _SHOWN)}." if files else "The folder holds no file."
-    return InputError(
-        "no file fits the pattern",
-        str(folder),
-        pattern.option,
-        pattern.text,
-        "the path of a file below the folder, with braces where names differ",
-        " ".join((held, *tell_links(links))),
-    )
+    expected = "the path of a file below the folder, with braces where names differ"
+    remedy = " ".join((held, *tell_links(links)))
+    return InputError("no file fits the pattern", str(folder), pattern.option, pattern.text, expected, remedy)
 
 
 def first_of(names: Sequence[str], most: int) -> str:
@@ -581,14 +565,8 @@ def nights_table_text(
     for row in found.rows:
         for file in row.reference:
             if ";" in file:
-                raise InputError(
-                    "a semicolon separates several references in the table, so it cannot stand in a name",
-                    str(found.folder),
-                    file,
-                    "';'",
-                    "a file name without it",
-                    "Rename the file.",
-                )
+                problem = "a semicolon separates several references in the table, so it cannot stand in a name"
+                raise InputError(problem, str(found.folder), file, "';'", "a file name without it", "Rename the file.")
         for file in (*row.reference, row.device_file):
             _refuse_other_than_utf8(file)
         references, device = (
@@ -606,14 +584,9 @@ def _refuse_other_than_utf8(file: str) -> None:
     try:
         file.encode()
     except UnicodeEncodeError:
-        raise InputError(
-            "a file name is not UTF-8, so no table can hold it",
-            printable(file),
-            "",
-            "bytes of another encoding",
-            "a name in UTF-8",
-            "Rename the file.",
-        ) from None
+        problem = "a file name is not UTF-8, so no table can hold it"
+        found = "bytes of another encoding"
+        raise InputError(problem, printable(file), "", found, "a name in UTF-8", "Rename the file.") from None
 
 
 def _relative(file: Path, table_folder: Path) -> str:

@@ -162,14 +162,9 @@ def load_nights(path: Path, *, by: str = "") -> NightsTable:
     """
     if is_paired_table(path):
         if by:
-            raise InputError(
-                "a table of paired epochs has no column to tell bias by",
-                path.name,
-                f"{Option.BY}",
-                by,
-                "a table of nights",
-                f"Leave {Option.BY} out, or give a table of nights with that column.",
-            )
+            problem = "a table of paired epochs has no column to tell bias by"
+            remedy = f"Leave {Option.BY} out, or give a table of nights with that column."
+            raise InputError(problem, path.name, f"{Option.BY}", by, "a table of nights", remedy)
         return NightsTable(path.name, path.parent, hash_file(path), (), paired_epochs=True)
     table = read_nights_table(path, by=by)
     name_inputs(lambda: input_files(table))

@@ -368,15 +368,12 @@ def refuse_own_reference(night: NightSummary) -> None:
     same = [source.name for source in night.references if source.sha256 and source.sha256 == own.sha256]
     says_otherwise = len(night.references) == 1 and bool((np.count_nonzero(night.native, axis=1) > 1).any())
     if same and not says_otherwise:
-        raise InputError(
-            "the device's file is the reference's, byte for byte",
-            own.name,
-            "",
-            f"the bytes of {same[0]}",
-            "a file that the device wrote",
+        problem = "the device's file is the reference's, byte for byte"
+        remedy = (
             "Name the device's own file, or take this night out: a reference agrees with itself whatever the device "
-            "does.",
+            "does."
         )
+        raise InputError(problem, own.name, "", f"the bytes of {same[0]}", "a file that the device wrote", remedy)
 
 
 def summarise_night(

@@ -151,32 +151,17 @@ def read_paired_nights(
 def _refuse_odd_night(epoch: NDArray[np.int64], file: str, where: str, *, seen: bool) -> None:
     """Refuse a night that was there before, and one whose epoch numbers do not rise or leap."""
     if seen:
-        raise EpochGridError(
-            "the rows of a night do not stand together",
-            file,
-            where,
-            "more rows further down",
-            "one block of rows per night",
-            "Sort the table by participant, night and epoch.",
-        )
+        problem = "the rows of a night do not stand together"
+        remedy = "Sort the table by participant, night and epoch."
+        raise EpochGridError(problem, file, where, "more rows further down", "one block of rows per night", remedy)
     if (np.diff(epoch) <= 0).any():
-        raise EpochGridError(
-            "the epoch numbers of a night do not rise",
-            file,
-            where,
-            "a number that repeats or falls",
-            "rising numbers",
-            "Sort the table by participant, night and epoch, and drop duplicates.",
-        )
+        problem = "the epoch numbers of a night do not rise"
+        remedy = "Sort the table by participant, night and epoch, and drop duplicates."
+        raise EpochGridError(problem, file, where, "a number that repeats or falls", "rising numbers", remedy)
     if epoch[-1] - epoch[0] > 100 * epoch.size + 10_000:
-        raise EpochGridError(
-            "the epoch numbers of a night leap",
-            file,
-            where,
-            f"{epoch[0]} to {epoch[-1]}",
-            "numbers of one night",
-            "Number the epochs of each night from 0.",
-        )
+        problem = "the epoch numbers of a night leap"
+        remedy = "Number the epochs of each night from 0."
+        raise EpochGridError(problem, file, where, f"{epoch[0]} to {epoch[-1]}", "numbers of one night", remedy)
 
 
 @lru_cache(maxsize=64)
@@ -184,16 +169,13 @@ def _stage_set(labels: tuple[str, ...], reports: tuple[str, ...] | None, file: s
     try:
         stages = assign_stages(labels, path=file)
     except UnknownStageError as error:
-        raise UnknownStageError(
-            error.problem,
-            file,
-            "columns 'reference' and 'device'",
-            error.found,
-            "plain stage names",
-            # no layout is read beside such a table
-            f"Write each stage in the table as one of {', '.join((*STAGE_WORDS, UNSCORED))}; an empty cell is a gap.",
-            error.labels,
-        ) from None
+        where = "columns 'reference' and 'device'"
+        expected = "plain stage names"
+        # no layout is read beside such a table
+        remedy = (
+            f"Write each stage in the table as one of {', '.join((*STAGE_WORDS, UNSCORED))}; an empty cell is a gap."
+        )
+        raise UnknownStageError(error.problem, file, where, error.found, expected, remedy, error.labels) from None
     return make_stage_set(labels, stages, reports=reports, path=file)
 
 
@@ -345,14 +327,10 @@ def _csv_rows(path: Path) -> Iterator[_Rows]:
         pd.errors.EmptyDataError,
         UnicodeDecodeError,
     ) as error:
-        raise FileFormatError(
-            "not a readable table",
-            path.name,
-            "",
-            str(error).strip().partition("\n")[0],
-            "CSV in UTF-8, as many cells in every row as in the header",
-            "Correct the rows there.",
-        ) from None
+        problem = "not a readable table"
+        expected = "CSV in UTF-8, as many cells in every row as in the header"
+        remedy = "Correct the rows there."
+        raise FileFormatError(problem, path.name, "", str(error).strip().partition("\n")[0], expected, remedy) from None
 
 
 def _refuse_short_rows(path: Path, head: Head, width: int) -> None:
@@ -362,14 +340,11 @@ def _refuse_short_rows(path: Path, head: Head, width: int) -> None:
         filled = (cells for cells in islice(rows, head.line, None) if len(cells) > 1 or "".join(cells).strip())
         for number, cells in enumerate(filled, 1):
             if len(cells) < width:
-                raise FileFormatError(
-                    "the row has too few cells",
-                    path.name,
-                    f"row {number} below the header",
-                    counted(len(cells), "cell"),
-                    f"{width}, as in the header",
-                    "Correct the row; a cell that is empty still has its delimiter.",
-                )
+                problem = "the row has too few cells"
+                where = f"row {number} below the header"
+                expected = f"{width}, as in the header"
+                remedy = "Correct the row; a cell that is empty still has its delimiter."
+                raise FileFormatError(problem, path.name, where, counted(len(cells), "cell"), expected, remedy)
 
 
 def _next_frame(frames: Any) -> Any:

@@ -210,20 +210,17 @@ def _sides(folder: Path, files: Sequence[str]) -> tuple[list[str], list[str]]:
 
 
 def _no_proposal(folder: Path, found: str) -> InputError:
-    return InputError(
-        "the names of the files do not show which belong together",
-        str(folder),
-        "",
-        found,
+    problem = "the names of the files do not show which belong together"
+    expected = (
         "files of a reference (psg, lab, reference ... in their names, or EDF beside others) and of devices that name "
-        "the same people or nights",
-        for_page(
-            'Say it with patterns, such as --reference "lab/{participant}_{night}.edf" --device '
-            '"{device}/{participant}_{night}.csv".',
-            'Say it with names, such as "lab/{participant}_{night}.edf" and "{device}/{participant}_{night}.csv".',
-        )
-        + "".join(f" {told}" for told in tell_links(files_and_links(folder)[1])),
+        "the same people or nights"
     )
+    remedy = for_page(
+        'Say it with patterns, such as --reference "lab/{participant}_{night}.edf" --device '
+        '"{device}/{participant}_{night}.csv".',
+        'Say it with names, such as "lab/{participant}_{night}.edf" and "{device}/{participant}_{night}.csv".',
+    ) + "".join(f" {told}" for told in tell_links(files_and_links(folder)[1]))
+    return InputError(problem, str(folder), "", found, expected, remedy)
 
 
 def _fine(people: Sequence[str] | None) -> re.Pattern[str]:

@@ -285,14 +285,10 @@ def _refuse_copies(scorings: tuple[ScoredSpans, ...]) -> None:
         hashes = [one for one in given if one]
         if len(set(hashes)) == len(hashes):
             continue
-        raise InputError(
-            f"two scorings of this night are the same {what}",
-            scorings[0].origin.name,
-            "",
-            ", ".join(s.origin.name for s in scorings),
-            "scorings by different people",
-            "Give each scorer's own file; one scoring counted twice would pass for agreement.",
-        )
+        problem = f"two scorings of this night are the same {what}"
+        found = ", ".join(s.origin.name for s in scorings)
+        remedy = "Give each scorer's own file; one scoring counted twice would pass for agreement."
+        raise InputError(problem, scorings[0].origin.name, "", found, "scorings by different people", remedy)
 
 
 def epoch_text(paired: PairedNight, row: NightRow) -> str:

@@ -60,14 +60,9 @@ class _Scoring(NamedTuple):
         """Return where its first stage begins, on the clock of all."""
         staged = np.flatnonzero(_are(_is_stage, self.spans.stages)[self.spans.codes])
         if not staged.size:
-            raise PairingError(
-                "this scorer gave no epoch a stage",
-                self.name,
-                "",
-                ", ".join(f"'{label}'" for label in self.spans.labels) or "no label at all",
-                "at least one stage",
-                f"Look at it with {Step.LOOK_AT_FILE}, or take it out of the row.",
-            )
+            found = ", ".join(f"'{label}'" for label in self.spans.labels) or "no label at all"
+            remedy = f"Look at it with {Step.LOOK_AT_FILE}, or take it out of the row."
+            raise PairingError("this scorer gave no epoch a stage", self.name, "", found, "at least one stage", remedy)
         return self.shift_s + float(self.spans.onset_s[staged[0]])
 
 
@@ -173,16 +168,16 @@ def _refuse_apart(sides: Sequence[_Scoring]) -> None:
             for s in (one, other)
         )
         if not (begin < other_end and other_begin < end):
-            raise PairingError(
-                "two scorings of this night share no time",
-                other.name,
+            where = (
                 f"from {show_time(other.spans, other_begin - other.shift_s)} to "
-                f"{show_time(other.spans, other_end - other.shift_s)}",
-                "",
-                f"some of the time of {one.name or 'the other'}, from {show_time(one.spans, begin - one.shift_s)} to "
-                f"{show_time(one.spans, end - one.shift_s)}",
-                "Give scorings of one recording; check dates and zones first.",
+                f"{show_time(other.spans, other_end - other.shift_s)}"
             )
+            expected = (
+                f"some of the time of {one.name or 'the other'}, from {show_time(one.spans, begin - one.shift_s)} to "
+                f"{show_time(one.spans, end - one.shift_s)}"
+            )
+            remedy = "Give scorings of one recording; check dates and zones first."
+            raise PairingError("two scorings of this night share no time", other.name, where, "", expected, remedy)
 
 
 # --- lights marks -----------------------------------------------------------------------------------------
@@ -225,14 +220,10 @@ def _common_marks(sides: Sequence[_Scoring], window: Window) -> tuple[_Mark, _Ma
     on = _mark("Lights on", [s.spans.lights_on_s for s in sides], sides, max)
     wanted = [mark for mark in _wanted(off, on, window) if mark.differs]
     if wanted:
-        raise InputError(
-            "lights marks differ by more than one epoch between the scorers of this night",
-            "",
-            "; ".join(mark.by_name(sides) for mark in wanted),
-            "",
-            f"marks within {EPOCH_S:.0f} s of each other, or a window that needs none of them",
-            f"Say which with {Option.WINDOW}: FROM/TO, or reference.",
-        )
+        problem = "lights marks differ by more than one epoch between the scorers of this night"
+        expected = f"marks within {EPOCH_S:.0f} s of each other, or a window that needs none of them"
+        remedy = f"Say which with {Option.WINDOW}: FROM/TO, or reference."
+        raise InputError(problem, "", "; ".join(mark.by_name(sides) for mark in wanted), "", expected, remedy)
     return off, on
 
 

@@ -123,15 +123,12 @@ def summarise_study(outcomes: Any, options: StudyOptions | None = None) -> Study
 
 def _refuse_groupless(nights: Sequence[NightSummary], by: str) -> None:
     if by and nights and not any(night.group for night in nights):
-        raise InputError(
-            "the study is to be told by group, and no night carries one",
-            "",
-            f"{Option.BY}",
-            by,
-            "nights with a group",
+        problem = "the study is to be told by group, and no night carries one"
+        remedy = (
             "Give a group to nights that can be scored: in that column of the table that is read, or for each night by "
-            "itself (group).",
+            "itself (group)."
         )
+        raise InputError(problem, "", f"{Option.BY}", by, "nights with a group", remedy)
 
 
 def _name_margins(
@@ -142,14 +139,10 @@ def _name_margins(
     told = tuple((find_measure(asked, names) or asked, margin) for asked, margin in margins)
     unknown = next((name for name, _ in told if name not in names), None)
     if unknown is not None and devices:
-        raise InputError(
-            "a margin is stated for a measure that the study does not have",
-            "",
-            f"{Option.MARGIN}",
-            unknown,
-            f"one of {', '.join(map(say_measure, names))}",
-            "Correct its name; a margin that is passed over would not be tested.",
-        )
+        problem = "a margin is stated for a measure that the study does not have"
+        expected = f"one of {', '.join(map(say_measure, names))}"
+        remedy = "Correct its name; a margin that is passed over would not be tested."
+        raise InputError(problem, "", f"{Option.MARGIN}", unknown, expected, remedy)
     _refuse_second_margin(told)
     return told
 
@@ -159,14 +152,10 @@ def _refuse_second_margin(margins: tuple[tuple[str, float], ...]) -> None:
     seen: dict[str, float] = {}
     for name, margin in margins:
         if name in seen:
-            raise InputError(
-                f"two margins are stated for {say_measure(name)}",
-                "",
-                f"{Option.MARGIN}",
-                f"{seen[name]:g} and {margin:g}",
-                "one margin for each measure",
-                "Keep the one that was stated beforehand.",
-            )
+            problem = f"two margins are stated for {say_measure(name)}"
+            found = f"{seen[name]:g} and {margin:g}"
+            remedy = "Keep the one that was stated beforehand."
+            raise InputError(problem, "", f"{Option.MARGIN}", found, "one margin for each measure", remedy)
         seen[name] = margin
 
 

@@ -224,14 +224,8 @@ def read_cells(path: Path) -> list[dict[str, str]]:
 def _refuse_faults(faults: list[str], name: str) -> None:
     if faults:
         more = f"\n  and {len(faults) - _MOST_LISTED} more" if len(faults) > _MOST_LISTED else ""
-        raise InputError(
-            f"{len(faults)} fault{'s' if len(faults) > 1 else ''} in the table of nights; nothing was run",
-            name,
-            "",
-            "",
-            "",
-            "\n  " + "\n  ".join(faults[:_MOST_LISTED]) + more,
-        )
+        problem = f"{len(faults)} fault{'s' if len(faults) > 1 else ''} in the table of nights; nothing was run"
+        raise InputError(problem, name, "", "", "", "\n  " + "\n  ".join(faults[:_MOST_LISTED]) + more)
 
 
 def _read_records(
@@ -246,7 +240,7 @@ def _read_records(
         if len(cells) != len(header):
             faults.append(f"line {line}: {len(cells)} cells, the header has {len(header)}")
             continue
-        # an apostrophe that keeps a spreadsheet from running the cell is none of it
+        # an apostrophe that keeps a spreadsheet from running the cell does not belong to the text
         told = (unescape_formula(cell.strip()) for cell in cells)
         yield line, {column: texts.setdefault(cell, cell) for column, cell in zip(header, told, strict=True)}
     if not rows[1:]:
@@ -257,14 +251,9 @@ def _parse_rows(data: bytes, name: str) -> list[tuple[int, list[str]]]:
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise FileFormatError(
-            "not UTF-8",
-            name,
-            f"byte {error.start}",
-            "a byte that is not UTF-8",
-            "a UTF-8 CSV file",
-            "Save it as CSV UTF-8.",
-        ) from None
+        found = "a byte that is not UTF-8"
+        remedy = "Save it as CSV UTF-8."
+        raise FileFormatError("not UTF-8", name, f"byte {error.start}", found, "a UTF-8 CSV file", remedy) from None
     head = head_of(text)
     reader = csv.reader(io.StringIO(head.table, newline=""), delimiter=head.delimiter, strict=True)
     rows = []
@@ -273,14 +262,9 @@ def _parse_rows(data: bytes, name: str) -> list[tuple[int, list[str]]]:
             if any(cell.strip() for cell in cells):
                 rows.append((reader.line_num + head.line - 1, cells))
     except csv.Error as error:
-        raise FileFormatError(
-            "not a readable table",
-            name,
-            f"line {reader.line_num + head.line - 1}",
-            str(error),
-            "CSV",
-            "Correct the quotes there.",
-        ) from None
+        where = f"line {reader.line_num + head.line - 1}"
+        remedy = "Correct the quotes there."
+        raise FileFormatError("not a readable table", name, where, str(error), "CSV", remedy) from None
     if not rows:
         raise FileFormatError("no row at all", name, "", "blank lines", _wanted(), "Write a header and rows.")
     return rows
@@ -307,15 +291,12 @@ def _check_header(header: list[str], name: str, line: int, required: tuple[str, 
         ("column {} stands twice", [column for column in header if header.count(column) > 1]),
     ):
         if wrong:
-            raise FileFormatError(
-                problem.format(wrong[0]),
-                name,
-                f"line {line}",
-                ", ".join(header),
-                _wanted(required),
+            found = ", ".join(header)
+            remedy = (
                 "Correct the header; other columns are refused so that a misspelt option is not overlooked."
-                + for_page(f" A study takes one more ({Option.BY:COLUMN}).", ""),
+                + for_page(f" A study takes one more ({Option.BY:COLUMN}).", "")
             )
+            raise FileFormatError(problem.format(wrong[0]), name, f"line {line}", found, _wanted(required), remedy)
 
 
 def _read_row(
