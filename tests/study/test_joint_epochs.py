@@ -455,7 +455,9 @@ def test_epochs_that_were_damaged_on_disk_are_scored_again(
     text = document["outcomes"][1]["epochs"]["packed"]
     other = pack_epochs(np.zeros(7, np.int16), np.zeros(7, np.int16), begin_s=0.0)
     spoilt = text[:40] + ("A" if text[40] != "A" else "B") + text[41:]
-    document["outcomes"][1]["epochs"]["packed"] = spoilt if damage == "bytes" else base64.b64encode(other.packed).decode()
+    document["outcomes"][1]["epochs"]["packed"] = (
+        spoilt if damage == "bytes" else base64.b64encode(other.packed).decode()
+    )
     path.write_text(json.dumps(document))
     scored: list[int] = []
 
