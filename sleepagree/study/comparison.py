@@ -37,6 +37,9 @@ from sleepagree.study.results import (
     Values,
 )
 
+#: Agreement in which an epoch to which a device gave no stage counts as one in which it is wrong.
+WITH_SILENCE: Final = "agreement, silence counted as disagreement"
+
 _Flags = NDArray[np.bool_]
 
 
@@ -222,11 +225,7 @@ def _measure(
     return tuple(errors), tuple(names)
 
 
-# --- devices on the epochs of one night -------------------------------------------------------------------
-
-
-#: Agreement in which an epoch to which a device gave no stage counts as one in which it is wrong.
-WITH_SILENCE: Final = "agreement, silence counted as disagreement"
+# --- two devices over many nights -------------------------------------------------------------------------
 
 
 def compare_devices(
@@ -393,6 +392,9 @@ def _own_errors(device: DeviceStudy, nights: Sequence[NightSummary]) -> dict[str
     index = {n.row: i for i, n in enumerate(device.nights)}
     rows = [index[n.row] for n in nights]
     return {b.measure: np.abs(b.device - b.reference)[rows] for b in device.bias}
+
+
+# --- devices against scorers ------------------------------------------------------------------------------
 
 
 def summarise_scorers(device: DeviceStudy, options: StudyOptions) -> list[ScorerSummary]:

@@ -22,6 +22,10 @@ from sleepagree.study.table import NightsTable
 
 #: Below this many rows, starting workers costs more than they save (docs/performance.md).
 FEWEST_ROWS_FOR_WORKERS: Final = 1000
+#: Characters of the bar that shows how far it is.
+_BAR_WIDTH: Final = 30
+
+Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
@@ -66,11 +70,7 @@ class Execution:
 
 
 def run_rows(
-    table: NightsTable,
-    options: ScoringOptions,
-    *,
-    execution: Execution | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    table: NightsTable, options: ScoringOptions, *, execution: Execution | None = None, progress: Progress | None = None
 ) -> Iterator[ChunkResult]:
     """Score all rows of a table, chunk by chunk, in order.
 
@@ -191,11 +191,6 @@ def _worker_died(option: Option, remedy: str) -> InputError:
 # --- one line of progress on the error stream -------------------------------------------------------------
 
 
-Progress = Callable[[int, int], None]
-
-_WIDTH: Final = 30
-
-
 def take_progress(given: Any, *, at_end: str = "all scored", what: str = "nights") -> Progress | None:
     """Return what is called with what is done and all there is: a line for True, a callable as it is, None for none."""
     if given is None or given is False:
@@ -220,8 +215,8 @@ def progress_line(at_end: str, what: str = "nights") -> Progress:
         if not begun:
             begun.append((now, done))
         started, before = begun[0]
-        filled = _WIDTH * done // total
-        bar = "█" * filled + "·" * (_WIDTH - filled)
+        filled = _BAR_WIDTH * done // total
+        bar = "█" * filled + "·" * (_BAR_WIDTH - filled)
         if done == total:
             remaining = at_end
         elif done == before:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, Final
@@ -14,16 +14,180 @@ from sleepagree.files.writing import name_inputs
 from sleepagree.hypnogram.align import Outside
 from sleepagree.study.anonymous import anonymous_summaries, anonymous_table
 from sleepagree.study.chunks import input_files
-from sleepagree.study.execution import Execution, run_rows, take_progress
+from sleepagree.study.execution import Execution, Progress, run_rows, take_progress
 from sleepagree.study.night_summary import NightSummary, Refusal
 from sleepagree.study.paired_epochs import hash_file, is_paired_table, read_paired_nights
 from sleepagree.study.results import StudyOptions
 from sleepagree.study.run import Outcome, ScoringOptions, leave_out_nights
 from sleepagree.study.table import NightRow, NightsTable, read_nights_table
 
+_PAIRED_NIGHTS_TOLD: Final = 500
 _FILE: Final = "device file"
 _STAGES: Final = "device stages"
 _OF_DEVICE: Final = (_FILE, _STAGES)
+
+
+@dataclass(frozen=True)
+class StudyRequest:
+    """A study as asked for on the command line.
+
+    Parameters
+    ----------
+    scoring : ScoringOptions
+        How nights are read and paired.
+    statistics : StudyOptions
+        How they are summed up.
+    strict : bool
+        Whether one refused night refuses the study.
+    told : dict
+        What was asked for, for the results.
+    command : str
+        The command that repeats it.
+    report : bool
+        Whether to make report and figures.
+    """
+
+    scoring: ScoringOptions
+    statistics: StudyOptions
+    strict: bool = False
+    told: dict[str, Any] | None = None
+    command: str = ""
+    report: bool = True
+
+
+def load_nights(path: Path, *, by: str = "") -> NightsTable:
+    """Read a table of nights, or take a table of paired epochs for one.
+
+    Parameters
+    ----------
+    path : Path
+        The table.
+    by : str
+        A further column whose words group the nights; a table of paired epochs has none.
+
+    Raises
+    ------
+    InputError
+        As :func:`sleepagree.study.table.read_nights_table`.
+    """
+    if is_paired_table(path):
+        if by:
+            problem = "a table of paired epochs has no column to tell bias by"
+            remedy = f"Leave {Option.BY} out, or give a table of nights with that column."
+            raise InputError(problem, path.name, f"{Option.BY}", by, "a table of nights", remedy)
+        return NightsTable(path.name, path.parent, hash_file(path), (), paired_epochs=True)
+    table = read_nights_table(path, by=by)
+    name_inputs(lambda: input_files(table))
+    return table
+
+
+def score_table(
+    table: Any,
+    options: ScoringOptions | None = None,
+    *,
+    execution: Execution | None = None,
+    progress: bool | Progress | None = None,
+    epochs: BinaryIO | None = None,
+    keep_epochs: bool = False,
+) -> tuple[Outcome, ...]:
+    """Score all nights of a table; nights that stand in it under two names are refused.
+
+    Parameters
+    ----------
+    table : NightsTable, path or DataFrame
+        The table, as :func:`sleepagree.read_nights_table` returns or takes it; a path may also lead to a table of
+        paired epochs.
+    options : ScoringOptions, optional
+        How nights are read and paired.
+    execution : Execution, optional
+        Workers, and where finished chunks are kept.
+    progress : bool or callable, optional
+        True keeps one line of progress on the error stream, in a script and in a notebook. A callable is called with
+        rows done and rows in all; 0 in all where a table of paired epochs does not tell.
+    epochs : binary stream, optional
+        Takes the epochs of every scored night as CSV lines in members of a gzip file, without a header. Where a night
+        is refused beside another one its lines are taken out again, so that the stream must be one that is read and
+        sought in, too.
+    keep_epochs : bool
+        Whether every night holds the labels of its epochs, which :func:`sleepagree.learn_correction` learns from; by
+        default those do on which two devices were worn.
+
+    Returns
+    -------
+    tuple of NightSummary or Refusal
+        In the order of the table; what :func:`sleepagree.summarise_study` takes.
+
+    Raises
+    ------
+    InputError
+        When the table is faulty; a night that cannot be scored becomes a Refusal and says why.
+    TypeError
+        When ``options`` are no ScoringOptions.
+
+    Examples
+    --------
+    >>> nights = score_table("fixtures/ferry/nights.csv")
+    >>> nights[0].participant, nights[0].device, len(nights)
+    ('crew-1', 'band A', 24)
+    """
+    options = take_options(options, ScoringOptions)
+    told = take_progress(progress)
+    if isinstance(table, (str, os.PathLike)):
+        table = load_nights(Path(table))
+    elif not isinstance(table, NightsTable):
+        table = read_nights_table(table)
+    if table.paired_epochs:
+        _refuse_of_files(table, options)
+        return refuse_duplicates(_paired(table, options, told, keep_epochs=keep_epochs), table)
+    rows = anonymous_table(table) if options.anonymous else table
+    outcomes: list[Outcome] = []
+    of_night = Counter((row.participant, row.night) for row in rows.rows)
+    for chunk in run_rows(rows, options, execution=execution, progress=told):
+        for outcome in chunk.outcomes:
+            # where no other row has the night, nothing is laid beside its epochs
+            alone = not keep_epochs and of_night[outcome.participant, outcome.night] == 1
+            outcomes.append(replace(outcome, epochs=None) if alone and isinstance(outcome, NightSummary) else outcome)
+        if epochs is not None:
+            epochs.write(chunk.epochs)
+    settled = refuse_duplicates(outcomes, table)
+    refused_later = [one for one, other in zip(outcomes, settled, strict=True) if one is not other]
+    if epochs is not None and refused_later:
+        leave_out_nights(epochs, refused_later)
+    return settled
+
+
+def _refuse_of_files(table: NightsTable, options: ScoringOptions) -> None:
+    """Refuse for paired epochs what could only be done where two recordings are laid beside each other."""
+    for option, value, usual in (
+        (Option.WINDOW, options.window, ""),
+        (Option.OUTSIDE, options.outside, Outside.MISSING),
+    ):
+        if value != usual:
+            problem, expected = "paired epochs are taken as they are", "a table of nights, with their files"
+            remedy = f"Leave {option} out, or pair the epochs anew from the files."
+            raise InputError(problem, table.name, f"{option}", value, expected, remedy)
+
+
+def _paired(
+    table: NightsTable, options: ScoringOptions, progress: Progress | None, *, keep_epochs: bool
+) -> list[Outcome]:
+    nights = read_paired_nights(
+        table.path(table.name),
+        mapping=options.mappings[0] if options.mappings else None,
+        reports=options.reports or None,
+        keep_epochs=keep_epochs,  # a table holds one device: nothing is laid beside them
+    )
+    found = []
+    for night in nights:
+        found.append(night)
+        if progress is not None and len(found) % _PAIRED_NIGHTS_TOLD == 0:
+            progress(len(found), 0)
+    if progress is not None:
+        progress(len(found), len(found))
+    return anonymous_summaries(found) if options.anonymous else found
+
+
+# --- nights that stand in a table under two names ---------------------------------------------------------
 
 
 def refuse_duplicates(outcomes: Sequence[Outcome], table: NightsTable | None = None) -> tuple[Outcome, ...]:
@@ -109,169 +273,3 @@ def _refusal(night: Outcome, what: str, other: Outcome, *, has_lines: bool) -> R
     both = " Both rows are refused: nothing tells which is right." if what in _OF_DEVICE else ""
     reason = f"{reason}.{both} {remedy}"
     return Refusal(night.row, night.participant, night.night, night.device, reason, has_line=has_lines)
-
-
-# --- nights that stand in a table under two names ---------------------------------------------------------
-
-
-_PAIRED_NIGHTS_TOLD: Final = 500
-
-
-@dataclass(frozen=True)
-class StudyRequest:
-    """A study as asked for on the command line.
-
-    Parameters
-    ----------
-    scoring : ScoringOptions
-        How nights are read and paired.
-    statistics : StudyOptions
-        How they are summed up.
-    strict : bool
-        Whether one refused night refuses the study.
-    told : dict
-        What was asked for, for the results.
-    command : str
-        The command that repeats it.
-    report : bool
-        Whether to make report and figures.
-    """
-
-    scoring: ScoringOptions
-    statistics: StudyOptions
-    strict: bool = False
-    told: dict[str, Any] | None = None
-    command: str = ""
-    report: bool = True
-
-
-def load_nights(path: Path, *, by: str = "") -> NightsTable:
-    """Read a table of nights, or take a table of paired epochs for one.
-
-    Parameters
-    ----------
-    path : Path
-        The table.
-    by : str
-        A further column whose words group the nights; a table of paired epochs has none.
-
-    Raises
-    ------
-    InputError
-        As :func:`sleepagree.study.table.read_nights_table`.
-    """
-    if is_paired_table(path):
-        if by:
-            problem = "a table of paired epochs has no column to tell bias by"
-            remedy = f"Leave {Option.BY} out, or give a table of nights with that column."
-            raise InputError(problem, path.name, f"{Option.BY}", by, "a table of nights", remedy)
-        return NightsTable(path.name, path.parent, hash_file(path), (), paired_epochs=True)
-    table = read_nights_table(path, by=by)
-    name_inputs(lambda: input_files(table))
-    return table
-
-
-def score_table(
-    table: Any,
-    options: ScoringOptions | None = None,
-    *,
-    execution: Execution | None = None,
-    progress: bool | Callable[[int, int], None] | None = None,
-    epochs: BinaryIO | None = None,
-    keep_epochs: bool = False,
-) -> tuple[Outcome, ...]:
-    """Score all nights of a table; nights that stand in it under two names are refused.
-
-    Parameters
-    ----------
-    table : NightsTable, path or DataFrame
-        The table, as :func:`sleepagree.read_nights_table` returns or takes it; a path may also lead to a table of
-        paired epochs.
-    options : ScoringOptions, optional
-        How nights are read and paired.
-    execution : Execution, optional
-        Workers, and where finished chunks are kept.
-    progress : bool or callable, optional
-        True keeps one line of progress on the error stream, in a script and in a notebook. A callable is called with
-        rows done and rows in all; 0 in all where a table of paired epochs does not tell.
-    epochs : binary stream, optional
-        Takes the epochs of every scored night as CSV lines in members of a gzip file, without a header. Where a night
-        is refused beside another one its lines are taken out again, so that the stream must be one that is read and
-        sought in, too.
-    keep_epochs : bool
-        Whether every night holds the labels of its epochs, which :func:`sleepagree.learn_correction` learns from; by
-        default those do on which two devices were worn.
-
-    Returns
-    -------
-    tuple of NightSummary or Refusal
-        In the order of the table; what :func:`sleepagree.summarise_study` takes.
-
-    Raises
-    ------
-    InputError
-        When the table is faulty; a night that cannot be scored becomes a Refusal and says why.
-    TypeError
-        When ``options`` are no ScoringOptions.
-
-    Examples
-    --------
-    >>> nights = score_table("fixtures/ferry/nights.csv")
-    >>> nights[0].participant, nights[0].device, len(nights)
-    ('crew-1', 'band A', 24)
-    """
-    options = take_options(options, ScoringOptions)
-    told = take_progress(progress)
-    if isinstance(table, (str, os.PathLike)):
-        table = load_nights(Path(table))
-    elif not isinstance(table, NightsTable):
-        table = read_nights_table(table)
-    if table.paired_epochs:
-        _refuse_of_files(table, options)
-        return refuse_duplicates(_paired(table, options, told, keep_epochs=keep_epochs), table)
-    rows = anonymous_table(table) if options.anonymous else table
-    outcomes: list[Outcome] = []
-    of_night = Counter((row.participant, row.night) for row in rows.rows)
-    for chunk in run_rows(rows, options, execution=execution, progress=told):
-        for outcome in chunk.outcomes:
-            # where no other row has the night, nothing is laid beside its epochs
-            alone = not keep_epochs and of_night[outcome.participant, outcome.night] == 1
-            outcomes.append(replace(outcome, epochs=None) if alone and isinstance(outcome, NightSummary) else outcome)
-        if epochs is not None:
-            epochs.write(chunk.epochs)
-    settled = refuse_duplicates(outcomes, table)
-    refused_later = [one for one, other in zip(outcomes, settled, strict=True) if one is not other]
-    if epochs is not None and refused_later:
-        leave_out_nights(epochs, refused_later)
-    return settled
-
-
-def _refuse_of_files(table: NightsTable, options: ScoringOptions) -> None:
-    """Refuse for paired epochs what could only be done where two recordings are laid beside each other."""
-    for option, value, usual in (
-        (Option.WINDOW, options.window, ""),
-        (Option.OUTSIDE, options.outside, Outside.MISSING),
-    ):
-        if value != usual:
-            problem, expected = "paired epochs are taken as they are", "a table of nights, with their files"
-            remedy = f"Leave {option} out, or pair the epochs anew from the files."
-            raise InputError(problem, table.name, f"{option}", value, expected, remedy)
-
-
-def _paired(
-    table: NightsTable, options: ScoringOptions, progress: Callable[[int, int], None] | None, *, keep_epochs: bool
-) -> list[Outcome]:
-    nights = read_paired_nights(
-        table.path(table.name),
-        mapping=options.mappings[0] if options.mappings else None,
-        reports=options.reports or None,
-        keep_epochs=keep_epochs,  # a table holds one device: nothing is laid beside them
-    )
-    found = []
-    for night in nights:
-        found.append(night)
-        if progress is not None and len(found) % _PAIRED_NIGHTS_TOLD == 0:
-            progress(len(found), 0)
-    if progress is not None:
-        progress(len(found), len(found))
-    return anonymous_summaries(found) if options.anonymous else found

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +35,8 @@ from sleepagree.study.results import (
     WholeTotal,
 )
 
+_EPOCH_MIN: Final = EPOCH_S / 60
+
 
 def redistribute(
     grouped: NightGroups, mapping: StageMapping, reference: StageSet, device: StageSet
@@ -51,7 +53,7 @@ def redistribute(
         purpose = f"redistribution {grouped.device} {stage}"
         by_unit = grouped.sum_by_unit(by_night)
         shares = grouped.resample(by_unit, {"share": _shares}, purpose, bounds={"share": SHARE})
-        minutes = np.asarray(by_night * (EPOCH_S / 60), np.float64)
+        minutes = np.asarray(by_night * _EPOCH_MIN, np.float64)
         told = [k for k in range(len(columns)) if k < len(columns) - 1 or total[k]]
         means = {k: grouped.mean_by_unit(minutes[:, k]) for k in told}
         averaged = grouped.average(means, purpose, bounds=dict.fromkeys(told, Bounds(0.0, math.inf)))
@@ -100,7 +102,7 @@ def account_over_nights(grouped: NightGroups, first: StudyMapping, device: Stage
     means = grouped.mean_by_unit(first.night_counts.reshape(len(grouped.nights), -1).astype(np.float64))
     shape = first.counts.shape
     per_night = account_for_bias(means.mean(axis=0).reshape(shape), **names)
-    tables = means.reshape(-1, *shape) * (EPOCH_S / 60)
+    tables = means.reshape(-1, *shape) * _EPOCH_MIN
     return tuple(
         StudyBiasSource(p, n, _flow_intervals(tables, mapping, p.name, grouped.options.level))
         for p, n in zip(pooled, per_night, strict=True)
@@ -133,9 +135,6 @@ def _flow_intervals(
 
 
 # --- the whole window -------------------------------------------------------------------------------------
-
-
-_EPOCH_MIN = EPOCH_S / 60
 
 
 def count_silence(grouped: NightGroups, mapping: StageMapping, counts: Counts) -> SilenceCounted | None:

@@ -20,6 +20,7 @@ from sleepagree.inference.correction import (
     WeightedSum,
     learn_value,
 )
+from sleepagree.inference.estimate import weighted_quantile
 
 ANY = ValueRange(-np.inf, np.inf)
 
@@ -289,7 +290,7 @@ def test_more_people_do_not_make_an_interval_wider_than_asked(people, most):
     """Between two orders of the errors lies the one that is asked: 37.05 of 38 is not the largest."""
     rng = np.random.default_rng(16)
     errors = np.abs(rng.normal(0, 1, (4000, people)))
-    ends = [correction._quantile(e, np.ones(people), correction._part(0.95, people)) for e in errors]
+    ends = [weighted_quantile(e, np.ones(people), correction._part(0.95, people)) for e in errors]
     covered = stats.norm.cdf(ends) - stats.norm.cdf(-np.array(ends))
     assert 0.945 <= covered.mean() <= most
 
