@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -29,10 +30,19 @@ def bootstrap_mean(values: np.ndarray, *, rng: np.random.Generator, **more: Any)
     return mean_bootstrap_all({"mean": values}, rng=lambda: rng, **more)["mean"]
 
 
-def level_of_textbook(level: float, units: int) -> float:
-    """Return the level at which so many units have the percentiles that textbooks take at ``level``.
+def uneven_by_matrices(sizes: Sequence[float]) -> tuple[float, float]:
+    """Return inflation and degrees of freedom of Bell and McCaffrey (2002), by the matrices themselves."""
+    share = np.asarray(sizes, float) / np.sum(sizes)
+    residuals = np.eye(share.size) - np.outer(np.ones(share.size), share)
+    form = residuals.T @ np.diag(share**2) @ residuals
+    return float((share**2).sum() / np.trace(form)), float(np.trace(form) ** 2 / np.trace(form @ form))
+
+
+def level_of_textbook(level: float, sizes: int | Sequence[float]) -> float:
+    """Return the level at which units of these sizes, or so many, have percentiles that textbooks take at ``level``.
 
     Ours lie further out: where a normal distribution has sqrt(n/(n - 1)) times the quantile of Student's t.
     """
-    t = stats.norm.ppf(0.5 + level / 2) / math.sqrt(units / (units - 1))
-    return float(2 * stats.t.cdf(t, units - 1) - 1)
+    inflation, degrees = uneven_by_matrices([1.0] * sizes if isinstance(sizes, int) else sizes)
+    t = stats.norm.ppf(0.5 + level / 2) / math.sqrt(inflation)
+    return float(2 * stats.t.cdf(t, degrees) - 1)

@@ -218,7 +218,7 @@ def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
     sources = {
         IntervalMethod.STUDENTISED: ("clusters", "bootstrap_t"),
         IntervalMethod.PERCENTILE: ("clusters", "expanded_percentile"),
-        IntervalMethod.DELTA: ("clustered_kappa",),
+        IntervalMethod.DELTA: ("clustered_kappa", "slopes"),
     }
     marks = {kind: f" {cited.mark(*sources[kind])}" for kind in sources if kind in kinds}
     said = f"{100 * study.options.level:g} % intervals are {_say_kinds(kinds, study, marks)}"
@@ -263,7 +263,8 @@ def _say_kinds(
             )
     if IntervalMethod.DELTA in kinds:
         units = "nights" if kinds[IntervalMethod.DELTA] == {"nights"} else "participants"
-        fewer = f"for minutes or with fewer than {FEWEST_UNITS_FOR_RESAMPLES} {units}, " if said else ""
+        few = FEWEST_UNITS_FOR_RESAMPLES - 1
+        fewer = f"for minutes or where {units} give fewer than {few} degrees of freedom, " if said else ""
         said.append(
             f"{fewer}those of the delta method with {units} as the units and a t quantile"
             f"{marks.get(IntervalMethod.DELTA, '')}"

@@ -30,6 +30,49 @@ def weighted_quantile(values: Values, weights: Values, part: float) -> float:
     return float(np.interp(part * reached[-1], reached, values[order]))
 
 
+#: Where one unit has a larger share of all epochs than this, the others tell too little of how units vary.
+LARGEST_SHARE: Final = 0.9
+
+
+def uneven_units(sizes: npt.ArrayLike) -> tuple[Values, Values]:
+    """Return what the variance of a ratio of sums over units is to be inflated by, and its degrees of freedom.
+
+    The ratio is that of all units' hits and sizes, its variance the sum of the squared residuals over the squared sum
+    of sizes. What units are like is taken to vary alike in large ones and in small ones.
+
+    Parameters
+    ----------
+    sizes : array-like of shape (units, ...)
+        Epochs of each unit that the ratio looks at.
+
+    Returns
+    -------
+    inflation, degrees : ndarray of shape (...)
+        n/(n - 1) and n - 1 of n units of one size, more and fewer of others; nan where nothing has a size.
+
+    References
+    ----------
+    Bell RM, McCaffrey DF. Bias reduction in standard errors for linear regression with multi-stage samples. Surv
+    Methodol 2002;28:169-181 (from memory), for a model of nothing but a mean: residuals are (I - 1 s') times the units'
+    own ratios, s being sizes over their sum, so that the variance is a quadratic form in these; its trace, and that of
+    its square, follow from sums of powers of s.
+
+    Examples
+    --------
+    >>> [found.round(4).item() for found in uneven_units([900] * 8)]
+    [1.1429, 7.0]
+    >>> [found.round(2).item() for found in uneven_units([900, 900, 900, 9000] * 2)]
+    [1.8, 1.3]
+    """
+    weights = np.asarray(sizes, dtype=np.float64)
+    share = ratio(weights, weights.sum(axis=0))
+    two, three, four, five = ((share**power).sum(axis=0) for power in (2, 3, 4, 5))
+    trace = two - 2.0 * three + two**2
+    of_square = four + 2.0 * three**2 + 4.0 * two * four + two**4 - 4.0 * five - 4.0 * two**2 * three
+    # of equal units the degrees are a whole number but for rounding, and choices depend on it
+    return ratio(two, np.where(trace > 0.0, trace, NAN)), np.round(ratio(trace**2, of_square), 9)
+
+
 @dataclass(frozen=True)
 class Estimate:
     """One reported number with its interval.

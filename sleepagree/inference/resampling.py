@@ -11,6 +11,7 @@ purpose, so that neither the order of the work nor the number of workers changes
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum, StrEnum
@@ -21,7 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import check_level
-from sleepagree.inference.estimate import NAN, Estimate, undefined
+from sleepagree.inference.estimate import LARGEST_SHARE, NAN, Estimate, undefined, uneven_units
+from sleepagree.inference.table_sums import ratio
 
 Tables: TypeAlias = NDArray[Any]
 Counts: TypeAlias = NDArray[np.int64]
@@ -262,15 +264,17 @@ MOST_UNITS_STUDENTISED: Final = 200
 
 
 @lru_cache(maxsize=64)
-def _quantile_and_tail(level: float, units: int) -> tuple[float, float]:
+def _quantile_and_tail(level: float, units: int, inflation: float, degrees: float) -> tuple[float, float]:
     """Return the quantile of the delta method, and the share of resamples beyond each percentile."""
     # Resampling n units understates their variance by (n - 1)/n, and a normal quantile forgets that the variance is
     # estimated. So the delta method takes the quantile of Student's t with n - 1 degrees of freedom, and percentile and
-    # BCa take the tail that a normal distribution has beyond sqrt(n/(n - 1)) t (Hesterberg 2015, Am Stat 69:371).
+    # BCa take the tail that a normal distribution has beyond sqrt(n/(n - 1)) t (Hesterberg 2015, Am Stat 69:371). Units
+    # of several sizes have fewer degrees, and n/(n - 1), which standard errors have as it was published, is too little.
     from scipy.special import ndtr, stdtrit
 
-    t = float(stdtrit(units - 1, 0.5 + level / 2.0))
-    return t, float(ndtr(-t * math.sqrt(units / (units - 1))))
+    t = float(stdtrit(degrees, 0.5 + level / 2.0))
+    tail = max(float(ndtr(-t * math.sqrt(inflation))), sys.float_info.min)  # of which there is still a normal quantile
+    return t * math.sqrt(inflation * (units - 1) / units), tail
 
 
 class IntervalMethod(Enum):
@@ -307,9 +311,9 @@ class BootstrapIntervals:
         What a unit is called: "participants" or "nights".
     scale : IntervalScale
         Of the delta method's interval.
-    idle_units : int
-        Units of those resampled that have no epoch which the statistic looks at. They tell nothing of it, and
-        quantiles of t are those of the others.
+    degrees : float
+        Degrees of freedom of the delta method's standard error: units less 1, fewer where they have unlike numbers of
+        epochs which the statistic looks at, or none.
     """
 
     percentile: Estimate
@@ -323,7 +327,7 @@ class BootstrapIntervals:
     studentised: Estimate | None = None
     unit: str = ""
     scale: IntervalScale = IntervalScale.OWN
-    idle_units: int = 0
+    degrees: float = NAN
 
     @property
     def value(self) -> float:
@@ -335,18 +339,16 @@ class BootstrapIntervals:
         """Which interval is the one to report.
 
         Bootstrap-t for statistics with bounds, of 10 to 200 units; percentiles for more; else the delta method's, and
-        where there are too few resamples for the ends of either. Units without an epoch of what is asked do not count
-        here. Of those compared these hold the truth most often where
-        people differ with skew or heavy tails or a device fails on some of them (docs/methods_intervals.md, which tells
-        how often).
+        where there are too few resamples for the ends of either. Units count by the degrees of freedom. Of those
+        compared these hold the truth most often where people differ with skew or heavy tails or a device fails on some
+        of them (docs/methods_intervals.md, which tells how often).
         """
         if self.studentised is not None and not math.isnan(self.studentised.low):
             return IntervalMethod.STUDENTISED
-        counting = self.units - self.idle_units
         is_undefined = _lacks_values(self.undefined_replicates, self.resamples)
-        if math.isnan(self.delta.low) or (is_undefined and counting >= FEWEST_UNITS_FOR_RESAMPLES):
+        if math.isnan(self.delta.low) or (is_undefined and self.degrees + 1 >= FEWEST_UNITS_FOR_RESAMPLES):
             return IntervalMethod.PERCENTILE
-        has_percentiles = counting > MOST_UNITS_STUDENTISED and not math.isnan(self.percentile.low)
+        has_percentiles = self.degrees + 1 > MOST_UNITS_STUDENTISED and not math.isnan(self.percentile.low)
         return IntervalMethod.PERCENTILE if has_percentiles else IntervalMethod.DELTA
 
     @property
@@ -396,8 +398,8 @@ def cluster_bootstrap_all(
         the logit scale, for a coefficient from -1 to 1 on that of atanh, so that its interval lies inside; other
         intervals are cut at the bounds.
     all_count : bool
-        Whether a unit counts for a statistic of which it has no epoch, as in a mean over units. Else it does not: what
-        is asked of a stage that few people have is told by those few alone.
+        Whether units are alike for a statistic, as in a mean over units. Else cells are epochs, units count by those
+        that the statistic looks at: what is asked of a stage that few people have is told by those few alone.
 
     Returns
     -------
@@ -535,8 +537,11 @@ class _Spread(NamedTuple):
     jackknife_se: float
     acceleration: float
     delta_se: float
-    #: Units that have an epoch which the statistic looks at.
+    #: Units that have an epoch which the statistic looks at, and the largest share that one has of all.
     counting: int
+    largest_share: float
+    inflation: float
+    degrees: float
 
 
 class _Sample:
@@ -555,7 +560,8 @@ class _Sample:
         self.sizes = [part.size for part in by_name]
         self.values: Values = np.concatenate(by_name)
         self.pulls = self._pulls()
-        self.counting = self._counting(all_count=all_count)
+        self.epochs = np.ones((self.units, self.values.size)) if all_count else self._count_epochs()
+        self.counting = np.count_nonzero(self.epochs, axis=0)
 
     def statistics(self, sums: Tables) -> Values:
         """Return all statistics of a stack of flattened tables, shape (stack, statistics)."""
@@ -594,15 +600,13 @@ class _Sample:
         errors: Values = np.sqrt(np.maximum(variances, 0.0) * _inflation(self.counting))
         return errors
 
-    def _counting(self, *, all_count: bool) -> NDArray[np.int64]:
-        """Return how many units count for each statistic."""
-        if all_count:
-            return np.full(self.values.size, self.units)
+    def _count_epochs(self) -> Values:
+        """Return how many epochs of each unit each statistic looks at, shape (units, statistics)."""
         size = np.abs(self.pulls)
         looked_at = size > _NO_PULL * size.max(axis=0, initial=0.0)
-        counting: NDArray[np.int64] = np.count_nonzero((self.flat != 0.0) @ looked_at, axis=0)
-        # where no epoch moves the value, as at perfect agreement, all are alike
-        return np.where(counting > 0, counting, self.units)
+        looked_at[:, ~looked_at.any(axis=0)] = True  # where no epoch moves the value, as at perfect agreement
+        epochs: Values = self.flat @ looked_at
+        return epochs
 
     def _pulls(self) -> Values:
         """Return the derivative of each statistic by each cell of the sum, shape (cells, statistics)."""
@@ -635,12 +639,17 @@ class _Sample:
         spread[spread <= 1e-24 * np.maximum(self.values**2, 1e-300)] = 0.0
         skew = third - 3.0 * mean * second + 2.0 * mean**3
         variance = np.maximum(squares - sums**2 / n, 0.0) * _inflation(self.counting)
+        inflation, degrees = uneven_units(self.epochs)
+        largest = ratio(self.epochs.max(axis=0), self.epochs.sum(axis=0)).tolist()
         return [
             _Spread(
                 math.sqrt((n - 1) * spread[i]),
                 0.0 if spread[i] == 0.0 else float(skew[i] / (6.0 * math.sqrt(n) * spread[i] ** 1.5)),
                 math.sqrt(variance[i]),
                 int(self.counting[i]),
+                largest[i],
+                float(inflation[i]),
+                float(degrees[i]),
             )
             for i in range(self.values.size)
         ]
@@ -732,7 +741,7 @@ def _intervals(
     lacking, units = int(np.count_nonzero(np.isnan(replicates))), f"{plan.units} {plan.unit}"
     if math.isnan(value):
         return plan.without_intervals(value, "", lacking=lacking)
-    counting, error = units_spread.counting, units_spread.delta_se
+    counting, degrees, error = units_spread.counting, units_spread.degrees, units_spread.delta_se
     if bounds.scale and value in (bounds.low, bounds.high):
         what = "share" if bounds == SHARE else "value"
         note = f"no interval: the {what} is {value:g} on every night, so that nothing tells how sure it is"
@@ -745,17 +754,20 @@ def _intervals(
     if error <= max(_NO_SPREAD, _NO_PULL * abs(value)):
         note = f"no interval: the value is that of each of the {units}, so that nothing tells how sure it is"
         return plan.without_intervals(value, f"value of {units}, which do not vary", note, lacking=lacking)
-    quantile, tail = _quantile_and_tail(plan.level, counting)
+    if units_spread.largest_share > LARGEST_SHARE:
+        note = f"no interval: one of {units} has {units_spread.largest_share:.0%} of the epochs that it is about"
+        return plan.without_intervals(value, f"value of {units}", note, lacking=lacking)
+    quantile, tail = _quantile_and_tail(plan.level, counting, units_spread.inflation, degrees)
     percentile = bca = Interval(NAN, NAN, lacking, plan.why_too_few)
     if not percentile.because:
         percentile = _percentile_interval(replicates, tail)
         bca = bca_interval(replicates, value=value, acceleration=units_spread.acceleration, tail=tail)
     low, high, how = _delta_interval(value, quantile * error, bounds)
     spread = float(np.nanstd(replicates, ddof=1)) if replicates.size - lacking > 1 else NAN
-    few = f", tails of t with {counting - 1} df"
+    few = f", tails of t with {degrees:.3g} df"
     drawn = f"{plan.resamples} resamples of {units}{few}"
     studentised = None
-    if errors is not None and not math.isnan(low) and counting >= FEWEST_UNITS_FOR_RESAMPLES:
+    if errors is not None and not math.isnan(low) and degrees + 1 >= FEWEST_UNITS_FOR_RESAMPLES:
         studentised = _studentised(value, error, replicates, errors, plan, bounds)
     return BootstrapIntervals(
         plan.estimate(value, f"percentile, {drawn}", percentile.low, percentile.high, spread),
@@ -768,7 +780,7 @@ def _intervals(
         studentised=studentised,
         unit=plan.unit,
         scale=bounds.scale,
-        idle_units=plan.units - counting,
+        degrees=degrees,
     )
 
 

@@ -389,8 +389,8 @@ def _error_differences(
 
 def _own_errors(device: DeviceStudy, nights: Sequence[NightSummary]) -> dict[str, Values]:
     """Return the absolute error of every measure on each night, on all epochs that the device scored."""
-    index = {n.row: i for i, n in enumerate(device.nights)}
-    rows = [index[n.row] for n in nights]
+    index = {(n.participant, n.night): i for i, n in enumerate(device.nights)}
+    rows = [index[n.participant, n.night] for n in nights]
     return {b.measure: np.abs(b.device - b.reference)[rows] for b in device.bias}
 
 
@@ -460,7 +460,7 @@ def _summarise_scorers(
         return ScorerSummary(device, mapping, 0, len(several), 0, NAN, NAN, NAN, interval)
     means = [grouped.mean_by_unit(column) for column in np.array([kappas for _, kappas in found]).T]
     purpose = f"scorers {device} {mapping}"
-    found_share = grouped.resample(np.stack(means, axis=1), {"share": _share_of_scorers}, purpose)
+    found_share = grouped.resample(np.stack(means, axis=1), {"share": _share_of_scorers}, purpose, all_count=True)
     interval = found_share["share"][0]
     between, each, agreed = (math.fsum(column) / grouped.units for column in means)
     return ScorerSummary(

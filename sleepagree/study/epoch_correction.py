@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.class_probabilities import ClassModel, LabelledSequence, ReliabilityBin, Scores, learn_classes
 from sleepagree.inference.correction import Verdict, as_written, group_of
-from sleepagree.inference.estimate import score_interval
+from sleepagree.inference.estimate import LARGEST_SHARE, score_interval, uneven_units
 from sleepagree.inference.one_night import t_quantile
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import StageSet
@@ -284,16 +284,17 @@ def _shares(counts: _Ints, labels: Sequence[str], classes: Sequence[str], level:
 def _share(hits: _Ints, of_person: _Ints, level: float) -> tuple[float, float, float]:
     """Return the share over all people, and Wilson's interval with as many epochs as the spread of people allows.
 
-    The variance is that of a ratio of sums over people. Where all are alike every person counts for one.
+    The variance is that of a ratio of sums over people of several sizes. Where all are alike every person counts for
+    one.
     """
-    people = int(np.count_nonzero(of_person))
     total = float(of_person.sum())
     share = float(hits.sum()) / total
-    if people < 2:
+    if of_person.max() > LARGEST_SHARE * total:
         return share, float("nan"), float("nan")
+    inflation, degrees = (float(found) for found in uneven_units(of_person))
     off = hits - share * of_person
-    variance = people / (people - 1) * float(off @ off) / total**2
-    effective = share * (1 - share) / variance if variance > _ROUNDING else float(people)
+    variance = inflation * float(off @ off) / total**2
+    effective = share * (1 - share) / variance if variance > _ROUNDING else degrees + 1
     n = min(max(effective, 1.0), total)
-    low, high = score_interval(share * n, n, t_quantile(level, people - 1))
+    low, high = score_interval(share * n, n, t_quantile(level, degrees))
     return share, float(low), float(high)

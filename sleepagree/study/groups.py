@@ -86,10 +86,11 @@ class NightGroups:
         *,
         bounds: Mapping[str, Bounds] | None = None,
         influences: Mapping[str, Kernel] | None = None,
+        all_count: bool = False,
     ) -> dict[str, tuple[BootstrapIntervals, ...]]:
         """Return statistics of sums over units with their intervals; ``purpose`` names the random numbers."""
-        rng = rng_for(self.options.seed, purpose)
-        return cluster_bootstrap_all(sums, kernels, rng=rng, influences=influences, bounds=bounds, **self._settings)
+        how = {"influences": influences, "bounds": bounds, "all_count": all_count, **self._settings}
+        return cluster_bootstrap_all(sums, kernels, rng=rng_for(self.options.seed, purpose), **how)
 
     def average(
         self, columns: Mapping[Name, Values], purpose: str, *, bounds: Mapping[Name, Bounds] | None = None

@@ -159,14 +159,14 @@ def count_silence(grouped: NightGroups, mapping: StageMapping, counts: Counts) -
     asked = counts.sum(axis=(1, 2)) + silent
     if not asked.sum():
         return None
-    by_unit = grouped.sum_by_unit(np.stack((agreed, asked), axis=1))
+    by_unit = grouped.sum_by_unit(np.stack((agreed, asked - agreed), axis=1))
     kernels, purpose = {"agreement": _share_of_asked}, f"silence {grouped.device}"
     found = grouped.resample(by_unit, kernels, purpose, bounds={"agreement": SHARE})
     return SilenceCounted(found["agreement"][0], int(asked.sum()), int(silent.sum()))
 
 
 def _share_of_asked(sums: NDArray[Any]) -> Values:
-    return ratio(sums[..., 0], sums[..., 1])
+    return ratio(sums[..., 0], sums.sum(axis=-1))
 
 
 def _silent_epochs(night: NightSummary, mapping: StageMapping) -> int:
