@@ -289,7 +289,7 @@ def hypnograms(night: NightAgreement) -> Figure:
     """Return the place of both hypnograms, what differs between them in words."""
     paired, first = night.paired, night.mappings[0]
     size, compared = int(paired.status.size), int(first.counts.sum())
-    differing, no_label = _count_differences(first.counts, first.mapping)
+    differing, no_label = _count_differences(first.counts, first.mapping, night.unreported)
     said = f"Of {counted(compared, 'epoch')} compared, {differing} differ"
     said += f", {no_label} are of a stage that the device has no label for" if no_label else ""
     return Figure(
@@ -306,14 +306,14 @@ def hypnograms(night: NightAgreement) -> Figure:
     )
 
 
-def _count_differences(counts: Counts, mapping: StageMapping) -> tuple[int, int]:
+def _count_differences(counts: Counts, mapping: StageMapping, unreported: tuple[str, ...]) -> tuple[int, int]:
     """Return how many epochs differ, and how many are of a class that the device has no label for."""
     differing = no_label = 0
     for name, row in zip(mapping.reference_classes, counts.tolist(), strict=True):
-        if name in mapping.device_classes:
-            differing += sum(row) - row[mapping.device_classes.index(name)]
-        else:
+        if name in unreported:
             no_label += sum(row)
+        else:
+            differing += sum(row) - row[mapping.device_classes.index(name)]
     return differing, no_label
 
 

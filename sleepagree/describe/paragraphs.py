@@ -39,7 +39,7 @@ from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.ledger import say_status
 from sleepagree.hypnogram.window import WindowRule
 from sleepagree.inference.one_night import COVERAGE_OF_ONE_NIGHT
-from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.mapping import StageMapping, reported_classes
 from sleepagree.mapping.words import AASM_STAGES, LEAVE_OUT
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.scoring.runs import Runs
@@ -193,8 +193,15 @@ def say_mapping(mapping: StageMapping) -> str:
     return f"Under '{shorten(mapping.name)}' the classes are {classes}{merged}. {plain(mapping.assumption)}".strip()
 
 
-def say_classes(mapping: StageMapping) -> str:
+def say_classes(mapping: StageMapping, reports: tuple[str, ...] | None = None) -> str:
     """Return what a mapping tells apart, without its name: the classes, and what is unusual in them.
+
+    Parameters
+    ----------
+    mapping : StageMapping
+        The mapping.
+    reports : tuple of str, optional
+        What the device can report; by default something of each class that the mapping has of a device.
 
     Examples
     --------
@@ -209,7 +216,8 @@ def say_classes(mapping: StageMapping) -> str:
         stages = [stage for stage in AASM_STAGES if of.get(stage) == name]
         if stages and stages != _USUAL_STAGES.get(name, [name]):
             notes.append(f"{say_class(name)} is {join_words(map(speak, stages))}")
-    never = [name for name in names if name not in mapping.device_classes]
+    reported = mapping.device_classes if reports is None else reported_classes(mapping, reports)
+    never = [name for name in names if name not in reported]
     for words, what in ((never, "never reported"), (mapping.left_out_stages, "left out")):
         notes += [f"{join_words(map(say_class, words))} {what}"] if words else []
     notes += [

@@ -89,7 +89,8 @@ def _told(study: StudyAgreement) -> tuple[str, ...]:
         f"{options.seed}. {say_multiplicity(study)} {say_software()}"
     )
     agreed = " ".join(
-        f"{shorten(d.device)}: {'; '.join(filter(None, map(say_agreed, d.mappings)))}." for d in study.devices
+        f"{shorten(d.device)}: {'; '.join(filter(None, (say_agreed(m, d.reports) for m in d.mappings)))}."
+        for d in study.devices
     )
     return (
         f"Suggested: agreement of {names} with a reference in sleep stages.",

@@ -41,6 +41,7 @@ from sleepagree.inference.resampling import (
     IntervalMethod,
     IntervalScale,
 )
+from sleepagree.mapping.mapping import reported_classes
 from sleepagree.scoring.offsets import ClockHint
 from sleepagree.study.results import (
     BiasRow,
@@ -75,7 +76,7 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
     agreed = (
         f"{who} gave the same stage as the reference in {_share(accuracy.pooled, say_level(level))} of the epochs "
         "compared under "
-        f"'{shorten(first.mapping.name)}'{_say_best_possible(first)}"
+        f"'{shorten(first.mapping.name)}'{_say_best_possible(first, device.reports)}"
     )
     square = next((m for m in device.mappings if m.mapping.is_square), None)
     kappa = None if square is None else square.find("kappa")
@@ -94,10 +95,11 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
     return f"{agreed} (intervals over {units})." if has_interval else f"{agreed}."
 
 
-def _say_best_possible(first: StudyMapping) -> str:
+def _say_best_possible(first: StudyMapping, reports: tuple[str, ...]) -> str:
     """Return what a device without a label for a class can reach at most."""
     best = first.ceiling.accuracy
-    lacking = [speak(c) for c in first.mapping.reference_classes if c not in first.mapping.device_classes]
+    reported = reported_classes(first.mapping, reports)
+    lacking = [speak(name) for name in first.mapping.reference_classes if name not in reported]
     if not lacking or math.isnan(best) or best >= 1:
         return ""
     return f" ({100 * best:.1f} % would be the most possible without a label for {join_words(lacking)})"
@@ -178,7 +180,7 @@ def say_multiplicity(study: StudyAgreement) -> str:
 
 def say_reports(device: DeviceStudy) -> str:
     """Say what a device can report, and in which classes it was compared."""
-    classes = "; and in ".join(say_classes(m.mapping) for m in device.mappings)
+    classes = "; and in ".join(say_classes(m.mapping, device.reports) for m in device.mappings)
     return (
         f"{shorten(device.device)} can report {join_words(say_stages(device.reports))}; it was compared with the "
         f"reference in {classes}."
@@ -415,7 +417,7 @@ def _results_of(device: DeviceStudy, study: StudyAgreement) -> str:
     ]
     if _has_intervals(device):
         parts.append(f"{say_level(study.options.level)}s over {units_of(device)} stand in brackets.")
-    agreed = [said for m in device.mappings if (said := say_agreed(m))]
+    agreed = [said for m in device.mappings if (said := say_agreed(m, device.reports))]
     parts += [f"Agreement was {'; '.join(agreed)}."] if agreed else []
     for traced in device.redistribution:
         if traced.epochs:
@@ -459,11 +461,11 @@ def _signed_with_ends(compared: PairedDifference) -> str:
     return f"{signed(compared.difference.primary.value, 3)} ({ends_or_none(compared.difference, 3)})"
 
 
-def say_agreed(studied: StudyMapping) -> str:
+def say_agreed(studied: StudyMapping, reports: tuple[str, ...]) -> str:
     """Return accuracy, and kappa where there is one, over all epochs."""
     found = {name: studied.find(name) for name in ("accuracy", "kappa")}
     said = [f"{name} {say_estimate(f.pooled, 3)}" for name, f in found.items() if f and f.pooled.primary.defined]
-    return f"{' and '.join(said)} in {say_classes(studied.mapping)}" if said else ""
+    return f"{' and '.join(said)} in {say_classes(studied.mapping, reports)}" if said else ""
 
 
 def _bias_results(rows: Sequence[BiasRow]) -> list[str]:

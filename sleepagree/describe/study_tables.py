@@ -90,7 +90,7 @@ def _confusion(device: DeviceStudy) -> Iterator[Table]:
     for studied in device.mappings:
         caption = (
             f"Epochs of 30 s by stage of the reference (rows) and of {shorten(device.device)} (columns), and their "
-            f"share of the row, in {say_classes(studied.mapping)}: {_of(device)}"
+            f"share of the row, in {say_classes(studied.mapping, device.reports)}: {_of(device)}"
         )
         yield replace(confusion_table(studied.counts, studied.mapping, name="confusion"), caption=caption)
 
@@ -108,7 +108,7 @@ def _went(device: DeviceStudy, study: StudyAgreement) -> Iterator[Table]:
 
 def _agreement(device: DeviceStudy, study: StudyAgreement) -> Iterator[Table]:
     for studied in device.mappings:
-        of = f"{shorten(device.device)} in {say_classes(studied.mapping)}"
+        of = f"{shorten(device.device)} in {say_classes(studied.mapping, device.reports)}"
         over = f"{counted(int(studied.counts.sum()), 'epoch')}, {_with_intervals(device, study)}"
         whole = statistics_table(studied, device, study, "agreement")
         yield replace(whole, caption=f"Agreement of {of}: {over}")
@@ -120,7 +120,11 @@ def _accounting(device: DeviceStudy, study: StudyAgreement) -> Table:
     window, scored, excluded = account(device)
     told = [("in the windows", window), *((say_status(word), count) for word, count in excluded.items())]
     told.append(("scored on both sides", scored))
-    told += [(f"of these left out in {say_classes(m.mapping)}", m.left_out) for m in device.mappings if m.left_out]
+    told += [
+        (f"of these left out in {say_classes(m.mapping, device.reports)}", m.left_out)
+        for m in device.mappings
+        if m.left_out
+    ]
     rows = ((what, n, Cell.share(n / window, 1)) for what, n in told)
     refused = sum(refusal.device == device.device for refusal in study.refused)
     outside = [sum(getattr(n, f"outside_{side}") for n in device.nights) for side in ("reference", "device")]

@@ -27,7 +27,7 @@ from sleepagree.figures.style import GRID, INK, MUTED, SILENT, Shade, shades_by_
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import GAP
 from sleepagree.hypnogram.zones import add_seconds
-from sleepagree.mapping.mapping import StageMapping
+from sleepagree.mapping.mapping import StageMapping, reported_classes
 from sleepagree.mapping.sets import StageSet, reference_reportable
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.night.compare import NightAgreement
@@ -111,7 +111,8 @@ def compare_epochs(paired: PairedNight, mapping: StageMapping) -> NDArray[np.int
     out = len(mapping.reference_classes)
     reference = class_sequence(paired.reference, paired.scored, rows, out)
     device = class_sequence(paired.device, paired.scored, columns, out)
-    has_label = np.isin(reference, mapping.device_index)
+    reported = reported_classes(mapping, paired.device_set.reportable)
+    has_label = np.isin(reference, [i for i, name in enumerate(mapping.reference_classes) if name in reported])
     compared = (reference >= 0) & (reference < out) & (device >= 0) & (device < out)
     verdict = np.where(reference == device, AGREE, np.where(has_label, DIFFER, NO_LABEL))
     return np.where(compared, verdict, NOT_COMPARED).astype(np.int8)

@@ -338,19 +338,19 @@ def default_mapping(reference: StageSet, device: StageSet) -> StageMapping:
 
 
 @lru_cache(maxsize=256)
-def unreported_classes(mapping: StageMapping, device_set: StageSet) -> tuple[str, ...]:
-    """Return the device classes of a mapping that nothing the device can report is taken into.
+def reported_classes(mapping: StageMapping, reportable: tuple[str, ...]) -> tuple[str, ...]:
+    """Return the classes of a mapping that a device can report: something it can say is taken into them.
 
     Parameters
     ----------
     mapping : StageMapping
         How stages form classes; a built-in one may be asked for though it does not fit.
-    device_set : StageSet
-        What the device can report.
+    reportable : tuple of str
+        The stages that the device can say.
     """
-    said = {target for stage, target in mapping.device if stage in device_set.reportable}
+    said = {target for stage, target in mapping.device if stage in reportable}
     said |= {target for _, target in mapping.device_labels}  # the mapping file says that the device has these labels
-    return tuple(name for name in mapping.device_classes if name not in said)
+    return tuple(name for name in mapping.device_classes if name in said)
 
 
 def refuse_unheard(mapping: StageMapping, device_set: StageSet) -> None:

@@ -13,7 +13,7 @@ from sleepagree.caution import Caution, CautionKind, NoteKind
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.ledger import CONSENSUS
 from sleepagree.hypnogram.spans import EPOCH_S
-from sleepagree.mapping.mapping import StageMapping, fitting_mappings, unreported_classes
+from sleepagree.mapping.mapping import StageMapping, fitting_mappings, reported_classes
 from sleepagree.mapping.words import COVERAGE, UNSCORED, canonical_stage, is_sleep
 from sleepagree.night.measures import measure_sides
 from sleepagree.scoring.measures import LATENCIES, MeasurePair, pair_measures
@@ -37,7 +37,8 @@ def unreported_cautions(paired: PairedNight, mappings: Sequence[StageMapping]) -
     """Say which mappings ask the device for words that it does not have."""
     out = []
     for mapping in mappings:
-        unreported = unreported_classes(mapping, paired.device_set)
+        reported = reported_classes(mapping, paired.device_set.reportable)
+        unreported = tuple(name for name in mapping.device_classes if name not in reported)
         if not unreported:
             continue
         codes = mapping.reference_codes(paired.reference_set)

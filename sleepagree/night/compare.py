@@ -15,13 +15,7 @@ from sleepagree.hypnogram.spans import EPOCH_S, Counts, Frozen
 from sleepagree.hypnogram.window import WindowRule
 from sleepagree.inference.table_sums import fold_counts
 from sleepagree.mapping.files import Mappings, take_mappings
-from sleepagree.mapping.mapping import (
-    StageMapping,
-    default_mapping,
-    fitting_mappings,
-    refuse_unheard,
-    unreported_classes,
-)
+from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, refuse_unheard, reported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import LEAVE_OUT, UNSCORED, is_sleep
 from sleepagree.night.cautions import (
@@ -35,7 +29,7 @@ from sleepagree.night.cautions import (
 from sleepagree.night.intervals import NightIntervals, intervals_of_night
 from sleepagree.night.measures import measure_sides, pair_with_classes
 from sleepagree.scoring import coefficients
-from sleepagree.scoring.ceiling import Ceiling, design_ceiling
+from sleepagree.scoring.ceiling import Ceiling, ceiling_under
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
 from sleepagree.scoring.clock_check import clock_caution, clock_change_cautions, jump_caution, quick_clock_check
 from sleepagree.scoring.disagreement import Disagreement, describe_disagreement
@@ -226,11 +220,11 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
 
 def bias_of_reported(scored: MappingAgreement, device_set: StageSet) -> tuple[BiasSource, ...]:
     """Return where the bias of each class comes from that the device can report."""
-    unreported = unreported_classes(scored.mapping, device_set)
+    reported = reported_classes(scored.mapping, device_set.reportable)
     sources = account_for_bias(
         scored.counts, reference_classes=scored.mapping.reference_classes, device_classes=scored.mapping.device_classes
     )
-    return tuple(source for source in sources if source.name not in unreported)
+    return tuple(source for source in sources if source.name in reported)
 
 
 def refuse_same_names(mappings: Sequence[StageMapping]) -> None:
@@ -257,15 +251,14 @@ def _score_mapping(mapping: StageMapping, paired: PairedNight, native: Counts, l
         counts, reference_classes=mapping.reference_classes, device_classes=mapping.device_classes, level=level
     )
     intervals = intervals_of_night(joint_classes(paired, mapping), table, level=level)
-    has = [name in mapping.device_classes for name in mapping.reference_classes]
-    ceiling = design_ceiling(counts.sum(axis=1), device_has=has)
+    ceiling = ceiling_under(mapping, counts, paired.device_set.reportable)
     return MappingAgreement(mapping, counts, int(native.sum() - counts.sum()), table, intervals, ceiling)
 
 
 def _unreported(paired: PairedNight, mapping: StageMapping) -> tuple[str, ...]:
     """Return the reference classes of a mapping that the device has no label for."""
-    lacking = unreported_classes(mapping, paired.device_set)
-    return tuple(c for c in mapping.reference_classes if c not in mapping.device_classes or c in lacking)
+    reported = reported_classes(mapping, paired.device_set.reportable)
+    return tuple(name for name in mapping.reference_classes if name not in reported)
 
 
 def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement | None:
@@ -287,8 +280,7 @@ def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement |
 
 
 def _redistribute(paired: PairedNight, mapping: StageMapping, level: float) -> tuple[Redistribution, ...]:
-    unreported = unreported_classes(mapping, paired.device_set)
-    names = tuple(name for name in mapping.device_classes if name not in unreported)
+    names = reported_classes(mapping, paired.device_set.reportable)
     place = [names.index(name) if name in names else -1 for name in mapping.device_classes]
     columns = [place[c] if c >= 0 else -1 for c in mapping.device_codes(paired.device_set)]
     device = class_sequence(paired.device, paired.scored, columns, len(names))

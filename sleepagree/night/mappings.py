@@ -8,7 +8,7 @@ from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import MappingError, Option
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.mapping.files import Mappings, take_mappings
-from sleepagree.mapping.mapping import fitting_mappings
+from sleepagree.mapping.mapping import fitting_mappings, reported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.compare import MappingAgreement, NightAgreement, bias_of_reported, compare
 from sleepagree.scoring.ceiling import share_of_ceiling
@@ -112,7 +112,8 @@ def compare_mappings(
 
 
 def _compared(scored: MappingAgreement, declared: str, device_set: StageSet) -> ComparedMapping:
-    rows = scored.counts.sum(axis=1).tolist()
-    reportable = [rows[i] for i in scored.mapping.device_index]
-    commonest = max(reportable) / sum(rows) if sum(rows) else float("nan")
+    rows = dict(zip(scored.mapping.reference_classes, scored.counts.sum(axis=1).tolist(), strict=True))
+    reported = reported_classes(scored.mapping, device_set.reportable)
+    compared = sum(rows.values())
+    commonest = max(rows[name] for name in reported) / compared if compared else float("nan")
     return ComparedMapping(scored, commonest, bias_of_reported(scored, device_set), scored.mapping.name == declared)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.mapping import StageMapping, unreported_classes
+from sleepagree.mapping.mapping import StageMapping, reported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import canonical_stage, is_sleep
 from sleepagree.scoring.class_sequences import classes_of
@@ -130,7 +130,7 @@ def pair_with_classes(
     """Return the measures of both sides and the minutes of the classes of one table, in the order of tables."""
     stages = (("REM latency", "R"), ("deep latency", "N3"))
     cannot = tuple(measure for measure, stage in stages if stage not in device_set.reportable)
-    minutes = class_minutes(mapping, counts, unreported=unreported_classes(mapping, device_set))
+    minutes = class_minutes(mapping, counts, reported=reported_classes(mapping, device_set.reportable))
     asleep = zip(mapping.reference_classes, asleep_classes(mapping, device_set), strict=True)
     of_wake = tuple(name for name, is_asleep in asleep if not is_asleep)
     tells_sleep = _tells_sleep(mapping, device_set, mapping.device_rows(device_set))
@@ -140,7 +140,7 @@ def pair_with_classes(
 
 
 def class_minutes(
-    mapping: StageMapping, counts: Counts, *, unreported: Sequence[str] = ()
+    mapping: StageMapping, counts: Counts, *, reported: Sequence[str]
 ) -> tuple[tuple[str, float, float], ...]:
     """Return (class, reference minutes, device minutes) of one table; nan for a class the device lacks.
 
@@ -150,15 +150,15 @@ def class_minutes(
         Names the classes.
     counts : int array, shape (reference classes, device classes)
         Epochs.
-    unreported : sequence of str
-        Device classes of the mapping that nothing the device can report is taken into.
+    reported : sequence of str
+        Classes that the device can report.
     """
     half = EPOCH_S / 60
     rows, columns = counts.sum(axis=1) * half, counts.sum(axis=0) * half
     of_device = {
         name: minutes
         for name, minutes in zip(mapping.device_classes, columns.tolist(), strict=True)
-        if name not in unreported
+        if name in reported
     }
     return tuple((name, float(rows[i]), of_device.get(name, NAN)) for i, name in enumerate(mapping.reference_classes))
 

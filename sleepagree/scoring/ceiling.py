@@ -26,8 +26,10 @@ from typing import Final, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.table_sums import ratio
+from sleepagree.mapping.mapping import StageMapping, reported_classes
 
 NO_EPOCH: Final = "the reference holds no epoch"
 ONE_CLASS: Final = (
@@ -122,6 +124,23 @@ def design_ceiling(reference_counts: npt.ArrayLike, *, device_has: Sequence[bool
     reason = NO_EPOCH if n == 0 else ONE_CLASS if math.isnan(kappa) else ""
     send_to = rarest if 0 < lost < n else None
     return Ceiling(float(ratio(reported.sum(), n)), kappa, reason, send_to, tuple(kappas.tolist()))
+
+
+def ceiling_under(mapping: StageMapping, counts: Counts, reportable: tuple[str, ...]) -> Ceiling:
+    """Return the ceiling of a device under a mapping.
+
+    Parameters
+    ----------
+    mapping : StageMapping
+        Names the classes.
+    counts : int array, shape (reference classes, device classes)
+        Epochs.
+    reportable : tuple of str
+        The stages that the device can say.
+    """
+    # where it can say none of the classes no epoch is compared
+    reported = reported_classes(mapping, reportable) or mapping.device_classes
+    return design_ceiling(counts.sum(axis=1), device_has=[c in reported for c in mapping.reference_classes])
 
 
 def share_of_ceiling(value: npt.ArrayLike, ceiling: npt.ArrayLike) -> npt.NDArray[np.float64]:

@@ -18,7 +18,7 @@ from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.resampling import SHARE, Bounds
 from sleepagree.inference.table_sums import ratio
-from sleepagree.mapping.mapping import StageMapping, unreported_classes
+from sleepagree.mapping.mapping import StageMapping, reported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import is_sleep
 from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN, account_for_bias, unreported_stages
@@ -96,7 +96,7 @@ def account_over_nights(grouped: NightGroups, first: StudyMapping, device: Stage
     A class that the device cannot report has no bias to account for.
     """
     mapping = first.mapping
-    unreported = unreported_classes(mapping, device)
+    reported = reported_classes(mapping, device.reportable)
     names = {"reference_classes": mapping.reference_classes, "device_classes": mapping.device_classes}
     pooled = account_for_bias(first.counts, **names)
     means = grouped.mean_by_unit(first.night_counts.reshape(len(grouped.nights), -1).astype(np.float64))
@@ -106,7 +106,7 @@ def account_over_nights(grouped: NightGroups, first: StudyMapping, device: Stage
     return tuple(
         StudyBiasSource(p, n, _flow_intervals(tables, mapping, p.name, grouped.options.level))
         for p, n in zip(pooled, per_night, strict=True)
-        if p.name not in unreported
+        if p.name in reported
     )
 
 
@@ -196,12 +196,11 @@ def own_totals(grouped: NightGroups, mapping: StageMapping, device_set: StageSet
     """
     rows = np.array([_totals_of(night, mapping) for night in grouped.nights])
     names = ("TST", *(f"minutes {c}" for c in mapping.reference_classes))
-    lacking = {f"minutes {c}" for c in unreported_classes(mapping, device_set)}
-    lacking |= {f"minutes {c}" for c in mapping.reference_classes if c not in mapping.device_classes}
+    both = {"TST", *(f"minutes {c}" for c in reported_classes(mapping, device_set.reportable))}
     return tuple(
         WholeTotal(name, grouped.limits(rows[:, 0, k], rows[:, 1, k]))
         for k, name in enumerate(names)
-        if name not in lacking and not np.isnan(rows[:, :, k]).all(axis=0).any()
+        if name in both and not np.isnan(rows[:, :, k]).all(axis=0).any()
     )
 
 

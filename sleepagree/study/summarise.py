@@ -29,7 +29,7 @@ from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_ma
 from sleepagree.mapping.sets import StageSet
 from sleepagree.night.measures import pair_with_classes
 from sleepagree.scoring import coefficients
-from sleepagree.scoring.ceiling import design_ceiling
+from sleepagree.scoring.ceiling import ceiling_under
 from sleepagree.scoring.coefficients import CLASS_STATISTICS, NEED_ALL_CLASSES, TABLE_STATISTICS, Statistic
 from sleepagree.scoring.following import STATES
 from sleepagree.scoring.measures import SleepMeasures, say_measure
@@ -177,7 +177,7 @@ def _study_device(name: str, nights: tuple[NightSummary, ...], options: StudyOpt
     grouped = group_nights(nights, options)
     reference, device = merged_sets(nights)
     mappings = choose_mappings(reference, device, options.mappings)
-    studied = tuple(_study_mapping(m, grouped) for m in mappings)
+    studied = tuple(_study_mapping(m, grouped, device) for m in mappings)
     first = studied[0]
     told = [NightClock(n.participant, n.begin, n.best_offset_s, n.peak_score, n.clock_profile, n.night) for n in nights]
     return DeviceStudy(
@@ -215,12 +215,11 @@ def _shifts_over_people(nights: Sequence[NightSummary]) -> tuple[StudyShift, ...
     return tuple(found)
 
 
-def _study_mapping(mapping: StageMapping, grouped: NightGroups) -> StudyMapping:
+def _study_mapping(mapping: StageMapping, grouped: NightGroups, device: StageSet) -> StudyMapping:
     counts = fold_nights(grouped.nights, mapping)
     square = widen_columns(counts, device_index=mapping.device_index)
     total = counts.sum(axis=0)
     staged = sum(int(n.native.sum()) for n in grouped.nights)
-    has = [c in mapping.device_classes for c in mapping.reference_classes]
     undefined = np.full(len(grouped.nights), NAN)
     kappas = coefficients.kappa(counts) if mapping.is_square else undefined
     return StudyMapping(
@@ -231,7 +230,7 @@ def _study_mapping(mapping: StageMapping, grouped: NightGroups) -> StudyMapping:
         _statistics(mapping, square, grouped),
         kappas,
         coefficients.accuracy(square),
-        design_ceiling(total.sum(axis=1), device_has=has),
+        ceiling_under(mapping, total, device.reportable),
         _kappa_components(kappas, grouped),
     )
 

@@ -23,7 +23,7 @@ from sleepagree.hypnogram.ledger import NO_MAJORITY, Status
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping import words as words_of
 from sleepagree.mapping.files import read_mapping
-from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, fitting_mappings, unreported_classes
+from sleepagree.mapping.mapping import BUILT_IN_MAPPINGS, StageMapping, fitting_mappings, reported_classes
 from sleepagree.mapping.words import ALIASES, COVERAGE, LEAVE_OUT, NOT_A_STAGE, STAGE_WORDS, UNSCORED, fold_label
 from sleepagree.night.compare import compare
 from sleepagree.night.measures import measure_sides
@@ -130,7 +130,7 @@ def told_of(paired: PairedNight, mapping: StageMapping) -> str:
             mapping.reference_codes(paired.reference_set),
             mapping.device_codes(paired.device_set),
             measure_sides(paired, mapping),
-            unreported_classes(mapping, paired.device_set),
+            reported_classes(mapping, paired.device_set.reportable),
             aligned_night(paired, mapping=mapping),
             summary.sequences,
             summary.cautions,
