@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from sleepagree.errors import OutputError, printable
+from sleepagree.files.formulas import escape_formula
 from sleepagree.files.writing import csv_text, encode_text, write_files
 from sleepagree.hypnogram.zones import add_seconds
 from sleepagree.mapping.words import COVERAGE, UNSCORED
@@ -328,7 +329,8 @@ def bids_events(night: AlignedNight) -> tuple[bytes, bytes]:
     sidecar["onset"]["Units"] = sidecar["duration"]["Units"] = "s"
     for name, side in (("trial_type", night.reference), ("device", night.device)):
         held = dict.fromkeys(stage for stage in side if stage is not None)
-        sidecar[name]["Levels"] = {stage: _LEVELS.get(stage, stage) for stage in held}
+        # a level is spelt as in the table, and told as the label it is
+        sidecar[name]["Levels"] = {escape_formula(stage): _LEVELS.get(stage, stage) for stage in held}
     sidecar["status"]["Levels"] = {word: _STATUS_LEVELS.get(word, word) for word in dict.fromkeys(night.status)}
     sidecar["disagreement"]["Levels"] = _agreement_levels(night)
     text = json.dumps(sidecar, indent=2, ensure_ascii=False) + "\n"

@@ -287,6 +287,18 @@ def test_labels_of_ones_own_run_no_formula():
     assert [(r["reference"], r["device"]) for r in rows] == [("'=1+1", "'@x"), ("-5", "'+cmd|' /C calc'!A0")]
 
 
+def test_levels_of_the_sidecar_are_the_values_of_the_table():
+    """BIDS, "Tabular files": the keys of Levels are the values that a column may have."""
+    own = night([("W", "=up", "scored", False), ("N2", "@x", "scored", True), ("R", "dream", "scored", False)])
+    table, sidecar = bids_events(own)
+    rows = list(csv.DictReader(io.StringIO(table.decode()), delimiter="\t"))
+    levels = {name: told["Levels"] for name, told in json.loads(sidecar).items() if "Levels" in told}
+    assert levels.keys() == {"trial_type", "device", "status", "disagreement"}
+    for name, told in levels.items():
+        assert {row[name] for row in rows} <= told.keys()
+    assert levels["device"] == {"'=up": "=up", "'@x": "@x", "dream": "dream"}
+
+
 @given(st.text(max_size=12))
 def test_no_cell_begins_like_a_formula_unless_it_is_a_number(text):
     cell = escape_formula(text)
