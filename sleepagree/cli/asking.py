@@ -84,6 +84,7 @@ def mend_layout(
     options: dict[str, Any],
     given: Layout | None,
     near: datetime | None = None,
+    words: frozenset[str] = frozenset(),
 ) -> Layout:
     """Return a layout for a file that cannot be read as it is, or as a layout says, filled in on the terminal.
 
@@ -98,6 +99,7 @@ def mend_layout(
 
     known = (FileFormatError, UnknownStageError, EpochGridError, ClockError, InputError)
     proposal = usable_proposal(path, given, near) if isinstance(error, known) else None
+    proposal = proposal and proposal.beside_mapping(words)
     key = "reference_layout" if side == "reference" else "layout"
     if proposal is None or (proposal.is_part and not adds_to(proposal, error)):
         if _knows_no_column(path, given):
@@ -121,8 +123,12 @@ def mend_layout(
         click.echo(err=True)
     if not can_ask:
         option = "--reference-layout" if side == "reference" else "--layout"
-        told = f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by"
-        raise _with_command(error, proposal, f"{told}\n    {command}", other)
+        told = (
+            f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by\n    {command}"
+        )
+        if any(label.is_explained for label in proposal.labels):
+            told += "\n  Take the lines of labels out of it that the mapping file explains."
+        raise _with_command(error, proposal, told, other)
     click.echo(
         f"{printable(path.name)} is not read as it is: {printable(name_options(error.problem, Front.COMMAND))}.",
         err=True,

@@ -70,7 +70,7 @@ def _correct_night(learnt: Correction, device: Path, options: dict[str, Any]) ->
 
     window = shared.read_window(options["window"])
     shared.check_zones(options, "device_zone")
-    words = own_words((learnt.mapping,))
+    words = own_words((learnt.mapping,), "device")
     spans = shared.load_spans(device, options["layout"], options["device_zone"], words, "device")
     night = learnt.apply(spans, window=window)
     if not options["anonymous"]:

@@ -59,6 +59,7 @@ def night(
     A measuring tool for research and personal interest, no medical device; it diagnoses nothing.
     """
     from sleepagree.cli.asking import mend_layout
+    from sleepagree.mapping.files import own_words
     from sleepagree.night.compare import compare
     from sleepagree.render.json_text import dump
     from sleepagree.render.night_json import night_document
@@ -75,7 +76,9 @@ def night(
         device,
         mappings,
         options,
-        mend=lambda path, side, error, given, near: mend_layout(path, side, error, options, given, near),
+        mend=lambda path, side, error, given, near: mend_layout(
+            path, side, error, options, given, near, own_words(mappings, side)
+        ),
     )
     scored = compare(paired, mappings=mappings, level=options["confidence"])
     asked = shared.option_document(options, [m.mapping for m in scored.mappings])

@@ -316,14 +316,15 @@ def load_pair(
     from sleepagree.hypnogram.align import Outside, align
     from sleepagree.mapping.files import own_words
 
-    words = own_words(mappings)
+    of_reference, of_device = (own_words(mappings, side) for side in ("reference", "device"))
     window = read_window(options["window"])
-    reports = read_reports(options["reports"], words)
+    reports = read_reports(options["reports"], of_device)
     check_zones(options, "reference_zone", "device_zone")
-    scored = load_spans(reference, options["reference_layout"], options["reference_zone"], words, "reference", mend)
+    layout, zone = options["reference_layout"], options["reference_zone"]
+    scored = load_spans(reference, layout, zone, of_reference, "reference", mend)
     paired = align(
         reference=scored,
-        device=load_spans(device, options["layout"], options["device_zone"], words, "device", mend, scored.start),
+        device=load_spans(device, options["layout"], options["device_zone"], of_device, "device", mend, scored.start),
         clock_offset_s=options["clock_offset"],
         window=window,
         outside=Outside(options["outside"]),

@@ -140,7 +140,7 @@ def read_scoring(options: dict[str, Any]) -> ScoringOptions:
 
     mappings = shared.load_mappings(options["mapping_names"])
     shared.read_window(options["window"])
-    reports = shared.read_reports(options["reports"], own_words(mappings)) or ()
+    reports = shared.read_reports(options["reports"], own_words(mappings, "device")) or ()
     return ScoringOptions(mappings, options["window"] or "", options["outside"], reports)
 
 

@@ -6,6 +6,7 @@ from textwrap import wrap
 from typing import Any, Final
 
 from sleepagree.describe.blocks import Items, Section, section, sections_of, table
+from sleepagree.describe.words import DASH
 from sleepagree.errors import counted, shorten
 from sleepagree.files.toml import toml_text
 from sleepagree.mapping.words import STAGE_WORDS, canonical_stage, speak
@@ -68,6 +69,7 @@ _FORMS: Final = (
 _SHOWN: Final = 12
 _BELOW: Final = "only below the table, without a time"
 _BESIDE: Final = "another kind of row"
+_EXPLAINED: Final = "the mapping file explains it"
 
 
 def ask_for(setting: Setting) -> str:
@@ -211,6 +213,8 @@ def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:
     line = f"{toml_text(label.label)} = {toml_text(word)}    # {rows}"
     if label.label in stages:
         return f"{line}; as answered"
+    if label.is_explained:
+        return f"# {line}; {_EXPLAINED}"
     if not word:
         return f"{line}: fill in"
     if not label.is_told:
@@ -249,7 +253,7 @@ def proposal_sections(proposal: LayoutProposal) -> tuple[Section, ...]:
     """Return what is said about a proposed layout: its lines with reasons, and what to fill in."""
     lines = [(s.key, shorten(toml_value(s.value)), _because(s) + _others(s)) for s in proposal.told]
     settings = table("settings", "", ("line", "value", "because"), lines, words=range(3))
-    meant = [(shorten(m.label), speak(m.word) if m.word else "?", _reason(m), m.rows) for m in proposal.labels[:_SHOWN]]
+    meant = [(shorten(m.label), _say_meaning(m), _reason(m), m.rows) for m in proposal.labels[:_SHOWN]]
     heads = ("label", "stage", "because", "times")
     window = Items((_window(proposal.marked_window),)) if proposal.marked_window else None
     asked = [f"{s.key}: {ask_for(s)}" for s in proposal.blanks]
@@ -262,8 +266,16 @@ def proposal_sections(proposal: LayoutProposal) -> tuple[Section, ...]:
     )
 
 
+def _say_meaning(label: LabelMeaning) -> str:
+    if label.word:
+        return speak(label.word)
+    return DASH if label.is_explained else "?"
+
+
 def _reason(label: LabelMeaning) -> str:
     """Return why a label may mean what it is said to mean."""
+    if label.is_explained:
+        return _EXPLAINED
     if label.called:
         return f"{'' if label.word else 'to fill in; '}called '{shorten(label.called)}' in the file"
     return _other_rows(label) or _told_by(label) or ("plain" if label.word else "to fill in")

@@ -130,12 +130,20 @@ def read_mapping(path: str | os.PathLike[str]) -> StageMapping:
     )
 
 
-def own_words(mappings: Sequence[StageMapping]) -> frozenset[str]:
-    """Return the native labels that mappings explain and that are no plain words either."""
+def own_words(mappings: Sequence[StageMapping], side: str) -> frozenset[str]:
+    """Return the native labels of a side that mappings explain and that are no plain words either.
+
+    Parameters
+    ----------
+    mappings : sequence of StageMapping
+        The mappings.
+    side : str
+        ``"reference"`` or ``"device"``: a word of one side says nothing about a text in the file of the other.
+    """
     return frozenset(
         label
         for mapping in mappings
-        for label, _ in (*mapping.reference_labels, *mapping.device_labels)
+        for label, _ in getattr(mapping, side + "_labels")
         if recognise_label(label) is None
     )
 

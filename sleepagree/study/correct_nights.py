@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.errors import InputError, SleepAgreeError, shorten
 from sleepagree.hypnogram.window import Window, WindowRule, parse_window
-from sleepagree.mapping.files import own_words
 from sleepagree.study.anonymous import anonymous_night, anonymous_table
 from sleepagree.study.correction import CorrectedNight, Correction
 from sleepagree.study.night_summary import Refusal
@@ -95,7 +94,7 @@ def correct_nights(
             expected=shorten(correction.device),
             remedy="Correct the column device, or leave it out.",
         )
-    files = NightFilesReader(table.folder, own_words((correction.mapping,)))
+    files = NightFilesReader(table.folder, (correction.mapping,))
     nights, refused = [], []
     for i, row in enumerate(rows, 1):
         try:

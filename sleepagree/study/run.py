@@ -104,7 +104,7 @@ class ScoringOptions:
         take_outside(self.outside)
         reports = take_reports(self.reports) or ()
         # a word of a mapping file is a stage of its own where a label has it
-        words = tuple(word for word in dict.fromkeys(reports) if word in own_words(self.mappings))
+        words = tuple(word for word in dict.fromkeys(reports) if word in own_words(self.mappings, "device"))
         make_stage_set(words, words, reports=reports)
         object.__setattr__(self, "reports", reports)
 
@@ -122,7 +122,7 @@ class ChunkResult:
 
 def score_rows(rows: Sequence[NightRow], folder: Path, options: ScoringOptions) -> ChunkResult:
     """Score rows; a night that cannot be scored becomes a refusal."""
-    files = NightFilesReader(folder, own_words(options.mappings))
+    files = NightFilesReader(folder, options.mappings)
     outcomes: list[Outcome] = []
     texts: list[str] = []
     for row in rows:
@@ -227,9 +227,9 @@ class NightFilesReader:
     It lives no longer than the run: a file that was mended is read again by the next one.
     """
 
-    def __init__(self, folder: Path, words: frozenset[str]) -> None:
+    def __init__(self, folder: Path, mappings: Sequence[StageMapping]) -> None:
         self._folder = str(folder)
-        self._words = words
+        self._words = {side: own_words(mappings, side) for side in ("reference", "device")}
         self._layouts: dict[str, Layout] = {}
         self._scorings: dict[tuple[str, ...], _Scorings | SleepAgreeError] = {}
 
@@ -238,7 +238,7 @@ class NightFilesReader:
         layout = self._layout(row.layout)
         if layout is not None and layout.person_column is not None and not layout.person:
             layout = replace(layout, person=row.person or row.participant)
-        return self._read(row.device_file, layout, row.device_zone)
+        return self._read(row.device_file, layout, row.device_zone, "device")
 
     def scorings(self, row: NightRow) -> _Scorings:
         """Return the scorings of a row; the devices of one night share them."""
@@ -246,7 +246,8 @@ class NightFilesReader:
         if key not in self._scorings:
             try:
                 layout = self._layout(row.reference_layout)
-                found = tuple(self._read(name, layout, row.reference_zone) for name in row.references)
+                zone = row.reference_zone
+                found = tuple(self._read(name, layout, zone, "reference") for name in row.references)
             except SleepAgreeError as error:
                 self._scorings[key] = error.with_traceback(None)  # a traceback would keep what was read
             else:
@@ -256,8 +257,8 @@ class NightFilesReader:
             raise scorings
         return scorings
 
-    def _read(self, name: str, layout: Layout | None, zone: str) -> ScoredSpans:
-        how: Any = {"layout": layout, "zone": zone or None, "own_words": self._words}
+    def _read(self, name: str, layout: Layout | None, zone: str, side: str) -> ScoredSpans:
+        how: Any = {"layout": layout, "zone": zone or None, "own_words": self._words[side]}
         if not is_remote(name):
             return read_spans(part_files(name, self._folder), **how)
         with fetched(name) as path:

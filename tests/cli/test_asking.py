@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import select
 import sys
@@ -122,6 +123,35 @@ def test_without_a_terminal_nothing_is_asked_and_the_command_is_told(tmp_path: P
         " A layout for it, to fill in and give as --layout band.toml, is written by\n"
         f"    sleepagree inspect {device} --write-layout band.toml\n"
     )
+
+
+def test_what_a_mapping_file_explains_is_neither_asked_nor_to_be_filled_in(tmp_path: Path) -> None:
+    """The file's [device] names Up; what it says of a Sound of the reference says nothing of the device's."""
+    rows = zip(REFERENCE.splitlines()[1:], WORDS, strict=True)
+    write(tmp_path, "time,stage\n" + "".join(f"{line.split(',')[0]},{word}\n" for line, word in rows))
+    (tmp_path / "mine.toml").write_text(
+        'classes = ["wake", "sleep"]\n[reference]\nW = "wake"\nN1 = "sleep"\nN2 = "sleep"\nN3 = "sleep"\nR = "sleep"\n'
+        'Sound = "sleep"\n[device]\nUp = "wake"\nShallow = "sleep"\nlight = "sleep"\ndeep = "sleep"\n'
+    )
+    command = ["night", "lab.csv", "band.csv", "--mapping", "mine.toml"]
+    code, shown = on_terminal(
+        command,
+        [("Write a layout", "y"), ("epoch_seconds", ""), ("what 'Sound' means", "deep"), ("Write the layout to", "")],
+        tmp_path,
+    )
+    assert code == 0
+    assert "'Up' means" not in shown
+    told = [line.split() for line in shown.splitlines() if "the mapping file explains it" in line]
+    assert [(words[0], words[1], words[-1]) for words in told] == [("Up", "–", "4")]
+    written = (tmp_path / "band.toml").read_text("utf-8")
+    assert '\n# "Up" = ""    # 4 times; the mapping file explains it\n' in written
+    assert '\n"Sound" = "deep"    # 16 times; as answered\n' in written
+    # where nobody can be asked
+    (tmp_path / "band.toml").unlink()
+    with contextlib.chdir(tmp_path):
+        result = CliRunner().invoke(main, command)
+    assert result.stderr.partition("TO FILL IN\n")[2].startswith("  what 'Sound' means (16 times)\n\n")
+    assert result.stderr.endswith("  Take the lines of labels out of it that the mapping file explains.\n")
 
 
 SPOKEN = "nro;alkoi;vaihe\n" + "".join(

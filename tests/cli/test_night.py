@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 from sklearn import metrics
 
+from sleepagree.readers.edf.writer import write_edf_annotations
 from tests.commands import ended
 from tests.generated import FIVE, generate_nights
 from tests.worked import BED_TIME
@@ -213,6 +214,37 @@ def test_a_mapping_file_of_ones_own(tmp_path):
     rest = table[:3].sum(axis=0)
     assert found["counts"] == [[int(table[3, 2]), int(table[3, :2].sum())], [int(rest[2]), int(rest[:2].sum())]]
     assert found["left_out"] == int(table[4].sum())
+
+
+def test_words_of_one_side_of_a_mapping_file_explain_nothing_in_the_file_of_the_other(tmp_path, monkeypatch):
+    """A scorer remarks "Up" before the first stage and in the night; the device's word for wake is the same text.
+
+    10 min of W, 20 min of N2 and 10 min of R from 22:40; the device says the same, but for 2 min of W called light.
+    """
+    monkeypatch.chdir(tmp_path)
+    stages = ["W"] * 20 + ["N2"] * 40 + ["R"] * 20
+    remarks = [(0.0, 600.0, "Up"), (1805.0, 10.0, "Up")]
+    scored = [(600.0 + 30 * i, 30.0, f"Sleep stage {stage}") for i, stage in enumerate(stages)]
+    write_edf_annotations("lab.edf", [*remarks, *scored], start=datetime(2026, 3, 1, 22, 30))
+    words = ["Up"] * 16 + ["Doze"] * 44 + ["Dream"] * 20
+    rows = [f"{datetime(2026, 3, 1, 22, 40) + timedelta(seconds=30 * i)},{word}\n" for i, word in enumerate(words)]
+    Path("band.csv").write_text("".join(["time,stage\n", *rows]))
+    classes = 'classes = ["wake", "light", "rem"]\n[reference]\nW = "wake"\nN1 = "light"\nN2 = "light"\nN3 = "light"\n'
+    Path("mine.toml").write_text(f'{classes}R = "rem"\n[device]\nUp = "wake"\nDoze = "light"\nDream = "rem"\n')
+    files = ["lab.edf", "band.csv", "--mapping", "mine.toml"]
+    night = as_json(["night", *files])
+    assert (night["window"]["from"], night["window"]["epochs"]) == ("2026-03-01T22:40:00", 80)
+    assert night["mappings"][0]["counts"] == [[16, 4, 0], [0, 40, 0], [0, 0, 20]]
+    assert json.loads(invoke(["clock", *files, "--json", "-", "--quiet"]).stdout)
+    Path("nights.csv").write_text("participant,night,device,reference,device_file\ncrew-1,1,band A,lab.edf,band.csv\n")
+    invoke(["study", "nights.csv", "--out", "out", "--mapping", "mine.toml", "--quiet", "--resamples", "0"])
+    study = json.loads(Path("out/results.json").read_text())
+    assert study["devices"][0]["mappings"][0]["counts"] == [[16, 4, 0], [0, 40, 0], [0, 0, 20]]
+    # and a word of the reference alone explains no label of the device
+    Path("mine.toml").write_text(
+        f'{classes}R = "rem"\nDoze = "light"\n[device]\nUp = "wake"\nlight = "light"\nDream = "rem"\n'
+    )
+    assert "unknown stage label. Found 'Doze' (" in invoke(["night", *files], code=1).stderr
 
 
 def test_the_same_command_gives_the_same_bytes_in_any_zone():

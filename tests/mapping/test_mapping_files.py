@@ -63,12 +63,13 @@ def test_a_good_file(tmp_path):
     assert (mapping.name, mapping.from_file) == ("deep-against-rest", "mine.toml")
     assert mapping.reference_classes == mapping.device_classes == ("wake", "deep", "other")
     assert mapping.assumption == "Only wake and deep sleep matter."
-    assert own_words([mapping]) == {"Up", "Shallow", "Lost"}
+    assert own_words([mapping], "device") == {"Up", "Shallow", "Lost"}
+    assert own_words([mapping], "reference") == set()
 
 
 def test_a_device_of_words_of_its_own_needs_no_layout(tmp_path):
     mapping = read_mapping(written(tmp_path, GOOD))
-    device = side("Up Shallow Shallow Deep Lost Deep", own_words=own_words([mapping]))
+    device = side("Up Shallow Shallow Deep Lost Deep", own_words=own_words([mapping], "device"))
     scored = compare(pair("W N1 N2 N3 N3 R", device), mappings=[mapping]).mappings[0]
     # epochs: wake-wake, other-other twice, deep-deep, one left out, REM (other) called deep
     assert scored.counts.tolist() == [[1, 0, 0], [0, 1, 0], [0, 1, 2]]
@@ -243,7 +244,7 @@ def test_no_file_and_an_empty_one(tmp_path):
 def test_missing_labels_are_shown_as_lines_that_complete_the_file(tmp_path):
     text = GOOD.replace('N2 = "other"\n', "").replace("Shallow", '"Half \\"asleep\\""')
     mapping = read_mapping(written(tmp_path, text))
-    device = side('Up Half_"asleep" Deep', own_words=own_words([mapping]))
+    device = side('Up Half_"asleep" Deep', own_words=own_words([mapping], "device"))
     with pytest.raises(MappingError) as refusal:
         compare(pair("W N1 N2", device), mappings=[mapping])
     message = str(refusal.value)

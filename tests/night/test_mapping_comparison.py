@@ -112,7 +112,7 @@ def test_a_mapping_file_alone_serves_words_of_its_own(tmp_path):
         '[device]\nlively = "wake"\ngone = "sleep"\n'
     )
     mine = read_mapping(path)
-    device = side("lively gone gone", own_words=own_words([mine]))
+    device = side("lively gone gone", own_words=own_words([mine], "device"))
     comparison = compare_mappings(pair("W N2 R", device), extra=[mine])
     assert [c.scored.mapping.name for c in comparison.mappings] == ["mine"]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any
 
@@ -113,7 +113,8 @@ class LabelMeaning:
     ``called`` what a legend in the file calls the label; ``is_below`` that it stands only in rows without a time below
     the table, ``is_beside`` that it is the text of rows without a stage among others that have one in their texts;
     ``at`` when its row is, where it has one and may be about the light or the bed ("" where nobody knows);
-    ``is_counted`` that it is known how many rows it has.
+    ``is_counted`` that it is known how many rows it has; ``is_explained`` that a mapping file explains it, which has no
+    need of a stage.
     """
 
     label: str
@@ -126,6 +127,7 @@ class LabelMeaning:
     is_beside: bool = False
     at: str = ""
     is_counted: bool = True
+    is_explained: bool = False
 
     @property
     def is_told(self) -> bool:
@@ -211,7 +213,12 @@ class LayoutProposal:
     @property
     def blank_labels(self) -> tuple[LabelMeaning, ...]:
         """Labels without a meaning."""
-        return tuple(label for label in self.labels if not label.word)
+        return tuple(label for label in self.labels if not (label.word or label.is_explained))
+
+    def beside_mapping(self, words: frozenset[str]) -> LayoutProposal:
+        """Return the proposal for a file of which a mapping file explains some labels."""
+        labels = (m if m.word else replace(m, is_explained=m.label in words) for m in self.labels)
+        return replace(self, labels=tuple(labels))
 
     def layout(self, answers: dict[str, Any] | None = None, stages: dict[str, str] | None = None) -> Layout:
         """Return the layout with blanks filled in.
