@@ -209,7 +209,7 @@ def say_classes(mapping: StageMapping, reports: tuple[str, ...] | None = None) -
     >>> say_classes(mapping_named("rem-apart")), say_classes(mapping_named("rem-as-deep"))
     ('wake, light, deep and REM (REM never reported)', 'wake, light and deep (deep is N3 and REM)')
     """
-    of = dict(mapping.reference)
+    of = dict(mapping.stage_classes)
     names = mapping.reference_classes
     notes = []
     for name in names:

@@ -163,7 +163,7 @@ def _next_step(study: StudyAgreement) -> NextStep | None:
     if any(map(is_open, study.devices)):
         return NextStep.PLAN
     # who learns a correction takes no table with a further column, and no mapping that leaves stages out
-    cannot = study.options.by or any(mapping.left_out_stages for mapping in study.options.mappings[:1])
+    cannot = study.options.by or any(device.mappings[0].mapping.left_out_stages for device in study.devices)
     return None if cannot else NextStep.CORRECTION
 
 

@@ -84,7 +84,7 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
         under = "" if square is first else f" under '{shorten(square.mapping.name)}'"
         value = figure(kappa.pooled.primary.value, 2)
         agreed += f", a kappa of {value} ({ends_or_none(kappa.pooled, 2)}){under}"
-    of_stage = dict(first.mapping.reference)
+    of_stage = dict(first.mapping.stage_classes)
     traced = [(t.epochs, t.stage, max(t.to, key=lambda d: d.epochs)) for t in device.redistribution if t.epochs]
     # what most of a stage was called is no fault where the mapping says the same of it
     mistaken = [(epochs, stage, to) for epochs, stage, to in traced if of_stage.get(stage) != to.name]

@@ -8,7 +8,7 @@ so no mapping ever guesses.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any, Final
 
@@ -24,6 +24,7 @@ from sleepagree.mapping.words import (
     UNSCORED,
     canonical_stage,
     read_data,
+    recognise_label,
     speak,
 )
 
@@ -53,6 +54,8 @@ class StageMapping:
     reference_labels, device_labels : tuple of (str, str)
         Native label -> class or ``"leave-out"``, as mapping files may say. None is spelt like a stage word. A label
         that stands here goes before its stage.
+    label_stages : tuple of (str, str)
+        Native label of the reference -> its stage on the nights that are spoken of, as :meth:`read_with` has it.
 
     Raises
     ------
@@ -91,6 +94,7 @@ class StageMapping:
     from_file: str = ""
     reference_labels: tuple[tuple[str, str], ...] = ()
     device_labels: tuple[tuple[str, str], ...] = ()
+    label_stages: tuple[tuple[str, str], ...] = field(default=(), compare=False, repr=False)
 
     def __post_init__(self) -> None:
         check_name(self.name, self.from_file)
@@ -159,10 +163,34 @@ class StageMapping:
         """Position of each device class among the reference classes."""
         return tuple(self.reference_classes.index(name) for name in self.device_classes)
 
+    def read_with(self, reference: StageSet) -> StageMapping:
+        """Return the mapping with what the labels of a reference mean, where it takes labels into classes."""
+        if not self.reference_labels:
+            return self
+        return replace(self, label_stages=tuple(zip(reference.labels, reference.stages, strict=True)))
+
+    @property
+    def stage_classes(self) -> tuple[tuple[str, str], ...]:
+        """Stage -> class (or ``"leave-out"``) of the reference, also where lines name its labels.
+
+        A stage that the nights hold which the mapping was read with goes where their labels go, any other where its
+        line does, or that of a label whose text says it. One that goes into several classes is in none of them.
+        """
+        if not self.reference_labels:
+            return self.reference
+        held = {stage for _, stage in self.label_stages}
+        lines = [(label, stage) for label, _ in self.reference_labels if (stage := recognise_label(label))]
+        lines += [(stage, stage) for stage, _ in self.reference]
+        of: dict[str, set[str | None]] = {}
+        for label, stage in (*self.label_stages, *(line for line in lines if line[1] not in held)):
+            if stage in COVERAGE:
+                of.setdefault(stage, set()).add(self.target("reference", label, stage))
+        return tuple((stage, target) for stage, (target, *more) in of.items() if target and not more)
+
     @property
     def left_out_stages(self) -> tuple[str, ...]:
         """AASM stages of the reference that are in no class."""
-        of = dict(self.reference)
+        of = dict(self.stage_classes)
         return tuple(stage for stage in AASM_STAGES if of.get(stage) == LEAVE_OUT)
 
     def added_stages(self, name: str) -> tuple[str, ...]:
@@ -174,7 +202,7 @@ class StageMapping:
             Class; one whose name is no stage word holds nothing beside.
         """
         own = COVERAGE.get(canonical_stage(name) or "")
-        of = dict(self.reference)
+        of = dict(self.stage_classes)
         return tuple(stage for stage in AASM_STAGES if own and of.get(stage) == name and stage not in own)
 
     def speak(self, name: str) -> str:
@@ -361,7 +389,7 @@ def refuse_unheard(mapping: StageMapping, device_set: StageSet) -> None:
     MappingError
         When the device can report such a stage: what is said of devices without a label for it would be false.
     """
-    of_reference = dict(mapping.reference)
+    of_reference = dict(mapping.stage_classes)
     for stage, target in mapping.device:
         asked = of_reference.get(stage, LEAVE_OUT)
         passed_over = target == LEAVE_OUT and asked != LEAVE_OUT and asked not in mapping.device_classes

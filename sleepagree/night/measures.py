@@ -59,6 +59,7 @@ def measure_codes(
     rows = columns = None
     wake: frozenset[int] = frozenset()
     if mapping is not None:
+        mapping = mapping.read_with(reference_set)
         rows = mapping.reference_codes(reference_set)
         columns = mapping.device_rows(device_set)
         wake = _wake_classes(mapping, reference_set.stages, rows) | _wake_classes(mapping, device_set.stages, columns)
@@ -101,27 +102,39 @@ def asleep_classes(mapping: StageMapping, device_set: StageSet) -> tuple[bool, .
 
 
 @lru_cache(maxsize=256)
-def _wake_classes(mapping: StageMapping, stages: tuple[str, ...], codes: tuple[int, ...]) -> frozenset[int]:
+def _wake_classes_of(
+    mapping: StageMapping, of_reference: tuple[tuple[str, str], ...], stages: tuple[str, ...], codes: tuple[int, ...]
+) -> frozenset[int]:
     """Return which classes are wake: by their own name, or because wake is taken into them.
 
     ``stages`` and ``codes`` tell stage and class of each label of a side: a mapping file may name labels instead.
     """
     wake = {name for name in mapping.reference_classes if canonical_stage(name) == "W"}
-    wake |= {target for stage, target in (*mapping.reference, *mapping.device) if stage == "W"}
+    wake |= {target for stage, target in (*of_reference, *mapping.device) if stage == "W"}
     of_labels = {code for stage, code in zip(stages, codes, strict=True) if stage == "W" and code >= 0}
     return frozenset(of_labels.union(i for i, name in enumerate(mapping.reference_classes) if name in wake))
 
 
+def _wake_classes(mapping: StageMapping, stages: tuple[str, ...], codes: tuple[int, ...]) -> frozenset[int]:
+    return _wake_classes_of(mapping, mapping.stage_classes, stages, codes)
+
+
 @lru_cache(maxsize=256)
-def _tells_sleep(mapping: StageMapping, stage_set: StageSet, codes: tuple[int, ...]) -> bool:
+def _tells_sleep_of(
+    mapping: StageMapping, of_reference: tuple[tuple[str, str], ...], stage_set: StageSet, codes: tuple[int, ...]
+) -> bool:
     """Whether the labels of a side tell sleep from wake: one known only by a class that holds both does not."""
     names = {
         mapping.reference_classes[c]
         for s, c in zip(stage_set.stages, codes, strict=True)
         if c >= 0 and is_sleep(s) is None
     }
-    held = ({is_sleep(stage) for stage, of in mapping.reference if of == name} for name in names)
+    held = ({is_sleep(stage) for stage, of in of_reference if of == name} for name in names)
     return not any({True, False} <= kinds for kinds in held)
+
+
+def _tells_sleep(mapping: StageMapping, stage_set: StageSet, codes: tuple[int, ...]) -> bool:
+    return _tells_sleep_of(mapping, mapping.stage_classes, stage_set, codes)
 
 
 def pair_with_classes(

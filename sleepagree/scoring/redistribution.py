@@ -129,7 +129,7 @@ def unreported_stages(reference: StageSet, device: StageSet, mapping: StageMappi
     # a mapping file may take labels of the device's own into the class of a stage, or of what one label may name
     if mapping is not None:
         for target in {target for _, target in mapping.device_labels} - {LEAVE_OUT}:
-            held = {stage for stage, of in mapping.reference if of == target}
+            held = {stage for stage, of in mapping.stage_classes if of == target}
             if any(held <= COVERAGE[s] for s in _NAMING):
                 named |= held
     return tuple(s for s in traced if s in can_score and s not in device.reportable and not COVERAGE[s] <= named)

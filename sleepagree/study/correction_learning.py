@@ -145,7 +145,7 @@ def learn_correction(
 
 def _refuse_unlike_new_nights(nights: Sequence[NightSummary], mapping: StageMapping, reference: StageSet) -> None:
     """Refuse epochs that a reference tells, or a user, and that nobody can tell on a new night."""
-    left_out = [stage for stage in mapping.left_out_stages if stage in reference.stages]
+    left_out = [stage for stage in mapping.read_with(reference).left_out_stages if stage in reference.stages]
     filled = sum(note.kind is NoteKind.SILENT_AS_WAKE for night in nights for note in night.notes)
     if left_out:
         raise InputError(

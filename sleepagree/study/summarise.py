@@ -165,9 +165,10 @@ def _refuse_second_margin(margins: tuple[tuple[str, float], ...]) -> None:
 def choose_mappings(reference: StageSet, device: StageSet, asked: Sequence[StageMapping]) -> tuple[StageMapping, ...]:
     """Return the mappings of a device: those asked for, or its default and, if that has no kappa, square ones."""
     if asked:
-        for mapping in asked:
+        read = tuple(mapping.read_with(reference) for mapping in asked)
+        for mapping in read:
             refuse_unheard(mapping, device)
-        return tuple(asked)
+        return read
     first = default_mapping(reference, device)
     further = ("wake-sleep",) if first.is_square else ("rem-left-out", "wake-sleep")
     return (first, *(m for m in fitting_mappings(reference, device) if m.name in further and m != first))

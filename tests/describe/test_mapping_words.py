@@ -5,15 +5,18 @@ Every figure is worked by hand from the epochs written out in the test.
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pytest
 
+from sleepagree import read_hypnogram
 from sleepagree.describe.answer import finding_of_night
 from sleepagree.describe.night import describe_night
 from sleepagree.describe.paragraphs import methods_of_night, results_of_night
 from sleepagree.describe.study_paragraphs import methods_of_study, results_of_study
 from sleepagree.describe.study_tables import tables_of_study
+from sleepagree.hypnogram.align import align
 from sleepagree.mapping.files import read_mapping
 from sleepagree.night.compare import compare
 from sleepagree.render.night_json import night_document
@@ -21,7 +24,7 @@ from sleepagree.study.results import StudyOptions
 from sleepagree.study.summarise import summarise_study
 from tests.ferry import simulated_nights
 from tests.told import night_lines
-from tests.worked import pair
+from tests.worked import BED_TIME, pair, side
 
 WITHOUT_REM = ("wake", "light", "deep")
 
@@ -77,6 +80,81 @@ def test_a_mapping_of_ones_own_is_told_by_what_it_holds(tmp_path: Path):
     # 20 wake and 40 deep, and of REM the 10 epochs that were called deep
     assert "epochs compared (70 of the 160 epochs scored on both sides; N2 left out)" in said
     assert "N1 counted as wake and REM counted as deep" in said
+
+
+#: What a reference calls the five stages: plain texts, and words that its layout explains.
+IN_LABELS = {stage: f"Sleep stage {stage}" for stage in ("W", "N1", "N2", "N3", "R")}
+IN_WORDS = {"W": "Up", "N1": "Sheet", "N2": "Berth", "N3": "Hold", "R": "Dream"}
+LINES = 'name = "own"\nclasses = {}\n[reference]\n{}\n[device]\n{}\n'
+OF_DEVICE = 'wake = "wake"\nlight = "light"\ndeep = "deep"'
+
+
+def written(folder: Path, classes: dict[str, str], names: dict[str, str], device: str = OF_DEVICE):
+    """A mapping from a file that names the stages of the reference as told."""
+    file = folder / "own.toml"
+    lines = "\n".join(f'"{names.get(stage, stage)}" = "{name}"' for stage, name in classes.items())
+    held = [name for name in ("wake", "light", "deep") if name in classes.values()]
+    file.write_text(LINES.format(held, lines, device))
+    return read_mapping(file)
+
+
+def night_in(names: dict[str, str], mapping, device: str = "wake*20 light*60 deep*40 light*30 deep*10"):
+    """The night of `night_under` with N1 in it, in the words of a reference."""
+    labels = [names[stage] for stage in ["W"] * 20 + ["N1"] * 10 + ["N2"] * 50 + ["N3"] * 40 + ["R"] * 40]
+    reference = read_hypnogram(labels, stages={name: stage for stage, name in names.items()}, start=BED_TIME)
+    words = frozenset(label for label, _ in mapping.device_labels)
+    return compare(align(reference=reference, device=side(device, own_words=words)), mappings=mapping)
+
+
+@pytest.mark.parametrize("names", [IN_LABELS, IN_WORDS])
+@pytest.mark.parametrize(
+    ("rem", "said"), [("light", "REM counted as light"), ("leave-out", "REM left out"), ("wake", "REM counted as wake")]
+)
+def test_a_mapping_file_says_the_same_in_stages_and_in_labels(tmp_path: Path, names, rem: str, said: str):
+    """docs/mappings.md: a line about a label goes before the stage of that label, and every sentence says so."""
+    classes = {"W": "wake", "N1": "light", "N2": "light", "N3": "deep", "R": rem}
+    by_stage, by_label = (night_in(names, written(tmp_path, classes, used)) for used in ({}, names))
+    assert said in finding_of_night(by_label)
+    assert told(by_label) == told(by_stage)
+    assert methods_of_night(by_label).text == methods_of_night(by_stage).text
+    assert results_of_night(by_label) == results_of_night(by_stage)
+    assert by_label.mappings_asked == (written(tmp_path, classes, names),)
+    studies = [summarise_study([("crew-1", "1", "band A", night)]) for night in (by_stage, by_label)]
+    assert methods_of_study(studies[1]).text == methods_of_study(studies[0]).text
+    assert results_of_study(studies[1]) == results_of_study(studies[0])
+    assert studies[1].finding == studies[0].finding
+    assert [str(table) for table in tables_of_study(studies[1]).values()] == [
+        str(table) for table in tables_of_study(studies[0]).values()
+    ]
+
+
+def test_a_label_goes_before_the_line_of_its_stage_in_sentences_too(tmp_path: Path):
+    """Where the night's label for REM has a line of its own, the line of REM is about no epoch."""
+    classes = {"W": "wake", "N1": "light", "N2": "light", "N3": "deep", "R": "leave-out"}
+    mapping = written(tmp_path, {**classes, "Dream": "light"}, {})
+    assert "both say the same stage, REM counted as light." in finding_of_night(night_in(IN_WORDS, mapping))
+    assert "REM left out" in finding_of_night(night_in(IN_LABELS, mapping))
+    # one of two labels of a stage: neither the stage nor the class is told to be something it is not
+    mapping = written(
+        tmp_path, {"W": "wake", "S1": "light", "S2": "light", "S3": "deep", "S4": "light", "R": "light"}, {}
+    )
+    assert mapping.speak("light") == "light+REM"
+
+
+def test_words_of_both_sides_in_a_mapping_file_are_known_by_the_stages_of_the_reference(tmp_path: Path):
+    """The device's own words go into classes of the reference's labels: it has a word for each stage."""
+    classes = {"W": "wake", "N1": "light", "N2": "light", "N3": "deep", "R": "leave-out"}
+    device = 'Up = "wake"\nShallow = "light"\nSound = "deep"'
+    for names in ({}, IN_LABELS):
+        night = night_in(IN_LABELS, written(tmp_path, classes, names, device), "Up*20 Shallow*60 Sound*80")
+        assert [traced.stage for traced in night.redistribution] == ["R"]
+        tst = next(pair for pair in night.measures if pair.measure == "TST")
+        assert (tst.reference, tst.device) == (70, 70)  # 60 light, 40 deep and 40 REM epochs
+        # where one word holds wake and sleep nobody knows its minutes of sleep
+        in_light = 'Up = "light"\nShallow = "light"\nSound = "deep"'
+        mixed = written(tmp_path, classes | {"W": "light"}, names, in_light)
+        night = night_in(IN_LABELS, mixed, "Up*20 Shallow*60 Sound*80")
+        assert math.isnan(next(pair for pair in night.measures if pair.measure == "TST").device)
 
 
 @pytest.fixture(scope="module")

@@ -21,6 +21,7 @@ from sleepagree.errors import FileFormatError, Front, InputError
 from sleepagree.files.writing import encode_text
 from sleepagree.hypnogram.window import parse_window
 from sleepagree.inference.correction import Method, Verdict, as_written
+from sleepagree.mapping.mapping import mapping_named
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.correction_json import corrected_document, correction_document
 from sleepagree.render.json_text import dump_filled
@@ -257,6 +258,13 @@ def test_a_label_that_a_layout_takes_for_no_stage_is_refused_where_it_was_learnt
 def test_what_nobody_can_tell_of_a_new_night_is_not_learnt(nights):
     with pytest.raises(InputError, match="a mapping that leaves stages of the reference out"):
         learn_correction(nights, device="pad B", mapping="rem-left-out")
+    # a mapping file may say the same of labels, which the nights tell the stages of
+    labels = tuple(f"Sleep stage {stage}" for stage in nights[0].reference_set.labels)
+    named = [replace(n, reference_set=replace(n.reference_set, labels=labels)) for n in nights]
+    by_stage = mapping_named("rem-left-out")
+    own = replace(by_stage, name="own", reference=[(f"Sleep stage {s}", of) for s, of in by_stage.reference])
+    with pytest.raises(InputError, match="a mapping that leaves stages of the reference out"):
+        learn_correction(named, device="pad B", mapping=own)
     filled = [replace(n, notes=(*n.notes, Note.of(NoteKind.SILENT_AS_WAKE, count=3))) for n in nights]
     with pytest.raises(InputError, match="silence of the device was taken as wake"):
         learn_correction(filled, device="pad B")
