@@ -133,7 +133,7 @@ def fit_group_means(
         None with fewer than two groups, or not more participants than groups. Variances by restricted maximum
         likelihood [1]_ [2]_, whose one unknown ratio is found by a bounded search; with one night each these are the
         t intervals and the F test of an analysis of variance. Degrees of freedom are participants less groups; where
-        people have nights of several groups, nights less participants less groups plus one for the test.
+        everybody has nights of all groups, nights less participants less groups plus one for the test.
 
     Examples
     --------
@@ -167,9 +167,10 @@ def fit_group_means(
     ratio = share / (1 - share)
     means, inverse, variance, _ = sums.solve(ratio)
     covariance = inverse * variance
-    is_mixed = bool((np.count_nonzero(sums.nights, axis=1) > 1).any())
+    # one night of one person in another group does not make a contrast between people one within them
+    is_crossed = bool((sums.nights > 0).all())
     below = float(people - len(told))
-    of_test = float(given.size - people - len(told) + 1) if is_mixed else below
+    of_test = float(given.size - people - len(told) + 1) if is_crossed else below
     reach = float(stdtrit(below, (1 + level) / 2)) * np.sqrt(np.diag(covariance))
     if variance == 0.0:
         reach[:] = math.nan  # an interval without width would claim certainty
