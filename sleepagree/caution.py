@@ -121,6 +121,7 @@ class CautionKind(StrEnum):
     LEARNT_FROM_FEW = "learnt_from_few"
     MEASURES_NOT_LEARNT = "measures_not_learnt"
     EPOCHS_NOT_LEARNT = "epochs_not_learnt"
+    EPOCHS_NOT_HELPED = "epochs_not_helped"
     NO_INTERVAL = "no_interval"
     EXTRAPOLATED = "extrapolated"
     WINDOW_BY_DEVICE = "window_by_device"

@@ -179,10 +179,11 @@ def finding_of_epochs(correction: Correction) -> str:
         f"log loss {figure(epochs.log_loss, 3)}, {figure(epochs.by_label.log_loss.error, 3)} by the label alone, "
         f"{figure(epochs.by_third.log_loss.error, 3)} by label and third of the night"
     )
+    beside = "its label and the third of the night" if epochs.decided_by_third else "its label"
     said = {
-        Verdict.HELPS: "What surrounds an epoch tells more of it than its label",
-        Verdict.CANNOT_BE_TOLD: "Whether what surrounds an epoch tells more of it than its label cannot be told",
-        Verdict.DOES_NOT_HELP: "What surrounds an epoch tells no more of it than its label",
+        Verdict.HELPS: f"What surrounds an epoch tells more of it than {beside}",
+        Verdict.CANNOT_BE_TOLD: f"Whether what surrounds an epoch tells more of it than {beside} cannot be told",
+        Verdict.DOES_NOT_HELP: f"What surrounds an epoch tells no more of it than {beside}",
     }
     return " ".join([f"{said[epochs.verdict]} ({losses}).", *_hidden(epochs, correction)])
 

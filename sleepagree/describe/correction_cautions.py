@@ -6,7 +6,7 @@ from typing import Final
 
 from sleepagree.caution import Caution, CautionKind
 from sleepagree.describe.facts import Sentence
-from sleepagree.describe.words import minutes
+from sleepagree.describe.words import figure, minutes
 from sleepagree.errors import Option, for_page
 
 
@@ -27,6 +27,24 @@ def _window_silent(c: Caution) -> str:
     )
 
 
+def _epochs_not_helped(c: Caution) -> str:
+    by_third = c["beside"] == "label_and_third"
+    beside = "its label and the third of the night" if by_third else "its label"
+    alone = "by label and third of the night" if by_third else "by the label alone"
+    losses = f"log loss {figure(c['log_loss'], 3)}, {figure(c['log_loss_beside'], 3)} {alone}"
+    all_the_same = "the probabilities of epochs are made of it all the same"
+    if c["verdict"] == "cannot_be_told":
+        return (
+            f"Whether what surrounds an epoch tells more of it than {beside} could not be told in people who were not "
+            f"learnt from ({losses}); {all_the_same}."
+        )
+    applied = "the probabilities of epochs are those of the label alone" if c["applied"] == "label" else all_the_same
+    return (
+        f"What surrounds an epoch told no more of it than {beside} in people who were not learnt from ({losses}); "
+        f"{applied}."
+    )
+
+
 #: All of the same weight.
 CORRECTION_SENTENCES: Final[dict[CautionKind, Sentence]] = {
     CautionKind.LEARNT_FROM_FEW: (
@@ -43,6 +61,7 @@ CORRECTION_SENTENCES: Final[dict[CautionKind, Sentence]] = {
         "Outside the range of the nights learnt from, marked with a star: {measures:measures}. Those values are "
         "extrapolated, and their intervals hold for the range learnt only."
     ),
+    CautionKind.EPOCHS_NOT_HELPED: _epochs_not_helped,
     CautionKind.NO_INTERVAL: (
         "Without an interval: {measures:measures}. Nobody learnt from, or hardly anybody, had an error there, so "
         "nothing tells how far off a new night may be."

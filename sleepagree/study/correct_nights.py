@@ -50,9 +50,10 @@ class CorrectedNights:
         left = [window_of_reference(self.left_windows)] if self.left_windows else []
         own = [caution for _, night in self.nights for caution in night.cautions]
         by_device = [caution for caution in own if caution.kind is CautionKind.WINDOW_BY_DEVICE]
+        of_epochs = [caution for caution in own if caution.kind is CautionKind.EPOCHS_NOT_HELPED]
         silent = [caution["epochs"] for caution in own if caution.kind is CautionKind.WINDOW_SILENT]
         told = [Caution.of(CautionKind.WINDOW_SILENT, epochs=max(silent), count=len(silent))] if silent else []
-        return (*left, *by_device[:1], *told, *self.correction.cautions)
+        return (*left, *by_device[:1], *of_epochs[:1], *told, *self.correction.cautions)
 
 
 def correct_nights(

@@ -20,7 +20,7 @@ from sleepagree.hypnogram.align import PairedNight, align, refuse_empty
 from sleepagree.hypnogram.spans import EPOCH_S, Frozen, ScoredSpans
 from sleepagree.hypnogram.window import LONE_NIGHT, Window, WindowRule, given_ends, show_time, take_window
 from sleepagree.hypnogram.zones import find_zone, named_place
-from sleepagree.inference.correction import LEAVE_ONE_OUT_UP_TO, LearnedValue, Method, ValueRange
+from sleepagree.inference.correction import LEAVE_ONE_OUT_UP_TO, LearnedValue, Method, ValueRange, Verdict
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.sets import make_stage_set
@@ -343,6 +343,8 @@ class Correction(Result):
             yield Caution.of(CautionKind.NO_INTERVAL, measures=exact)
         if night.rule is WindowRule.REFERENCE:
             yield Caution.of(CautionKind.WINDOW_BY_DEVICE, learnt=self.window_rules)
+        if self.epochs is not None and self.epochs.verdict is not Verdict.HELPS:
+            yield _epochs_not_helped(self.epochs)
         silent = night.ledger.window_epochs - night.ledger.scored
         if silent >= _SILENT_EPOCHS:
             yield Caution.of(CautionKind.WINDOW_SILENT, epochs=silent, count=1)
@@ -385,6 +387,18 @@ class Correction(Result):
 def range_of(unit: str, longest_min: float = math.inf) -> ValueRange:
     """Return the ends of what a measure in this unit can be in a window of this length."""
     return ValueRange(0.0, 100.0 if unit.startswith("%") else longest_min)
+
+
+def _epochs_not_helped(epochs: LearnedEpochs) -> Caution:
+    beside = epochs.by_third if epochs.decided_by_third else epochs.by_label
+    return Caution.of(
+        CautionKind.EPOCHS_NOT_HELPED,
+        verdict=epochs.verdict.value,
+        beside="label_and_third" if epochs.decided_by_third else "label",
+        log_loss=epochs.log_loss,
+        log_loss_beside=beside.log_loss.error,
+        applied="label" if epochs.penalty is None else "surroundings",
+    )
 
 
 def standing_cautions(people: int, nights: int) -> Iterator[Caution]:

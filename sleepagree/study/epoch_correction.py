@@ -113,6 +113,14 @@ class LearnedEpochs:
     reliability: tuple[ReliabilityBin, ...]
     shares: tuple[LabelShares, ...]
 
+    @property
+    def decided_by_third(self) -> bool:
+        """Whether label and third of the night are what the probabilities do not beat; label alone they beat."""
+        of_label = self.by_label.log_loss
+        if self.verdict is Verdict.CANNOT_BE_TOLD:
+            return of_label.high < 0
+        return self.verdict is Verdict.DOES_NOT_HELP and self.penalty is not None and of_label.difference < 0
+
     def probabilities(self, labels: _Ints) -> _Values:
         """Return the probability of each class in each epoch, shape (n_epochs, n_classes); nan where it is silent.
 

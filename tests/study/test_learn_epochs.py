@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import datetime, timedelta
+
 import numpy as np
 import pytest
 
+from sleepagree.caution import CautionKind
+from sleepagree.describe.correction import finding_of_epochs
 from sleepagree.hypnogram.align import align
 from sleepagree.inference.correction import Method, Verdict, fold_people, group_of
 from sleepagree.inference.estimate import score_interval
@@ -16,6 +21,7 @@ from sleepagree.study.correction_learning import learn_correction
 from sleepagree.study.epoch_correction import learn_epochs
 from sleepagree.study.groups import merged_sets
 from sleepagree.study.night_summary import summarise_night
+from tests.commands import ended
 from tests.ferry import simulated_nights
 from tests.study.test_learn_correction import written
 
@@ -173,6 +179,81 @@ def test_silence_has_no_probability(hidden):
     found = hidden.apply(read_hypnogram(labels, reports=["wake", "light", "deep"])).probabilities
     assert np.isnan(found[120:150]).all()
     assert np.isfinite(found[:120]).all()
+
+
+@pytest.fixture(scope="module")
+def deep_at_first():
+    """Six people whose device says light for what is deep in the first third of the window and light afterwards."""
+    rng = np.random.default_rng(0)
+    third = np.arange(900) // 300
+    nights = []
+    for person in range(6):
+        for number in range(2):
+            asleep = np.repeat(rng.random(30) > 0.15, 30)
+            truth = np.where(~asleep, "W", np.where(third == 0, "N3", "N2"))
+            said = np.where(rng.random(900) < 0.01, "deep", np.where(asleep, "light", "wake"))
+            paired = align(reference=truth.tolist(), device=said.tolist())
+            nights.append(summarise_night(paired, participant=f"crew-{person}", night=str(number), device="band A"))
+    return learn_correction(nights), said.tolist()
+
+
+def test_what_the_probabilities_lost_to_is_named(deep_at_first):
+    learnt, _ = deep_at_first
+    epochs = learnt.epochs
+    assert epochs.verdict is Verdict.DOES_NOT_HELP
+    assert epochs.by_label.log_loss.difference < 0 < epochs.by_third.log_loss.difference
+    by_third = "than its label and the third of the night"
+    assert finding_of_epochs(learnt).startswith(f"What surrounds an epoch tells no more of it {by_third} (log loss")
+
+    def said(verdict, **changed):
+        change = replace(epochs.by_label.log_loss, **changed)
+        other = replace(epochs, verdict=verdict, by_label=replace(epochs.by_label, log_loss=change))
+        return finding_of_epochs(replace(learnt, epochs=other))
+
+    assert said(Verdict.DOES_NOT_HELP, difference=0.1).startswith(
+        "What surrounds an epoch tells no more of it than its label (log loss"
+    )
+    assert said(Verdict.CANNOT_BE_TOLD, high=-0.1).startswith(
+        f"Whether what surrounds an epoch tells more of it {by_third} cannot be told (log loss"
+    )
+    assert said(Verdict.CANNOT_BE_TOLD, high=0.1).startswith(
+        "Whether what surrounds an epoch tells more of it than its label cannot be told (log loss"
+    )
+    alone = finding_of_epochs(replace(learnt, epochs=replace(epochs, penalty=None)))
+    assert alone.startswith("What surrounds an epoch tells no more of it than its label (log loss")
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({}, "told no more of it than its label and the third of the night in people who were not learnt from"),
+        ({}, "the probabilities of epochs are made of it all the same"),
+        ({"penalty": None}, "the probabilities of epochs are those of the label alone"),
+        ({"verdict": Verdict.CANNOT_BE_TOLD}, "could not be told in people who were not learnt from"),
+    ],
+)
+def test_probabilities_that_did_not_help_are_told_with_every_night(deep_at_first, tmp_path, changed, said):
+    learnt, night = deep_at_first
+    learnt = replace(learnt, epochs=replace(learnt.epochs, **changed))
+    path = tmp_path / "night.csv"
+    begin = datetime(2026, 3, 1, 22)
+    rows = [f"{begin + timedelta(seconds=30 * i)},{stage}\n" for i, stage in enumerate(night)]
+    path.write_text("start,stage\n" + "".join(rows), encoding="utf-8")
+    out = tmp_path / "out"
+    done = ended("correct", written(learnt, tmp_path), path, "--epochs", tmp_path / "epochs.csv", "--out", out)
+    assert said in " ".join(done.stdout.split())
+    assert said in (out / "corrected.json").read_text(encoding="utf-8")
+    assert said in (out / "report.html").read_text(encoding="utf-8")
+    (tmp_path / "again.csv").write_bytes(path.read_bytes())
+    table = tmp_path / "nights.csv"
+    table.write_text("participant,night,device_file\ncrew-7,1,night.csv\ncrew-7,2,again.csv\n", encoding="utf-8")
+    done = ended("correct", tmp_path / "correction.json", table, "--quiet")
+    assert " ".join(done.stdout.split()).count(said) == 1
+
+
+def test_probabilities_that_helped_are_told_without_a_caution(hidden):
+    night = hidden.apply(read_hypnogram(["wake", "light", "deep", "wake"] * 60, reports=["wake", "light", "deep"]))
+    assert not any(caution.kind is CautionKind.EPOCHS_NOT_HELPED for caution in night.cautions)
 
 
 def test_nights_without_epochs_have_no_probabilities():
