@@ -372,6 +372,7 @@ def with_jump(reading: ClockReading, jump: ClockJump | None) -> ClockReading:
     )
     if not math.isnan(jump.kappa_with_drift):
         reason += f", one with a drift {jump.kappa_with_drift:.3f}"
+    reason += f"; with both {jump.agreeing} epochs agree, with one offset {jump.agreeing_one_offset} at most"
     # a jump would pass for a drift
     return replace(reading, proposed=False, reason=reason, jump=jump, outside_s=NAN, **Drift()._asdict())
 

@@ -331,12 +331,15 @@ class ClockJump:
     before_s, after_s : float
         Seconds to add to device times before and after it.
     kappa : float
-        Kappa of the night with both.
+        Kappa of the night with both: of the epochs before ``at_s`` with the first offset, and of those from ``lost_s``
+        after it on with the second. No epoch of the device counts twice.
     kappa_one_offset, kappa_with_drift : float
         Kappa with the best offset alone, and with the best drift as well: nan where the two offsets are so far apart
         that no drift comes near them, and where two offsets are not worth proposing anyway.
     score_before, score_after : float
         How far the peak of either part stands out (:func:`sleepagree.scoring.offsets.peak_score`).
+    agreeing, agreeing_one_offset : int
+        Epochs of these that agree, and those of the whole night that agree at the one offset where most do.
     """
 
     at_s: float
@@ -349,6 +352,8 @@ class ClockJump:
     kappa_with_drift: float
     score_before: float
     score_after: float
+    agreeing: int
+    agreeing_one_offset: int
 
     @property
     def lost_s(self) -> float:
@@ -362,9 +367,13 @@ class ClockJump:
 
     @property
     def stands_out(self) -> bool:
-        """Whether two offsets are worth proposing instead of one offset or a drift."""
+        """Whether two offsets are worth proposing instead of one offset or a drift.
+
+        Kappa alone would gain by epochs that are left out: of those that agree there must be more, too.
+        """
         return (
             abs(self.after_s - self.before_s) >= SMALLEST_JUMP_S
+            and self.agreeing > self.agreeing_one_offset
             and min(self.score_before, self.score_after) >= LOWEST_PART_SCORE
             and self.gain >= LEAST_JUMP_GAIN
         )
@@ -373,9 +382,8 @@ class ClockJump:
 def best_jump(reference: ClassCodes, device: ClassCodes, n_classes: int) -> ClockJump | None:
     """Return the two offsets, and the place between them, that explain a night best.
 
-    For every place on a 5-min grid, both parts 1 h or longer, each part has its own best offset up to 3 h; the
-    place with the highest kappa of both parts together is taken, and moved to the epoch before and after which most
-    epochs agree.
+    For every place on a 5-min grid, both parts 1 h or longer, each part has its own best offset up to 3 h. Of these
+    pairs of offsets, and of all epochs that may end the first part, those are taken with which most epochs agree.
 
     Parameters
     ----------
@@ -402,57 +410,86 @@ def best_jump(reference: ClassCodes, device: ClassCodes, n_classes: int) -> Cloc
     if n_classes < FEWEST_CLASSES or len(sums) < round(LEAST_NIGHT_S / _JUMP_BLOCK_S):
         return None
     cuts = np.arange(least, len(sums) - least + 1)
-    firsts, seconds = sums[cuts - 1], sums[-1] - sums[cuts - 1]
-    tops = [_tops(tables) for tables in (firsts, seconds)]
-    both = np.arange(cuts.size)
-    kappas = kappa(firsts[both, tops[0]] + seconds[both, tops[1]])
-    if np.isnan(kappas).all():
+    ends = zip(_best_offsets(sums[cuts - 1]), _best_offsets(sums[-1] - sums[cuts - 1]), strict=True)
+    pairs = {(before, after) for before, after in ends if before is not None and after is not None}
+    if not pairs:
         return None
-    best = int(np.nanargmax(kappas))
-    before, after = (int(top[best]) - _LAGS.most for top in tops)
-    jump = after - before
-    at, low, high = _places(reference, device, before, after)
-    parts = slice(at), slice(at + max(0, jump), None)
-    scores = [
-        _part_score(reference, moved_later(device, shift), part, n_classes)
-        for part, shift in zip(parts, (before, after), strict=True)
-    ]
-    one = float(np.nanmax(kappa_where_common(sums[-1])[_LAGS.inner]))
-    at_s, low_s, high_s, before_s, after_s = (epochs * EPOCH_S for epochs in (at, low, high, before, after))
-    found = ClockJump(at_s, low_s, high_s, before_s, after_s, float(kappas[best]), one, NAN, scores[0], scores[1])
-    jump_s = abs(jump) * EPOCH_S
+    # of pairs that explain the night alike the one nearest to no jump, and to no offset
+    by_size = sorted(pairs, key=lambda pair: (abs(pair[1] - pair[0]), abs(pair[0]), pair))
+    best = max((_place_between(reference, device, *pair) for pair in by_size), key=lambda place: place.agreeing)
+    kappa_of_both, scores = _worth_of(best, reference, device, n_classes)
+    whole = sums[-1, _LAGS.inner]
+    found = ClockJump(
+        at_s=best.at * EPOCH_S,
+        at_low_s=best.low * EPOCH_S,
+        at_high_s=best.high * EPOCH_S,
+        before_s=best.before * EPOCH_S,
+        after_s=best.after * EPOCH_S,
+        kappa=kappa_of_both,
+        kappa_one_offset=float(np.nanmax(kappa_where_common(whole))),
+        kappa_with_drift=NAN,
+        score_before=scores[0],
+        score_after=scores[1],
+        agreeing=best.agreeing,
+        agreeing_one_offset=int(np.trace(whole, axis1=1, axis2=2).max()),
+    )
+    jump_s = abs(found.after_s - found.before_s)
     if not found.stands_out or jump_s > _BEYOND_DRIFT_S:
         return found
-    curves = drift_curves(blocks, (before_s + after_s) / 2.0, within_s=jump_s)
+    curves = drift_curves(blocks, (found.before_s + found.after_s) / 2.0, within_s=jump_s)
     return replace(found, kappa_with_drift=float(np.nanmax(curves)))
 
 
-def _part_score(reference: ClassCodes, moved: ClassCodes, part: slice, n_classes: int) -> float:
-    """Return how far the peak of one part of the reference's time stands out, with the device at its best offset."""
-    inside = np.full(reference.size, -1, reference.dtype)
-    inside[part] = reference[part]
-    curve = offset_curve(inside, moved, n_classes, _LAGS.context)
-    return peak_score(curve, _LAGS.context, chance_curve(inside, moved, n_classes), step_s=EPOCH_S)
+def _best_offsets(tables: Values) -> list[int | None]:
+    """Return the best offset of each row of tables (epochs), the one nearest to 0 among equals; None without kappa."""
+    peaks = (peak_position(curve, _LAGS.reach) for curve in kappa_where_common(tables)[:, _LAGS.inner])
+    return [None if peak is None else peak - _LAGS.reach for peak in peaks]
 
 
-def _tops(tables: Values) -> Values:
-    """Return the position of the best offset of each row of tables, the one nearest to 0 among equals."""
-    curves = kappa_where_common(tables)[:, _LAGS.inner]
-    return np.array([peak_position(curve, _LAGS.reach) or 0 for curve in curves]) + _LAGS.context
+class _Place(NamedTuple):
+    """Two offsets, the end of the first part, the earliest and latest end as good, and how many epochs agree."""
+
+    before: int
+    after: int
+    at: int
+    low: int
+    high: int
+    agreeing: int
+
+    @property
+    def parts(self) -> tuple[slice, slice]:
+        """Both parts of the reference's time.
+
+        A device that goes on with an earlier time has nothing for so long: what it said before would count twice.
+        """
+        return slice(self.at), slice(self.at + max(0, self.after - self.before), None)
 
 
-def _places(reference: ClassCodes, device: ClassCodes, before: int, after: int) -> tuple[int, int, int]:
-    """Return the end of the first part with which most epochs agree, and the earliest and latest one as good."""
+def _place_between(reference: ClassCodes, device: ClassCodes, before: int, after: int) -> _Place:
+    """Return the place between two offsets with which most epochs agree."""
     scored, least = np.flatnonzero(reference >= 0), round(LEAST_PART_S / EPOCH_S)
     agree = []
     for shift in (before, after):
         agrees = (moved_later(device, shift) == reference) & (reference >= 0)
         agree.append(np.concatenate(([0], np.cumsum(agrees))))
-    # a device that goes on with an earlier time has nothing for as long as that: nothing counts there
     lost = max(0, after - before)
     first, last = int(scored[0]) + least, int(scored[-1]) + 1 - least
     ends = np.arange(first, max(first, last - lost) + 1)
     agreeing = agree[0][ends] + agree[1][-1] - agree[1][np.minimum(ends + lost, reference.size)]
-    as_good = ends[agreeing >= agreeing.max() - _AS_GOOD]
-    top = ends[agreeing == agreeing.max()]
-    return int(top[top.size // 2]), int(as_good[0]), int(as_good[-1])
+    most = int(agreeing.max())
+    as_good, top = ends[agreeing >= most - _AS_GOOD], ends[agreeing == most]
+    return _Place(before, after, int(top[top.size // 2]), int(as_good[0]), int(as_good[-1]), most)
+
+
+def _worth_of(
+    place: _Place, reference: ClassCodes, device: ClassCodes, n_classes: int
+) -> tuple[float, tuple[float, float]]:
+    """Return kappa of the night with both offsets, and how far the peak of either part stands out."""
+    both = np.full(device.size, -1, device.dtype)
+    scores = []
+    for part, shift in zip(place.parts, (place.before, place.after), strict=True):
+        inside, moved = np.full(reference.size, -1, reference.dtype), moved_later(device, shift)
+        inside[part], both[part] = reference[part], moved[part]
+        curve = offset_curve(inside, moved, n_classes, _LAGS.context)
+        scores.append(peak_score(curve, _LAGS.context, chance_curve(inside, moved, n_classes), step_s=EPOCH_S))
+    return float(offset_curve(reference, both, n_classes, 0)[0]), (scores[0], scores[1])

@@ -3,9 +3,32 @@
 import numpy as np
 import pytest
 import simulated
+from sklearn.metrics import cohen_kappa_score
 
 from sleepagree.scoring.clock import ClockReading, with_jump
 from sleepagree.scoring.clock_blocks import best_jump
+from tests.worked import epochs
+
+#: A device that is right but for runs of errors, by a clock that is 240 s slow all night.
+SLOW_ALL_NIGHT = (
+    "W*21 L*22 W*2 L*28 D*30 L*5 R*18 W*6 L*28 D*26 L*8 R*23 W*10 L*7 W*3 L*30 D*44 L*14 R*25 L*37 W*2 L*10 D*39 L*13 "
+    "R*28 L*53 W L*2 D*20 L*12 R*23 W*2 L*2 W*3 L*55 R*37 W L*43 W*2 L*7 R*33 W*2 L*36 W*3 L*54 R*39 L*51",
+    "W*13 L*22 W*2 L*28 D*10 W*15 D*5 L*5 R*17 L*42 D*19 L*8 R*23 W*10 L*7 W*3 L*30 D*27 W*8 D*19 L*4 R*25 L*12 W*9 "
+    "L*4 D*9 L*3 W*2 L*14 W*2 D*19 L*3 D*11 L*13 R*20 W*15 L*22 W*4 L*3 D*8 L*9 W L*5 D*17 L*12 R*15 W*5 R*3 W*2 "
+    "L*2 W*3 L*7 D*11 L*37 R*7 W*3 R*27 W L*43 W*2 L*7 R*33 W*2 L*36 W*3 L*18 W*4 L*25 D*61 L*34 D*2 -*8",
+)
+
+
+def written_night(*sides):
+    return [np.array(["-WLDR".index(word or "-") - 1 for word in epochs(side)], np.int8) for side in sides]
+
+
+def with_long_runs(seed, *, share, run_min, **clock):
+    rng = np.random.default_rng(seed)
+    truth = simulated.simulate_sleep(rng)
+    device = simulated.score_epochs(truth, **clock)
+    device = simulated.add_error_runs(device, rng, share=share, mean_run_epochs=2 * run_min)
+    return simulated.score_epochs(truth), device
 
 
 def night(seed, **clock):
@@ -53,6 +76,43 @@ def test_an_offset_and_a_drift_are_no_jump(clock):
         jump = best_jump(*night(seed, **clock), simulated.CLASSES)
         assert jump is not None
         assert not jump.stands_out
+
+
+def test_a_night_is_not_explained_by_leaving_out_what_agrees():
+    reference, device = written_night(*SLOW_ALL_NIGHT)
+    moved = np.concatenate((np.full(8, -1, np.int8), device[:-8]))
+    jump = best_jump(reference, device, simulated.CLASSES)
+    assert jump is not None
+    assert not jump.stands_out
+    assert jump.agreeing_one_offset == np.count_nonzero(reference == moved)
+
+
+@pytest.mark.parametrize(
+    ("seed", "share", "run_min", "slow_s"), [(42, 0.5, 10, 0.0), (25, 0.5, 20, 0.0), (33, 0.5, 20, 240.0)]
+)
+def test_long_runs_of_errors_are_no_jump(seed, share, run_min, slow_s):
+    jump = best_jump(*with_long_runs(seed, share=share, run_min=run_min, clock_slow_s=slow_s), simulated.CLASSES)
+    assert jump is not None
+    assert not jump.stands_out
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("jump_s", [600.0, 3600.0, -3600.0, 0.0])
+def test_kappa_is_that_of_the_epochs_told_and_no_epoch_counts_twice(seed, jump_s):
+    if jump_s:
+        reference, device = night(seed, jump_s=jump_s, at_s=4 * 3600.0)
+    else:
+        reference, device = with_long_runs(seed, share=0.5, run_min=20)
+    jump = best_jump(reference, device, simulated.CLASSES)
+    assert jump is not None
+    at, lost, before, after = (round(s / 30) for s in (jump.at_s, jump.lost_s, jump.before_s, jump.after_s))
+    pairs = [(i, i - before) for i in range(at)] + [(i, i - after) for i in range(at + lost, reference.size)]
+    pairs = [(i, j) for i, j in pairs if 0 <= j < device.size and reference[i] >= 0 and device[j] >= 0]
+    ours, theirs = zip(*pairs, strict=True)
+    assert len(set(theirs)) == len(theirs)
+    told = reference[list(ours)], device[list(theirs)]
+    assert jump.kappa == pytest.approx(cohen_kappa_score(*told), abs=1e-12)
+    assert jump.agreeing == np.count_nonzero(told[0] == told[1])
 
 
 def test_wake_and_sleep_alone_and_short_nights_tell_nothing_of_a_jump():
