@@ -443,8 +443,9 @@ def jumps(record: dict[str, Any]) -> Iterator[str]:
     for kind in quiet:
         clock = f"{kind['drift_s_per_h']:g} s/h drift" if kind["drift_s_per_h"] else f"{kind['slow_s']:g} s slow"
         what = clock if kind["related"] else "nights of two people"
-        rows.append((what, f"{kind['errors']:g}", f"{kind['device_epoch_s']:g} s", kind["told"]))
-    yield from table(("no jump", "share inside error runs", "device epochs", "told a jump"), rows)
+        run = f"{kind['run_s'] / 60:g} min"
+        rows.append((what, f"{kind['errors']:g}", run, f"{kind['device_epoch_s']:g} s", kind["told"]))
+    yield from table(("no jump", "share inside error runs", "their length, mean", "device epochs", "told a jump"), rows)
     rows = [
         (
             f"{kind['jump_s']:+g} s",

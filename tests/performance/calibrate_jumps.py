@@ -1,6 +1,6 @@
 """How often a jump of the clock is told, and told right: ``python -m tests.performance.calibrate_jumps``.
 
-Prints one line per kind of night. Some eight minutes with 200 nights of each kind.
+Prints one line per kind of night. Some nine minutes with 200 nights of each kind.
 """
 
 from __future__ import annotations
@@ -18,15 +18,20 @@ import simulated
 from sleepagree.scoring.clock_blocks import ClockJump, best_jump
 from tests import records
 
-#: Nights without a jump: share inside error runs, device epochs (s), clock slow by (s), drift (s/h), same person.
-WITHOUT: Final[tuple[tuple[float, float, float, float, bool], ...]] = (
-    *((share, 30.0, 0.0, 0.0, True) for share in (0.25, 0.5, 0.7, 0.9)),
-    (0.25, 300.0, 0.0, 0.0, True),
-    (0.5, 30.0, 240.0, 0.0, True),
-    (0.25, 30.0, 0.0, 20.0, True),
-    (0.25, 30.0, 0.0, 40.0, True),
-    (0.5, 30.0, 0.0, 40.0, True),
-    (0.25, 30.0, 0.0, 0.0, False),
+#: How long runs of errors are on average (s), where nothing else is said.
+RUN_S: Final = 180.0
+#: Nights without a jump: share inside error runs, device epochs (s), clock slow by (s), drift (s/h), same person,
+#: length of runs (s).
+WITHOUT: Final[tuple[tuple[float, float, float, float, bool, float], ...]] = (
+    *((share, 30.0, 0.0, 0.0, True, RUN_S) for share in (0.25, 0.5, 0.7, 0.9)),
+    (0.25, 300.0, 0.0, 0.0, True, RUN_S),
+    (0.5, 30.0, 240.0, 0.0, True, RUN_S),
+    (0.25, 30.0, 0.0, 20.0, True, RUN_S),
+    (0.25, 30.0, 0.0, 40.0, True, RUN_S),
+    (0.5, 30.0, 0.0, 40.0, True, RUN_S),
+    (0.25, 30.0, 0.0, 0.0, False, RUN_S),
+    *((share, 30.0, 0.0, 0.0, True, run_s) for run_s in (600.0, 1200.0) for share in (0.25, 0.5, 0.7)),
+    *((0.5, 30.0, 240.0, 0.0, True, run_s) for run_s in (600.0, 1200.0)),
 )
 #: Nights with a jump, 2 to 6 h after their begin: how much slower the clock gets (s), share inside error runs.
 WITH: Final = tuple(
@@ -37,14 +42,14 @@ WITH: Final = tuple(
 
 
 def without_jump(
-    seed: int, share: float, epoch_s: float, slow_s: float, drift: float, is_related: bool
+    seed: int, share: float, epoch_s: float, slow_s: float, drift: float, is_related: bool, run_s: float
 ) -> ClockJump | None:
     """Return what is found in a night without a jump."""
     rng = np.random.default_rng(seed)
     truth = simulated.simulate_sleep(rng)
     other = truth if is_related else simulated.simulate_sleep(rng)
     device = simulated.score_epochs(other, clock_slow_s=slow_s, drift_s_per_h=drift, epoch_s=epoch_s)
-    device = simulated.add_error_runs(device, rng, share=share, mean_run_epochs=max(1.0, 180.0 / epoch_s))
+    device = simulated.add_error_runs(device, rng, share=share, mean_run_epochs=max(1.0, run_s / epoch_s))
     reference = simulated.score_epochs(truth)
     return best_jump(reference, np.repeat(device, round(epoch_s / 30))[: reference.size], simulated.CLASSES)
 
@@ -64,7 +69,7 @@ def main(nights: int, keep: Path | None) -> None:
     quiet: list[dict[str, Any]] = []
     for kind in WITHOUT:
         found = [without_jump(seed, *kind) for seed in range(nights)]
-        names = ("errors", "device_epoch_s", "slow_s", "drift_s_per_h", "related")
+        names = ("errors", "device_epoch_s", "slow_s", "drift_s_per_h", "related", "run_s")
         told = sum(jump is not None and jump.stands_out for jump in found)
         quiet.append({**dict(zip(names, kind, strict=True)), "told": told})
         print(quiet[-1], flush=True)
