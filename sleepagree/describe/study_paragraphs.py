@@ -265,8 +265,8 @@ def _say_kinds(
             )
     if IntervalMethod.DELTA in kinds:
         units = "nights" if kinds[IntervalMethod.DELTA] == {"nights"} else "participants"
-        few = FEWEST_UNITS_FOR_RESAMPLES - 1
-        fewer = f"for minutes or where {units} give fewer than {few} degrees of freedom, " if said else ""
+        few = f"where {units} are fewer than {FEWEST_UNITS_FOR_RESAMPLES} or very uneven"
+        fewer = f"for minutes or {few}, " if said else ""
         said.append(
             f"{fewer}those of the delta method with {units} as the units and a t quantile"
             f"{marks.get(IntervalMethod.DELTA, '')}"

@@ -259,6 +259,9 @@ def participant_weights(n_participants: int, resamples: int, rng: np.random.Gene
 
 #: Below this many units the delta method's interval is the one to report.
 FEWEST_UNITS_FOR_RESAMPLES: Final = 10
+#: Units that leave no larger part than this of their number less 1 as degrees of freedom are too uneven for
+#: bootstrap-t: the delta method's interval, which allows for it, then holds more often (our choice, docs/evidence).
+_UNEVEN: Final = 0.5
 #: Above this many units bootstrap-t intervals are not made: they are those between percentiles, and cost much more.
 MOST_UNITS_STUDENTISED: Final = 200
 
@@ -339,7 +342,7 @@ class BootstrapIntervals:
         """Which interval is the one to report.
 
         Bootstrap-t for statistics with bounds, of 10 to 200 units; percentiles for more; else the delta method's, and
-        where there are too few resamples for the ends of either. Units count by the degrees of freedom. Of those
+        where there are too few resamples for the ends of either, or units are very uneven. Of those
         compared these hold the truth most often where people differ with skew or heavy tails or a device fails on some
         of them (docs/methods_intervals.md, which tells how often).
         """
@@ -757,6 +760,7 @@ def _intervals(
     if units_spread.largest_share > LARGEST_SHARE:
         note = f"no interval: one of {units} has {units_spread.largest_share:.0%} of the epochs that it is about"
         return plan.without_intervals(value, f"value of {units}", note, lacking=lacking)
+    is_even = degrees > _UNEVEN * (counting - 1)
     quantile, tail = _quantile_and_tail(plan.level, counting, units_spread.inflation, degrees)
     percentile = bca = Interval(NAN, NAN, lacking, plan.why_too_few)
     if not percentile.because:
@@ -767,7 +771,7 @@ def _intervals(
     few = f", tails of t with {degrees:.3g} df"
     drawn = f"{plan.resamples} resamples of {units}{few}"
     studentised = None
-    if errors is not None and not math.isnan(low) and degrees + 1 >= FEWEST_UNITS_FOR_RESAMPLES:
+    if errors is not None and not math.isnan(low) and is_even and counting >= FEWEST_UNITS_FOR_RESAMPLES:
         studentised = _studentised(value, error, replicates, errors, plan, bounds)
     return BootstrapIntervals(
         plan.estimate(value, f"percentile, {drawn}", percentile.low, percentile.high, spread),

@@ -218,9 +218,7 @@ def test_methods_of_a_study_name_the_interval_that_its_size_calls_for() -> None:
     many = methods_of_study(summarise_study(simulated_nights(12, 1), StudyOptions(resamples=50)))
     assert SOURCES["bootstrap_t"] in many.sources
     assert "bootstrap-t intervals from 50 resamples" in many.text
-    assert (
-        "for minutes or where participants give fewer than 9 degrees of freedom, those of the delta method" in many.text
-    )
+    assert "for minutes or where participants are fewer than 10 or very uneven, those of the delta method" in many.text
 
 
 @pytest.mark.parametrize("resamples", [0, 1, 39])

@@ -232,8 +232,7 @@ def test_every_sentence_tells_the_interval_that_is_given(people: int, by_delta: 
     page = study_page(study)
     methods = methods_of_study(study).text
     primary = [s.pooled.primary is s.pooled.delta for d in study.devices for m in d.mappings for s in m.statistics]
-    # with 12 people some classes still are: people have unlike numbers of epochs of them
-    assert all(primary) == by_delta
+    assert any(primary) == by_delta
     for text in (page, methods):
         assert "delta method" in text  # that of minutes, whatever the number of people
         assert ("bootstrap-t intervals from 50 resamples in which whole participants were drawn" in text) != by_delta
