@@ -110,7 +110,7 @@ def mend_layout(
     if other == _ASKED_ZONE:
         proposal = replace(proposal, settings=(*proposal.settings, Setting("zone", None, Why.UNTOLD)))
     from sleepagree.describe.blocks import Description
-    from sleepagree.describe.proposal import layout_text, proposal_sections
+    from sleepagree.describe.proposal import proposal_sections
     from sleepagree.files.writing import name_inputs, write_text
     from sleepagree.readers.layout import parse_layout
 
@@ -129,16 +129,11 @@ def mend_layout(
         if any(label.is_explained for label in proposal.labels):
             told += "\n  Take the lines of labels out of it that the mapping file explains."
         raise _with_command(error, proposal, told, other)
-    click.echo(
-        f"{printable(path.name)} is not read as it is: {printable(name_options(error.problem, Front.COMMAND))}.",
-        err=True,
-    )
+    problem = printable(name_options(error.problem, Front.COMMAND))
+    click.echo(f"{printable(path.name)} is not read as it is: {problem}.", err=True)
     if not click.confirm("Write a layout for it and go on?", default=True, err=True):
         raise error
-    proposal, answered = _in_its_encoding(path, proposal, given)
-    answers = answered | {setting.key: _ask(setting) for setting in proposal.questions}
-    stages = _ask_meanings(proposal)
-    text = layout_text(proposal, answers, stages)
+    text = _fill_in(path, proposal, given)
     target = click.prompt(
         "Write the layout to", default=str(target), value_proc=lambda text: _free_path(text, str(target)), err=True
     )
@@ -150,6 +145,15 @@ def mend_layout(
     context.params[key] = target
     context.set_parameter_source(key, ParameterSource.COMMANDLINE)
     return parse_layout(text.encode(), target.name)
+
+
+def _fill_in(path: Path, proposal: LayoutProposal, given: Layout | None) -> str:
+    """Return the text of a layout whose blanks are asked for."""
+    from sleepagree.describe.proposal import layout_text
+
+    proposal, answered = _in_its_encoding(path, proposal, given)
+    answers = answered | {setting.key: _ask(setting) for setting in proposal.questions}
+    return layout_text(proposal, answers, _ask_meanings(proposal))
 
 
 def _with_command(error: SleepAgreeError, proposal: LayoutProposal, told: str, other: str) -> SleepAgreeError:
