@@ -676,3 +676,17 @@ def test_a_correction_is_learnt_from_nights_that_are_read_alike(monkeypatch: pyt
     by = replace(calm, options=replace(calm.options, by="deck"))
     assert next_command(by, table, options) == ""
     assert not [s for s in describe_study(by).answer if s.name == "answer-next"]
+
+
+def test_own_figures_of_two_devices_need_no_rows_of_a_table() -> None:
+    nights = [replace(n, row=i) for i, n in enumerate(simulated_nights(4, 3), 1)]
+    with_rows, without = (
+        [
+            d
+            for d in summarise_study(given, StudyOptions(resamples=0)).comparisons[0].differences
+            if "error" in d.statistic
+        ]
+        for given in (nights, [replace(n, row=0) for n in nights])
+    )
+    assert with_rows
+    assert [(d.own_first, d.own_second) for d in with_rows] == [(d.own_first, d.own_second) for d in without]
