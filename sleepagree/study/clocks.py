@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
+from sleepagree.inference.one_night import t_quantile
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.scoring.clock_check import clock_change_cautions, quick_clock_check
 from sleepagree.scoring.offsets import (
@@ -317,7 +318,7 @@ def _rate_of(nights: Sequence[NightClock], level: float, *, participant: str) ->
     if on_line < max(FEWEST_FOR_RATE, _LEAST_ON_LINE * len(dated)):
         return None
     slope, at_first_s, error = _fit_line(days[near], offsets[near])
-    sure, wide = (error * _t_quantile(on_line - 2, p) for p in (_RATE_LEVEL, level))
+    sure, wide = (error * t_quantile(p, on_line - 2) for p in (_RATE_LEVEL, level))
     if abs(slope) <= sure or abs(slope) * days[-1] < CAUTION_OFFSET_S:
         return None
     ends_s = at_first_s, at_first_s + slope * float(days[-1])
@@ -343,12 +344,6 @@ def _fit_line(days: Values, offsets: Values) -> tuple[float, float, float]:
     line = linregress(days, offsets)
     least = EPOCH_S / 2.0 / (float(np.std(days)) * math.sqrt(days.size))
     return float(line.slope), float(line.intercept), max(float(line.stderr), least)
-
-
-def _t_quantile(freedom: int, level: float) -> float:
-    from scipy.special import stdtrit
-
-    return float(stdtrit(freedom, 0.5 + level / 2.0))
 
 
 # --- sums over nights -------------------------------------------------------------------------------------

@@ -155,12 +155,14 @@ def gzip_member(text: str) -> bytes:
 
 
 def _score_row(row: NightRow, files: NightFilesReader, options: ScoringOptions) -> tuple[PairedNight, NightSummary]:
-    scorings, device = _tell_apart(files.scorings(row), row.references), files.device(row)
+    scorings, device = files.scorings(row), files.device(row)
+    several = len(scorings) > 1
+    if several:
+        scorings = _tell_apart(scorings, row.references)
     sources = tuple(_source(name, s) for name, s in zip(row.references, scorings, strict=True))
     own = _source(row.device_file, device)
     asked = options.mappings[0] if options.mappings else None
     window = row.window or options.window
-    several = len(scorings) > 1
     if several:
         _refuse_copies(scorings)
         refuse_label_lines(scorings, options.mappings)

@@ -138,9 +138,8 @@ def read_edf(
         spans = spans_of_annotations(contents.annotations, contents.source, layout=given, own_words=own_words)
         if spans is None:
             spans = _spans_of_signal(file, contents, given, own_words)
-        else:
-            cautions = _hypnogram_unread(contents.header, spans, given)
-            spans = replace(spans, cautions=(*spans.cautions, *cautions))
+        elif unread := _hypnogram_unread(contents.header, spans, given):
+            spans = replace(spans, cautions=(*spans.cautions, unread))
         file.check_unchanged()
     if spans is None:
         raise _nothing_scored(file.path, contents)
@@ -395,14 +394,14 @@ def _filled_starts(header: EdfHeader, starts_s: NDArray[np.float64], path: str) 
     return filled_s
 
 
-def _hypnogram_unread(header: EdfHeader, spans: ScoredSpans, layout: Layout) -> tuple[Caution, ...]:
+def _hypnogram_unread(header: EdfHeader, spans: ScoredSpans, layout: Layout) -> Caution | None:
     """Return the warning about a hypnogram signal that plain words alone kept from being read."""
+    named = _named_hypnograms(header)
+    if not named or any(map(is_edf_stage_text, spans.labels)):
+        return None
     told = fold_table(layout.stages)
     plain = tuple(label for label in spans.labels if fold_label(label) not in told)
-    named = _named_hypnograms(header)
-    if not named or not plain or any(map(is_edf_stage_text, spans.labels)):
-        return ()
-    return (Caution.of(CautionKind.HYPNOGRAM_UNREAD, signal=OwnWord(named[0].label), labels=plain[:6]),)
+    return Caution.of(CautionKind.HYPNOGRAM_UNREAD, signal=OwnWord(named[0].label), labels=plain[:6]) if plain else None
 
 
 def _slow_signals(header: EdfHeader) -> list[EdfSignal]:
