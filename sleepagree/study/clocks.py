@@ -44,6 +44,8 @@ _LEAST_MEAN_SCORE: Final = 1.0
 _MOST_RIGHT: Final = 0.1
 #: Nights of one clock, on different days, from which on a gain or loss from night to night is looked for.
 FEWEST_FOR_RATE: Final = 5
+#: Nights through which the line that leaves stray ones out is laid, at most.
+_MOST_FOR_LINE: Final = 500
 #: Confidence at which the slope must leave 0 out, and the share of nights that must lie within a minute of the line.
 _RATE_LEVEL: Final = 0.99
 _LEAST_ON_LINE: Final = 0.75
@@ -326,10 +328,14 @@ def _rate_of(nights: Sequence[NightClock], level: float, *, participant: str) ->
 
 
 def _near_median_line(days: Values, offsets: Values) -> NDArray[np.bool_]:
-    """Return which nights lie within a minute of the line of Theil and Sen, which single stray nights do not move."""
+    """Return which nights lie within a minute of the line of Theil and Sen, which single stray nights do not move.
+
+    The line looks at every pair of nights: of very many nights it takes some, evenly from first to last.
+    """
     from scipy.stats import theilslopes
 
-    line = theilslopes(offsets, days)
+    taken = np.linspace(0, days.size - 1, min(days.size, _MOST_FOR_LINE)).astype(np.intp)
+    line = theilslopes(offsets[taken], days[taken])
     away: Values = np.abs(offsets - line.intercept - line.slope * days)
     return away < CAUTION_OFFSET_S
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+import tracemalloc
 from dataclasses import replace
+from datetime import date, timedelta
 
 import numpy as np
 import pytest
@@ -205,6 +207,24 @@ def test_one_device_that_people_wear_in_turn_is_followed_over_all_its_nights():
     assert rate.participant == ""
     assert rate.low < 20.0 < rate.high
     assert ". The device's clock loses " in say_device_clock(judge_device_clock(nights))
+
+
+def test_a_device_of_very_many_nights_is_followed_without_every_pair_of_them():
+    first = date(2016, 3, 1)
+    offsets_s = [30.0 * round(0.3 * day / 30.0) for day in range(4000)]
+    profile = bytes(len(PROFILE_SHIFTS))
+    nights = [
+        NightClock(f"P{day}", f"{first + timedelta(days=day)}T22:30:00", offset_s, 9.0, profile)
+        for day, offset_s in enumerate(offsets_s)
+    ]
+    tracemalloc.start()
+    try:
+        (rate,) = judge_device_clock(nights).rates
+        _, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert (rate.nights, round(rate.seconds_per_day, 3)) == (4000, 0.3)
+    assert most < 64 * 2**20  # all pairs are 8 million
 
 
 def test_a_stray_night_does_not_hide_a_rate():
