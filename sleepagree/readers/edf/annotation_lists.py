@@ -22,7 +22,6 @@ _DURATION: Final = re.compile(rb"(?:[0-9]{1,9}(?:\.[0-9]*)?|\.[0-9]+)")
 _ONSET: Final = re.compile(rb"[+-]" + _DURATION.pattern)
 _STAMP: Final = re.compile(rb"(" + _ONSET.pattern + rb")(?:\x15(" + _DURATION.pattern + rb"))?")
 _CONTROL: Final = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f]")
-# What may be quoted in a message: something that was meant as a number cannot hold a name.
 # What may be quoted in a message: a number or a date that went wrong, but no word and no row of digits.
 _LONGEST_NUMBER: Final = 24
 _NUMBER_LIKE: Final = re.compile(rb"[0-9 .,:/+-]*(?:(?:nan|NaN|NAN|inf|yy|[eE])[0-9 .,:/+-]*)?")
