@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 #: No study of nights is larger; tables of larger ones would take minutes and memory without end.
 _LARGEST_SIZE: Final = 1_000_000
 _MOST_SIZES: Final = 100
+#: A half-width from here on, a factor of 2.7 to either side, was meant in another unit.
+_LARGEST_LOG_RATIO: Final = 1.0
 
 
 @click.command()
@@ -67,6 +69,7 @@ def plan(**options: Any) -> None:
     else:
         wanted, statistics = _from_results(options["results"], options["device"], options["measures"], wanted)
     _refuse_unplanned(statistics, wanted, stated=options["results"] is None)
+    _refuse_other_units(statistics, wanted)
     grid = plan_study(
         statistics,
         participants=participants,
@@ -196,3 +199,13 @@ def _refuse_unplanned(statistics: Mapping[str, Precision], wanted: Mapping[str, 
         else:
             remedy = "Give one of these names. What is alike on all nights of a study cannot be planned from it."
         raise InputError(problem, "", "--width", unknown[0], f"one of {', '.join(known)}", remedy)
+
+
+def _refuse_other_units(statistics: Mapping[str, Precision], wanted: Mapping[str, float]) -> None:
+    """Refuse a width that was meant in minutes where the study's differences are log ratios."""
+    for name, width in wanted.items():
+        if statistics[name].components.of_log_ratios and width >= _LARGEST_LOG_RATIO:
+            problem = "the study has log ratios of device and reference, and the wanted half-width is none"
+            found, expected = f"{name}={width:g}", f"less than {_LARGEST_LOG_RATIO:g}: 0.05 is about 5 %"
+            remedy = "For minutes plan from the study without --log-ratio."
+            raise InputError(problem, "", "--width", found, expected, remedy)

@@ -16,7 +16,8 @@ def describe_plan(grid: PlanGrid) -> Description:
     names = [name for name, _ in grid.assumed]
     sections = [_assumed(grid), *(_half_widths(grid, name, serial) for serial, name in enumerate(names))]
     if grid.smallest:
-        wanted = Items(tuple(map(_smallest, grid.smallest, _at_bound(grid))))
+        units = [" (log ratio)" if dict(grid.assumed)[s.statistic].of_log_ratios else "" for s in grid.smallest]
+        wanted = Items(tuple(map(_smallest, grid.smallest, _at_bound(grid), units)))
         detail = " for what is wanted (fewest nights in all)"
         sections.append(Section("smallest", "Smallest study", (wanted,), detail=detail))
     closing = "Epochs are not subjects: more epochs do not narrow these intervals, more people do."
@@ -68,8 +69,8 @@ def _at_bound(grid: PlanGrid) -> list[SmallestStudy | None]:
     return [by_statistic.get(study.statistic) for study in grid.smallest]
 
 
-def _smallest(study: SmallestStudy, at_bound: SmallestStudy | None) -> str:
-    said = f"{say_statistic(study.statistic)} ± {_plain(study.wanted, 6)}: {_size(study)}"
+def _smallest(study: SmallestStudy, at_bound: SmallestStudy | None, unit: str) -> str:
+    said = f"{say_statistic(study.statistic)} ± {_plain(study.wanted, 6)}{unit}: {_size(study)}"
     return f"{said}; with the SD between people at its upper bound: {_size(at_bound)}" if at_bound else said
 
 

@@ -379,3 +379,13 @@ def test_half_widths_of_ratios_are_of_logarithms(tmp_path: Path) -> None:
     assumed = document["assumed"]["statistics"]["bias TST"]
     assert assumed["within_sd"] == pytest.approx(math.log(row["within_sd"]))
     assert "log ratios" in assumed["source"]
+    told = run("plan", "--from", out / "results.json", "--width", "bias TST=0.05")
+    assert "bias TST ± 0.05 (log ratio):" in told.stdout
+    # the example of --help, in minutes, is a factor of 22,000
+    refused = run("plan", "--from", out / "results.json", "--width", "bias TST=10")
+    assert refused.exit_code == 1
+    assert refused.stderr == (
+        "sleepagree: --width: the study has log ratios of device and reference, and the wanted half-width is none. "
+        "Found bias TST=10; expected less than 1: 0.05 is about 5 %. For minutes plan from the study without "
+        "--log-ratio.\n"
+    )
