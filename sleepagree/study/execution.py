@@ -171,6 +171,12 @@ def _on_cluster(tasks: Any, address: str) -> Iterator[ChunkResult]:
 
     with client, parallel_config(backend="dask"):
         try:
+            client.wait_for_workers(1, timeout=10)
+        except TimeoutError:
+            problem, expected = "the Dask scheduler has no workers", "one at least within 10 s"
+            remedy = f"Start workers that know its address (dask worker {address})."
+            raise InputError(problem, "", f"{Option.SCHEDULER}", address, expected, remedy) from None
+        try:
             yield from Parallel(return_as="generator")(tasks)
         except KilledWorker:
             raise _worker_died(Option.SCHEDULER, "more memory for the workers") from None

@@ -420,6 +420,16 @@ def test_a_scheduler_that_is_not_there(tmp_path: Path, monkeypatch: pytest.Monke
     assert sorted(p.name for p in tmp_path.iterdir()) == ["ferry"]
 
 
+def test_a_scheduler_without_workers(tmp_path: Path) -> None:
+    distributed = pytest.importorskip("distributed")
+    table = copy_ferry(tmp_path / "ferry")
+    with distributed.LocalCluster(n_workers=0, protocol="tcp", dashboard_address=None) as cluster:
+        words = "--scheduler", cluster.scheduler_address, *QUICK
+        done = command("study", table, "--out", tmp_path / "out", *words)
+    assert_one_message(done, about="the Dask scheduler has no workers")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["ferry"]
+
+
 # --- files that lie ---------------------------------------------------------------------------------------
 
 
