@@ -19,7 +19,7 @@ def whole_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Se
     """Return a device over the whole window, None where the window holds nothing to tell."""
     if device.silence is None:
         return None
-    caption = "Minutes of each side's own epochs in the window, whether or not the other side scored them"
+    caption = "Minutes of the epochs to which the reference gave a stage, whether or not the device did"
     return section(
         f"whole-{serial}",
         f"The whole window of '{shorten(device.device)}'",
@@ -71,13 +71,23 @@ def _say_silence(counted_so: SilenceCounted, device: DeviceStudy, study: StudyAg
         if math.isnan(found.low)
         else f"{say_level(study.options.level)} {percent_interval(found.low, found.high, 1)} over {units_of(device)}"
     )
-    filled, _ = filled_epochs(device)
-    beside = f", beside {filled} in which its silence at either end was taken as wake" if filled else ""
-    return (
-        f"Of the {counted(counted_so.asked, 'epoch')} to which the reference gave a class the device gave no stage to "
-        f"{counted_so.silent}{beside}. With this silence counted as disagreement it says the same in "
-        f"{percent(found.value, 1)} ({ends}), under '{shorten(device.mappings[0].mapping.name)}'."
+    said = (
+        f"Of the {counted(counted_so.asked, 'epoch')} to which the reference gave a class the device gave "
+        f"{_what_it_gave(counted_so.silent, filled_epochs(device)[0])} it says the same in {percent(found.value, 1)} "
+        f"({ends}), under '{shorten(device.mappings[0].mapping.name)}'."
     )
+    only = counted_so.without_reference
+    return (
+        f"{said} Left out on both sides: {counted(only, 'epoch')} with a stage of the device alone." if only else said
+    )
+
+
+def _what_it_gave(silent: int, filled: int) -> str:
+    at_ends = f"{filled} in which its silence at either end was taken as wake"
+    if not silent:
+        return f"a stage to all but {at_ends}:" if filled else "a stage to all:"
+    beside = f", beside {at_ends}" if filled else ""
+    return f"no stage to {silent}{beside}. With this silence counted as disagreement"
 
 
 def changes_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:

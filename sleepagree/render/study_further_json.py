@@ -36,7 +36,8 @@ def silence_document(counted: SilenceCounted | None) -> Document | None:
     """Return agreement with silence counted as disagreement."""
     if counted is None:
         return None
-    return {**intervals_document(counted.agreement), "epochs": counted.asked, "silent": counted.silent}
+    document = {**intervals_document(counted.agreement), "epochs": counted.asked, "silent": counted.silent}
+    return {**document, "without_reference": counted.without_reference}
 
 
 def totals_document(totals: Sequence[WholeTotal]) -> list[Document]:

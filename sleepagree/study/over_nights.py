@@ -1,8 +1,8 @@
 """A device over many nights: where unreported stages went, what bias is made of, and the whole of its window.
 
 Nearly everything of a study is said of the epochs that both sides scored. A device that is silent where it would be
-wrong looks better there, and the minutes that its owner reads are those of all its epochs: silence is counted as an
-error here, too, and the device's own totals stand beside the reference's.
+wrong looks better there: silence is counted as an error here, too, and what it gave stands beside all that the
+reference scored.
 """
 
 from __future__ import annotations
@@ -162,7 +162,8 @@ def count_silence(grouped: NightGroups, mapping: StageMapping, counts: Counts) -
     by_unit = grouped.sum_by_unit(np.stack((agreed, asked - agreed), axis=1))
     kernels, purpose = {"agreement": _share_of_asked}, f"silence {grouped.device}"
     found = grouped.resample(by_unit, kernels, purpose, bounds={"agreement": SHARE})
-    return SilenceCounted(found["agreement"][0], int(asked.sum()), int(silent.sum()))
+    unscored = sum(_only_by_device(night) for night in grouped.nights)
+    return SilenceCounted(found["agreement"][0], int(asked.sum()), int(silent.sum()), unscored)
 
 
 def _share_of_asked(sums: NDArray[Any]) -> Values:
@@ -172,12 +173,22 @@ def _share_of_asked(sums: NDArray[Any]) -> Values:
 def _silent_epochs(night: NightSummary, mapping: StageMapping) -> int:
     """Return how many epochs have a class of the reference and no stage of the device."""
     kept = np.array(mapping.reference_codes(night.reference_set)) >= 0
-    has_stage = np.array([False, *night.device_set.scored])
-    return int(night.crossed[1:][kept & np.array(night.reference_set.scored)][:, ~has_stage].sum())
+    silent = ~_has_stage(night.device_set)
+    return int(night.crossed[1:][kept & np.array(night.reference_set.scored)][:, silent].sum())
+
+
+def _only_by_device(night: NightSummary) -> int:
+    """Return how many epochs have a stage of the device and none of the reference."""
+    return int(night.crossed[~_has_stage(night.reference_set)][:, _has_stage(night.device_set)].sum())
+
+
+def _has_stage(stage_set: StageSet) -> NDArray[np.bool_]:
+    """Return which rows or columns of crossed labels, that of gaps first, are of a stage."""
+    return np.array([False, *stage_set.scored])
 
 
 def own_totals(grouped: NightGroups, mapping: StageMapping, device_set: StageSet) -> tuple[WholeTotal, ...]:
-    """Return total sleep time and minutes of classes of each side's own epochs, with bias and limits of agreement.
+    """Return total sleep time and minutes of classes where the reference gave a stage, with bias and limits.
 
     Parameters
     ----------
@@ -191,8 +202,8 @@ def own_totals(grouped: NightGroups, mapping: StageMapping, device_set: StageSet
     Returns
     -------
     tuple of WholeTotal
-        TST and the classes that both sides can have. All epochs of the window that a side scored count, whether or not
-        the other side did.
+        TST and the classes that both sides can have, of all epochs that the reference scored, whether or not the device
+        did: what it did not call anything is missing from its minutes.
     """
     rows = np.array([_totals_of(night, mapping) for night in grouped.nights])
     names = ("TST", *(f"minutes {c}" for c in mapping.reference_classes))
@@ -231,11 +242,12 @@ def _totals_of(night: NightSummary, mapping: StageMapping) -> tuple[list[float],
     """Return TST and the minutes of each class of both sides of a night."""
     index = mapping.device_index
     columns = [index[c] if c >= 0 else -1 for c in mapping.device_codes(night.device_set)]
+    rows = mapping.reference_codes(night.reference_set)
+    # where the reference gave no stage, the device's would be a bias that nothing shows
+    by_device = night.crossed[_has_stage(night.reference_set)].sum(axis=0)[1:]
     return (
-        _side_totals(
-            night.crossed.sum(axis=1)[1:], night.reference_set, mapping.reference_codes(night.reference_set), mapping
-        ),
-        _side_totals(night.crossed.sum(axis=0)[1:], night.device_set, columns, mapping),
+        _side_totals(night.crossed.sum(axis=1)[1:], night.reference_set, rows, mapping),
+        _side_totals(by_device, night.device_set, columns, mapping),
     )
 
 

@@ -276,11 +276,14 @@ class SilenceCounted:
         Share of the epochs to which the reference gave a class in which the device says the same.
     asked, silent : int
         Those epochs, and how many of them the device gave no stage.
+    without_reference : int
+        Epochs to which the device gave a stage and the reference none; they count on neither side.
     """
 
     agreement: BootstrapIntervals
     asked: int
     silent: int
+    without_reference: int
 
 
 @dataclass(frozen=True)

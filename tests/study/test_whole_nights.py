@@ -1,4 +1,4 @@
-"""The whole window of a device: silence counted as disagreement, and totals of each side's own epochs, by hand."""
+"""The whole window of a device: silence counted as disagreement, and totals beside all of the reference, by hand."""
 
 from __future__ import annotations
 
@@ -39,25 +39,28 @@ def test_silence_counted_as_disagreement_is_the_count_by_hand() -> None:
     assert silence.agreement.value == pytest.approx((6 + 9) / 18)
 
 
-def test_totals_are_those_of_each_sides_own_epochs() -> None:
+def test_totals_are_of_all_epochs_of_the_reference_and_of_no_others() -> None:
     totals = {total.measure: total.limits for total in study().devices[0].totals}
     assert set(totals) == {"TST", "minutes wake", "minutes light", "minutes deep", "minutes rem"}
-    # sleep: six epochs of the reference; 3 light, 2 deep, 1 REM and 3, 1, 2 of the device
+    # sleep: six epochs of the reference; 3 light, 1 deep, 1 REM and 3, 1, 2 of the device where it has a stage
     assert totals["TST"].reference_mean == 3.0
-    assert totals["TST"].device_mean == pytest.approx((6 + 6) / 2 * 0.5)
-    assert totals["minutes deep"].device_mean == pytest.approx((2 + 1) / 2 * 0.5)
-    assert totals["minutes deep"].reference_mean == 0.5
+    assert totals["TST"].device_mean == pytest.approx((5 + 6) / 2 * 0.5)
+    assert totals["minutes deep"].device_mean == totals["minutes deep"].reference_mean == 0.5
+    assert totals["minutes rem"].reference_mean == 1.0
+    assert totals["minutes rem"].device_mean == pytest.approx((1 + 2) / 2 * 0.5)
     joint = {row.measure: row.limits for row in study().devices[0].bias}
-    assert joint["minutes deep"].device_mean == 0.5  # the epoch that the reference did not score is not in it
+    assert joint["minutes rem"].reference_mean == pytest.approx((1 + 2) / 2 * 0.5)  # the silent epoch is not in it
 
 
 def test_silence_is_told_on_the_terminal_and_in_json() -> None:
     found = study()
     told = " ".join(line.strip() for line in study_lines(found))
     assert "Of the 18 epochs to which the reference gave a class the device gave no stage to 2." in told
+    assert "Left out on both sides: 1 epoch with a stage of the device alone." in told
     assert "THE WHOLE WINDOW OF 'pad B'" in told
     device = study_document(found)["devices"][0]
     assert device["silence_counted"]["value"] == pytest.approx(15 / 18)
+    assert device["silence_counted"]["without_reference"] == 1
     assert [total["measure"] for total in device["whole_window"]][:2] == ["TST", "minutes wake"]
 
 
