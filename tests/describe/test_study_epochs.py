@@ -47,7 +47,7 @@ def test_silence_taken_as_wake_is_told_with_its_epochs() -> None:
         "on 1 night. The other epochs without a stage on either side were counted and left out." in told
     )
     assert "not scored: none; taken as wake where the device was silent at either end 3; it can report" in told
-    assert "no stage to 0, beside 3 in which its silence at either end was taken as wake." in told
+    assert "a stage to all but 3 in which its silence at either end was taken as wake: it says the same in" in told
 
 
 def test_nothing_is_said_of_wake_where_silence_stays_missing() -> None:
