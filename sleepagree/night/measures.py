@@ -101,40 +101,26 @@ def asleep_classes(mapping: StageMapping, device_set: StageSet) -> tuple[bool, .
     return tuple(i not in wake for i in range(len(mapping.reference_classes)))
 
 
-@lru_cache(maxsize=256)
-def _wake_classes_of(
-    mapping: StageMapping, of_reference: tuple[tuple[str, str], ...], stages: tuple[str, ...], codes: tuple[int, ...]
-) -> frozenset[int]:
+def _wake_classes(mapping: StageMapping, stages: tuple[str, ...], codes: tuple[int, ...]) -> frozenset[int]:
     """Return which classes are wake: by their own name, or because wake is taken into them.
 
     ``stages`` and ``codes`` tell stage and class of each label of a side: a mapping file may name labels instead.
     """
     wake = {name for name in mapping.reference_classes if canonical_stage(name) == "W"}
-    wake |= {target for stage, target in (*of_reference, *mapping.device) if stage == "W"}
+    wake |= {target for stage, target in (*mapping.stage_classes, *mapping.device) if stage == "W"}
     of_labels = {code for stage, code in zip(stages, codes, strict=True) if stage == "W" and code >= 0}
     return frozenset(of_labels.union(i for i, name in enumerate(mapping.reference_classes) if name in wake))
 
 
-def _wake_classes(mapping: StageMapping, stages: tuple[str, ...], codes: tuple[int, ...]) -> frozenset[int]:
-    return _wake_classes_of(mapping, mapping.stage_classes, stages, codes)
-
-
-@lru_cache(maxsize=256)
-def _tells_sleep_of(
-    mapping: StageMapping, of_reference: tuple[tuple[str, str], ...], stage_set: StageSet, codes: tuple[int, ...]
-) -> bool:
+def _tells_sleep(mapping: StageMapping, stage_set: StageSet, codes: tuple[int, ...]) -> bool:
     """Whether the labels of a side tell sleep from wake: one known only by a class that holds both does not."""
     names = {
         mapping.reference_classes[c]
         for s, c in zip(stage_set.stages, codes, strict=True)
         if c >= 0 and is_sleep(s) is None
     }
-    held = ({is_sleep(stage) for stage, of in of_reference if of == name} for name in names)
+    held = ({is_sleep(stage) for stage, of in mapping.stage_classes if of == name} for name in names)
     return not any({True, False} <= kinds for kinds in held)
-
-
-def _tells_sleep(mapping: StageMapping, stage_set: StageSet, codes: tuple[int, ...]) -> bool:
-    return _tells_sleep_of(mapping, mapping.stage_classes, stage_set, codes)
 
 
 def pair_with_classes(
