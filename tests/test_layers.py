@@ -45,7 +45,7 @@ ROOMS = {
     "describe": "words facts correction_cautions cautions notes citations bias blocks refused paragraphs closing "
     "night_time mappings clock folder plan study_margins study_epochs study_paragraphs study_checklist correction "
     "answer night study_agreement study_bias_figures "
-    "study_bias study_further study_tables study proposal prospect file",
+    "study_bias study_further study_tables study proposal file",
     "figures": "style drawing saving subjects class_bars hypnograms in_time night_kappas participants planning "
     "tables_of_counts bias_over_nights corrections",
     "render": "columns told_cautions export figures json_text night_json clock_json inspection_json notebook terminal "

@@ -7,8 +7,8 @@ from functools import partial
 from typing import Final
 
 from sleepagree.describe.cautions import caution_documents
+from sleepagree.describe.file import say_prospect
 from sleepagree.describe.notes import say_notes
-from sleepagree.describe.prospect import say_prospect
 from sleepagree.readers.inspection import FileInspection
 from sleepagree.readers.proposing.layout_proposal import LayoutProposal
 from sleepagree.render.json_text import Document, attributes

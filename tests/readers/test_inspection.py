@@ -11,8 +11,8 @@ import pytest
 from click.testing import CliRunner
 
 from sleepagree.cli.group import main
+from sleepagree.describe.file import say_prospect
 from sleepagree.describe.proposal import layout_text
-from sleepagree.describe.prospect import say_prospect
 from sleepagree.errors import FileFormatError, InputError
 from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.edf.writer import EdfFamily, write_edf_annotations
