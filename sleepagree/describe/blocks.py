@@ -379,9 +379,8 @@ def sections_of(*found: Section | None) -> tuple[Section, ...]:
 
 
 def beside(*parts: Block | Sequence[Block | None]) -> Beside:
-    """Return blocks, or columns of them, that stand beside each other; a column loses its empty paragraphs."""
-    by_part = (part if isinstance(part, Sequence) else (part,) for part in parts)
-    return Beside(tuple(tuple(b for b in blocks if b is not None and b != Paragraph("")) for blocks in by_part))
+    """Return blocks, or columns of them, that stand beside each other; a column loses what says nothing."""
+    return Beside(tuple(present(*part) if isinstance(part, Sequence) else (part,) for part in parts))
 
 
 def is_further(block: Block) -> bool:

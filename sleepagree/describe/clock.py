@@ -20,7 +20,8 @@ from sleepagree.describe.blocks import (
     sections_of,
     table,
 )
-from sleepagree.describe.words import DASH, figure, file_name, join_words, say_level, signed
+from sleepagree.describe.paragraphs import name_of_side
+from sleepagree.describe.words import DASH, figure, join_first, say_level, signed
 from sleepagree.errors import Front, counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.scoring.clock import SMALLEST_GAIN, TUNING_WARNING, ClockReading
@@ -74,9 +75,7 @@ def describe_clock(
     front : Front
         Who shows it; where no commands are typed, none are told.
     """
-    device, reference = (
-        file_name(side.origin.name, "data in memory") for side in (paired.device_side, paired.reference_side)
-    )
+    device, reference = name_of_side(paired.device_side), name_of_side(paired.reference_side)
     of = f"of device {device} against reference {reference}"
     drift = _say_drift(reading)
     head = (
@@ -291,9 +290,8 @@ def _say_away(clock: DeviceClock) -> str:
     """Return the nights that lie elsewhere, and that nothing was done about them."""
     if not clock.away:
         return ""
-    told = [f"{shorten(n.participant)} {shorten(n.night)} at {n.best_offset_s:+.0f} s" for n in clock.away[:_NAMED]]
-    more = [f"{len(clock.away) - _NAMED} more"] if len(clock.away) > _NAMED else []
-    return f"; but {join_words([*told, *more])}, scored as recorded"
+    told = [f"{shorten(n.participant)} {shorten(n.night)} at {n.best_offset_s:+.0f} s" for n in clock.away]
+    return f"; but {join_first(told, _NAMED)}, scored as recorded"
 
 
 def _say_rate(rate: ClockRate) -> str:

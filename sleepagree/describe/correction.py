@@ -31,6 +31,7 @@ from sleepagree.describe.words import (
     figure,
     file_name,
     interval,
+    join_first,
     join_words,
     nights_of,
     percent,
@@ -148,9 +149,8 @@ def finding_of_correction(correction: Correction) -> str:
     helped = by_verdict[Verdict.HELPS]
     device = shorten(correction.device)
     if helped:
-        shown = [_gain(m, correction) for m in helped[:_NAMED_AT_ONCE]]
-        more = [f"{counted(len(helped) - len(shown), 'measure')} more"] if len(helped) > len(shown) else []
-        first = f"Correcting {device} helps {join_words([*shown, *more])}."
+        gains = [_gain(m, correction) for m in helped]
+        first = f"Correcting {device} helps {join_first(gains, _NAMED_AT_ONCE, 'measure')}."
     else:
         first = f"Correcting {device} is not shown to help any measure."
     useless = by_verdict[Verdict.DOES_NOT_HELP]

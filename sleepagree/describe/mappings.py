@@ -5,18 +5,8 @@ from __future__ import annotations
 import math
 
 from sleepagree.describe.blocks import Cell, Description, Items, Table, Told, section, sections_of, table, tabulate
-from sleepagree.describe.paragraphs import say_kappa_beside_ceiling, say_span
-from sleepagree.describe.words import (
-    DASH,
-    WHEN_ANSWERS_LAST,
-    figure,
-    file_name,
-    interval,
-    percent,
-    plain,
-    say_class,
-    signed,
-)
+from sleepagree.describe.paragraphs import name_of_side, say_kappa_beside_ceiling, say_span
+from sleepagree.describe.words import DASH, WHEN_ANSWERS_LAST, figure, interval, percent, plain, say_class, signed
 from sleepagree.errors import counted, shorten
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.mapping.mapping import StageMapping
@@ -28,9 +18,7 @@ from sleepagree.scoring.table_agreement import ClassAgreement
 def describe_mappings(comparison: MappingComparison) -> Description:
     """Return everything that is said about a night under several mappings."""
     paired = comparison.night.paired
-    device, reference = (
-        file_name(side.origin.name, "data in memory") for side in (paired.device_side, paired.reference_side)
-    )
+    device, reference = name_of_side(paired.device_side), name_of_side(paired.reference_side)
     compared = Items((f"{device} against {reference}{_what_was_compared(paired)}",))
     remarks = Items((_legend(comparison), *_ceilings(comparison), *_how_to_read(comparison)))
     answer = Items((_legend(comparison), *_how_to_read(comparison)))

@@ -34,7 +34,14 @@ from sleepagree.describe.cautions import is_grave, say_caution
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.night_time import NO_LABEL, following_section, time_section
 from sleepagree.describe.notes import say_note
-from sleepagree.describe.paragraphs import methods_of_night, results_of_night, say_ceiling, say_span
+from sleepagree.describe.paragraphs import (
+    methods_of_night,
+    name_of_side,
+    results_of_night,
+    say_ceiling,
+    say_over,
+    say_span,
+)
 from sleepagree.describe.words import (
     CLASS_WORDS,
     DASH,
@@ -66,8 +73,6 @@ from sleepagree.scoring.table_agreement import ClassAgreement
 
 if TYPE_CHECKING:
     from sleepagree.study.results import StudyMapping
-
-#: Statistics of one night that have no interval.
 
 
 def describe_night(
@@ -135,16 +140,13 @@ def _compared(night: NightAgreement) -> Section | None:
 
 
 def _say_input(name: str, side: Side) -> tuple[str, str, str]:
-    return name, file_name(side.origin.name, "data in memory"), side.origin.sha256
+    return name, name_of_side(side), side.origin.sha256
 
 
 def _say_side(name: str, side: Side) -> str:
     begins = "elapsed time, no clock" if side.start is None else f"from {moment(side.start)}"
     source = f"{side.epoch_s:g}-s epochs" if side.epoch_s else "intervals"
-    return (
-        f"{name}: {file_name(side.origin.name, 'data in memory')}, {begins}, {counted(side.epochs, 'epoch')} of 30 s "
-        f"(source: {source})"
-    )
+    return f"{name}: {name_of_side(side)}, {begins}, {counted(side.epochs, 'epoch')} of 30 s (source: {source})"
 
 
 def _say_window(paired: PairedNight) -> str:
@@ -243,8 +245,7 @@ def confusion_table(
 
 def _statistics(scored: MappingAgreement, level: float, name: str) -> Block:
     found, ceiling = scored.table, scored.ceiling
-    left = f"; {scored.left_out} left out by the mapping" if scored.left_out else ""
-    over = f"{counted(found.n, 'epoch')}{left}"
+    over = say_over(found.n, scored.left_out)
     if not found.kappa.defined:
         why = found.kappa.undefined_because
         return Paragraph(f"Accuracy {figure(found.accuracy, 3)} of {over}. Kappa does not exist: {why}.")

@@ -20,6 +20,7 @@ from sleepagree.describe.words import (
     WHEN_ANSWERS_LAST,
     duration,
     figure,
+    file_name,
     from_moment_to,
     join_words,
     minutes,
@@ -35,7 +36,7 @@ from sleepagree.describe.words import (
     speak,
 )
 from sleepagree.errors import counted, shorten
-from sleepagree.hypnogram.align import PairedNight
+from sleepagree.hypnogram.align import PairedNight, Side
 from sleepagree.hypnogram.ledger import say_status
 from sleepagree.hypnogram.window import WindowRule
 from sleepagree.inference.one_night import COVERAGE_OF_ONE_NIGHT
@@ -49,8 +50,6 @@ if TYPE_CHECKING:
 
 #: Measures that a results paragraph speaks of, where there are any.
 MAIN_MEASURES: Final = ("TST", "SOL", "WASO", "SE")
-
-
 #: Class -> the stages that make it up where nothing else is said.
 _USUAL_STAGES: Final = {
     "wake": ["W"],
@@ -166,6 +165,16 @@ def say_window_rule(rule: str, given: str) -> str:
 def _say_window(paired: PairedNight) -> str:
     span = say_span(paired)
     return f"The comparison ran {say_window_rule(paired.rule, 'beforehand')}{f' ({span})' if span else ''}."
+
+
+def name_of_side(side: Side) -> str:
+    """Return what the file of a side is called."""
+    return file_name(side.origin.name, "data in memory")
+
+
+def say_over(epochs: int, left_out: int) -> str:
+    """Return over how many epochs agreement is told, and how many a mapping leaves out."""
+    return counted(epochs, "epoch") + (f"; {left_out} left out by the mapping" if left_out else "")
 
 
 def say_span(paired: PairedNight) -> str:

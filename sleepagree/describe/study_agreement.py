@@ -25,7 +25,7 @@ from sleepagree.describe.blocks import (
     tabulate,
 )
 from sleepagree.describe.night import confusion_figure, confusion_table
-from sleepagree.describe.paragraphs import say_ceiling
+from sleepagree.describe.paragraphs import say_ceiling, say_over
 from sleepagree.describe.study_paragraphs import (
     ends_of,
     file_ending,
@@ -105,9 +105,8 @@ def statistics_table(studied: StudyMapping, device: DeviceStudy, study: StudyAgr
         (f"SD between {units}", lambda found: Cell.number(found.averaged_sd, 3)),
     ]
     known = (found for key in TABLE_WORDS if (found := studied.find(key)) and found.pooled.primary.defined)
-    left = f"; {studied.left_out} left out by the mapping" if studied.left_out else ""
-    over = counted(int(studied.counts.sum()), "epoch")
-    caption = f"Agreement over {over}{left}, with {say_level(study.options.level)}"
+    over = say_over(int(studied.counts.sum()), studied.left_out)
+    caption = f"Agreement over {over}, with {say_level(study.options.level)}"
     return tabulate(f"statistics-{name}", caption, told, known)
 
 

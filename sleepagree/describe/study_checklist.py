@@ -7,8 +7,8 @@ from typing import Final
 from sleepagree.describe.blocks import Block, Heading, Paragraph
 from sleepagree.describe.paragraphs import say_software
 from sleepagree.describe.study_epochs import say_given, say_grids, say_windows
-from sleepagree.describe.study_paragraphs import say_agreed, say_multiplicity, say_reports
-from sleepagree.describe.words import join_words, say_level, say_measure
+from sleepagree.describe.study_paragraphs import say_agreed, say_multiplicity, say_reports, say_stated_margins
+from sleepagree.describe.words import join_words, say_level
 from sleepagree.errors import counted, shorten
 from sleepagree.study.results import StudyAgreement
 
@@ -82,8 +82,8 @@ def _told(study: StudyAgreement) -> tuple[str, ...]:
         for count, nights in sorted(scorers.items())
     )
     options = study.options
-    margins = [f"{say_measure(name)} ±{margin:g}" for name, margin in options.margins]
-    stated = f"Margins stated beforehand: {join_words(margins)}." if margins else ""
+    margins = say_stated_margins(study)
+    stated = f"Margins stated beforehand: {margins}." if margins else ""
     analysis = (
         f"The methods paragraph of the report. {say_level(options.level)}s; {options.resamples} resamples, seed "
         f"{options.seed}. {say_multiplicity(study)} {say_software()}"

@@ -21,6 +21,7 @@ from sleepagree.describe.words import (
     figure,
     file_words,
     interval,
+    join_first,
     join_words,
     minutes,
     nights_of,
@@ -137,10 +138,9 @@ def methods_of_study(study: StudyAgreement, *, table: NightsTable | None = None)
     parts += [_say_study_agreement(study, cited), say_measures(cited)]
     parts += _say_limits(study, cited)
     if options.margins:
-        margins = [f"{say_measure(name)} ±{margin:g}" for name, margin in options.margins]
         parts.append(
             f"Equivalence was tested by two one-sided t tests {cited.mark('two_tests')} against margins stated "
-            f"beforehand ({join_words(margins)})."
+            f"beforehand ({say_stated_margins(study)})."
         )
     parts += _say_groups(study, cited)
     parts.append(say_multiplicity(study))
@@ -168,6 +168,11 @@ def _say_groups(study: StudyAgreement, cited: Citations) -> list[str]:
         f"Bias by {shorten(study.options.by)} is given as means of groups ({methods}{sources}); whether these differ "
         "was tested by F tests, with p values adjusted for the measures (Holm)."
     ]
+
+
+def say_stated_margins(study: StudyAgreement) -> str:
+    """Return the margins that were stated beforehand; "" without any."""
+    return join_words(f"{say_measure(name)} ±{margin:g}" for name, margin in study.options.margins)
 
 
 def say_multiplicity(study: StudyAgreement) -> str:
@@ -233,8 +238,12 @@ def _say_study_intervals(study: StudyAgreement, cited: Citations) -> str:
 
 
 def _all_intervals(device: DeviceStudy) -> list[BootstrapIntervals]:
-    found = [p for m in device.mappings for s in m.statistics for p in (s.pooled, s.averaged)]
-    return [*found, *(p for t in device.redistribution for d in t.to for p in (d.share, d.minutes))]
+    of_redistribution = (p for t in device.redistribution for d in t.to for p in (d.share, d.minutes))
+    return [*_agreement_intervals(device), *of_redistribution]
+
+
+def _agreement_intervals(device: DeviceStudy) -> list[BootstrapIntervals]:
+    return [p for m in device.mappings for s in m.statistics for p in (s.pooled, s.averaged)]
 
 
 def _kinds(found: Sequence[BootstrapIntervals]) -> dict[IntervalMethod, set[str]]:
@@ -282,8 +291,7 @@ def _has_intervals(device: DeviceStudy) -> bool:
 
 def say_intervals(device: DeviceStudy, study: StudyAgreement) -> str:
     """Return what the intervals of a device's agreement are, as a sentence."""
-    kinds = _kinds([p for m in device.mappings for s in m.statistics for p in (s.pooled, s.averaged)])
-    return f"{say_level(study.options.level)}s are {_say_kinds(kinds, study)}."
+    return f"{say_level(study.options.level)}s are {_say_kinds(_kinds(_agreement_intervals(device)), study)}."
 
 
 def say_under_first(device: DeviceStudy) -> str:
@@ -442,11 +450,9 @@ def _clock_results(device: DeviceStudy) -> list[str]:
     ]
     if not moved:
         return []
-    more = len(moved) - _MOST_NAMED
-    named = join_words([*moved[:_MOST_NAMED], *([f"{more} more"] if more > 0 else [])])
     return [
         f"Agreement has a sharp peak at another clock offset on {counted(len(moved), 'night')}, scored unshifted: "
-        f"{named}."
+        f"{join_first(moved, _MOST_NAMED)}."
     ]
 
 

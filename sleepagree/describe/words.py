@@ -117,7 +117,7 @@ def _digits_of_ends(low: float, high: float, digits: int) -> int:
     return digits
 
 
-def persisting_interval(low: float, high: float, level: float, digits: int = 2) -> str:
+def persisting_interval(low: float, high: float, level: float) -> str:
     """Return an interval that allows for answers that persist from one epoch to the next, with its name.
 
     Examples
@@ -125,7 +125,7 @@ def persisting_interval(low: float, high: float, level: float, digits: int = 2) 
     >>> persisting_interval(0.482, 0.738, 0.95)
     '95 % interval 0.48 to 0.74 for answers in runs of epochs'
     """
-    return f"{say_level(level)} {interval(low, high, digits)} {FOR_LASTING_ANSWERS}"
+    return f"{say_level(level)} {interval(low, high, 2)} {FOR_LASTING_ANSWERS}"
 
 
 def p_value(p: float) -> str:
@@ -268,6 +268,19 @@ def join_words(words: Iterable[str]) -> str:
     """
     *head, last = [*words] or [""]
     return f"{', '.join(head)} and {last}" if head else last
+
+
+def join_first(words: Sequence[str], most: int, what: str = "") -> str:
+    """Return the first of some words as a list in a sentence, and how many more there are.
+
+    Examples
+    --------
+    >>> join_first(["TST", "SE"], 2), join_first(["TST", "SE", "SOL"], 2), join_first(["TST", "SE"], 1, "measure")
+    ('TST and SE', 'TST, SE and 1 more', 'TST and 1 measure more')
+    """
+    left = len(words) - most
+    more = f"{counted(left, what) if what else left} more"
+    return join_words([*words[:most], more] if left > 0 else words)
 
 
 def say_class(name: str, mapping: StageMapping | None = None) -> str:
