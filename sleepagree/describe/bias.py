@@ -64,9 +64,10 @@ def _left_out(under: MappingAgreement | StudyMapping | None, before: str) -> str
 
 
 def _parts(source: BiasSource, under: MappingAgreement | StudyMapping | None) -> list[str]:
-    gained = sorted((part for part in source.gained if part[1]), key=lambda part: -part[1])
-    lost = sorted((part for part in source.lost if part[1]), key=lambda part: -part[1])
-    return [
-        *(f"{signed(minutes)} from {_name(name, under)}" for name, minutes in gained),
-        *(f"{signed(-minutes)} lost to {_name(name, under)}" for name, minutes in lost),
-    ]
+    return [f"{signed(minutes)} {how} {_name(name, under)}" for how, name, minutes in flows_by_size(source) if minutes]
+
+
+def flows_by_size(source: BiasSource) -> list[tuple[str, str, float]]:
+    """Return "from" or "lost to", the other class and signed minutes, what was gained first, each by size."""
+    flows = [("from", name, minutes) for name, minutes in sorted(source.gained, key=lambda flow: -flow[1])]
+    return flows + [("lost to", name, -minutes) for name, minutes in sorted(source.lost, key=lambda flow: -flow[1])]

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from matplotlib.axes import Axes
 
+from sleepagree.describe.bias import flows_by_size
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     axes_for,
@@ -262,13 +263,12 @@ def steps_of(source: BiasSource, say: Callable[[str], str] = speak) -> tuple[Ste
     >>> [(step.text, step.minutes, step.end) for step in steps_of(account)]
     [('from REM', 8.0, 8.0), ('lost to light', -3.0, 5.0), ('bias', 5.0, 5.0)]
     """
-    parts = [(f"from {say(name)}", name, m) for name, m in sorted(source.gained, key=lambda p: -p[1]) if m]
-    parts += [(f"lost to {say(name)}", name, -m) for name, m in sorted(source.lost, key=lambda p: -p[1]) if m]
     steps = []
     at = 0.0
-    for text, other, minutes in parts:
-        steps.append(Step(text, other, minutes, at))
-        at += minutes
+    for how, other, minutes in flows_by_size(source):
+        if minutes:
+            steps.append(Step(f"{how} {say(other)}", other, minutes, at))
+            at += minutes
     return (*steps, Step("bias", "", source.bias_min, 0.0))
 
 

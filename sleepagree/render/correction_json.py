@@ -10,7 +10,8 @@ from sleepagree.describe.cautions import caution_documents
 from sleepagree.inference.class_probabilities import Scores
 from sleepagree.inference.correction import ErrorChange, LearnedValue, WeightedSum
 from sleepagree.mapping.mapping import StageMapping
-from sleepagree.render.json_text import Document, as_iso, attributes, number, numbers, software
+from sleepagree.render.json_text import Document, attributes, epoch_moment, number, numbers, software
+from sleepagree.render.night_json import label_words
 from sleepagree.study.correction import CorrectedNight, Correction, LearnedMeasure
 from sleepagree.study.correction_file import CORRECTION_SCHEMA
 from sleepagree.study.epoch_correction import LearnedEpochs
@@ -114,16 +115,11 @@ def corrected_epoch_rows(
         if i == 0:
             head = [*(("participant", "night") if names else ()), "epoch", "start", "label", "class"]
             yield [*head, *(f"probability_{name}" for name in classes)]
-        of_label = mapping.device_codes(device_set)
-        words = [
-            (label, mapping.device_classes[c] if c >= 0 else "")
-            for label, c in zip(device_set.labels, of_label, strict=True)
-        ]
-        words.append(("", ""))
+        words = label_words(device_set, mapping.device_codes(device_set), mapping.device_classes)
         for epoch, (code, row) in enumerate(zip(paired.device.tolist(), night.probabilities.tolist(), strict=True)):
-            start = as_iso(paired.epoch_start(epoch)) or f"{paired.begin_s + epoch * paired.epoch_s:g}"
+            label, _, of_class = words[code]
             told = ("" if math.isnan(value) else f"{value:.4f}" for value in row)
-            yield [*(names[i] if names else ()), str(epoch), start, *words[code], *told]
+            yield [*(names[i] if names else ()), str(epoch), epoch_moment(paired, epoch), label, of_class, *told]
 
 
 def correction_rows(correction: Correction) -> Iterator[list[str]]:

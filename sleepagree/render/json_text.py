@@ -14,6 +14,7 @@ from typing import Any, Final
 import numpy as np
 
 import sleepagree
+from sleepagree.hypnogram.align import PairedNight
 
 Document = dict[str, Any]
 
@@ -43,6 +44,20 @@ def numbers(found: object, *names: str, **renamed: str) -> Document:
 def as_iso(value: datetime | None) -> str | None:
     """Return an ISO 8601 text, with seconds, or None."""
     return None if value is None else value.isoformat(timespec="auto" if value.microsecond else "seconds")
+
+
+def epoch_moment(paired: PairedNight, epoch: int) -> str:
+    """Return when an epoch begins, as :func:`as_iso`, or in seconds where no clock is told."""
+    return as_iso(paired.epoch_start(epoch)) or f"{paired.begin_s + epoch * paired.epoch_s:g}"
+
+
+def cell(value: Any) -> str:
+    """Return a value of a document as a cell of a CSV file, empty for None."""
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return repr(value) if isinstance(value, float) else str(value)
 
 
 def dump(document: Any) -> str:

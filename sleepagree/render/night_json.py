@@ -20,7 +20,7 @@ from sleepagree.mapping.sets import StageSet
 from sleepagree.night.answer import NightAnswer, answer_night
 from sleepagree.night.compare import MappingAgreement, NightAgreement
 from sleepagree.night.intervals import ClassIntervals, NightIntervals
-from sleepagree.render.json_text import Document, as_iso, attributes, number, numbers, software
+from sleepagree.render.json_text import Document, as_iso, attributes, cell, epoch_moment, number, numbers, software
 from sleepagree.scoring.disagreement import Disagreement
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
@@ -374,19 +374,18 @@ def epoch_rows(night: NightAgreement) -> list[list[str]]:
     """Return one row per epoch of the window, header first: both labels, stages, classes, and the status."""
     paired, mapping = night.paired, night.mappings[0].mapping
     reference_set, device_set = paired.reference_set, paired.device_set
-    reference = _words(reference_set, mapping.reference_codes(reference_set), mapping.reference_classes)
-    device = _words(device_set, mapping.device_codes(device_set), mapping.device_classes)
+    reference = label_words(reference_set, mapping.reference_codes(reference_set), mapping.reference_classes)
+    device = label_words(device_set, mapping.device_codes(device_set), mapping.device_classes)
     statuses = [status.word for status in Status]
     sides = (f"{side}_{what}" for side in ("reference", "device") for what in ("label", "stage", "class"))
     out = [["epoch", "start", *sides, "status"]]
     codes = zip(paired.reference.tolist(), paired.device.tolist(), paired.status.tolist(), strict=True)
     for epoch, (row, column, status) in enumerate(codes):
-        time = as_iso(paired.epoch_start(epoch)) or f"{paired.begin_s + epoch * paired.epoch_s:g}"
-        out.append([str(epoch), time, *reference[row], *device[column], statuses[status]])
+        out.append([str(epoch), epoch_moment(paired, epoch), *reference[row], *device[column], statuses[status]])
     return out
 
 
-def _words(side: StageSet, class_codes: Sequence[int], classes: Sequence[str]) -> list[tuple[str, str, str]]:
+def label_words(side: StageSet, class_codes: Sequence[int], classes: Sequence[str]) -> list[tuple[str, str, str]]:
     """Return label, stage and class of each code of a side; those of silence, which is -1, stand last."""
     triples = zip(side.labels, side.stages, class_codes, strict=True)
     return [*((label, stage, classes[c] if c >= 0 else "") for label, stage, c in triples), ("", "", "")]
@@ -411,6 +410,6 @@ def measure_rows(night: NightAgreement) -> list[list[str]]:
     """Return the measures, header first; an undefined value is an empty cell with its reason at the end."""
     out = [["measure", "unit", "reference", "device", "difference", "reason"]]
     for pair in night.measures:
-        values = ["" if math.isnan(v) else repr(float(v)) for v in (pair.reference, pair.device, pair.difference)]
+        values = [cell(number(value)) for value in (pair.reference, pair.device, pair.difference)]
         out.append([pair.measure, pair.unit, *values, pair.undefined_because])
     return out

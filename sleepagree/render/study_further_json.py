@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from sleepagree.describe.study_bias import on_printed_scale
 from sleepagree.inference.reliability import WithinPeople
 from sleepagree.inference.resampling import BootstrapIntervals
-from sleepagree.render.json_text import Document, attributes, number, numbers
+from sleepagree.render.json_text import Document, attributes, cell, number, numbers
 from sleepagree.study.results import BiasRow, DeviceStudy, SilenceCounted, StudyAgreement, WholeTotal
 
 
@@ -108,8 +108,7 @@ def group_rows(study: StudyAgreement) -> list[list[str]]:
             document = groups_document(row) or {}
             for group in document.get("groups", ()):
                 told = [*(group[key] for key in keys), *(document[key] for key in ("p", "p_adjusted", "method"))]
-                shown = ["" if value is None else str(value) for value in told]
-                out.append([device.device, row.measure, row.difference_unit, study.options.by, *shown])
+                out.append([device.device, row.measure, row.difference_unit, study.options.by, *map(cell, told)])
     return out
 
 

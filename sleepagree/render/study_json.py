@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Any, Final
+from typing import Final
 
 from sleepagree.describe.bias import say_bias_source
 from sleepagree.describe.cautions import caution_documents
@@ -12,7 +12,7 @@ from sleepagree.describe.clock import say_device_clock
 from sleepagree.inference.error_sizes import ErrorSizes
 from sleepagree.inference.limits import SD_PER_MEAN_ABSOLUTE
 from sleepagree.readers.study_results import STUDY_SCHEMA
-from sleepagree.render.json_text import Document, attributes, number, numbers, software
+from sleepagree.render.json_text import Document, attributes, cell, number, numbers, software
 from sleepagree.render.night_json import ceiling_document, count_rows, counts_document, flows_document
 from sleepagree.render.study_further_json import (
     changes_document,
@@ -370,14 +370,6 @@ def _file(source: SourceFile | NightsTable) -> Document:
 # --- rows of tables ---------------------------------------------------------------------------------------
 
 
-def _cell(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return repr(value) if isinstance(value, float) else str(value)
-
-
 def bias_rows(study: StudyAgreement) -> list[list[str]]:
     """Return bias.csv: the bias table of every device, header first."""
     out = [["device", *BIAS_COLUMNS, *MORE_BIAS_COLUMNS]]
@@ -393,7 +385,7 @@ def bias_rows(study: StudyAgreement) -> list[list[str]]:
                 "line_intercept": lines.get("intercept"),
                 "line_spread_intercept": lines.get("spread_intercept"),
             }
-            out.append([device.device, *(_cell(document[c]) for c in (*BIAS_COLUMNS, *MORE_BIAS_COLUMNS))])
+            out.append([device.device, *(cell(document[c]) for c in (*BIAS_COLUMNS, *MORE_BIAS_COLUMNS))])
     return out
 
 
@@ -435,22 +427,22 @@ def night_rows(study: StudyAgreement, *, anonymous: bool = False) -> Iterator[li
             yield line + [""] * (len(head) + len(measures) + len(files) - len(line))
             continue
         first = source.mappings[0]
-        square = next((m for m in source.mappings if m.mapping.is_square), None)
+        square = source.first_square
         night = source.nights[i]
         excluded = dict(night.excluded)
-        kappa = "" if square is None else _cell(number(float(square.night_kappa[i])))
+        kappa = "" if square is None else cell(number(float(square.night_kappa[i])))
         line = [
             str(night.row), night.participant, night.night, night.device, "scored", "", night.begin,
             night.window_rule, str(night.window_epochs), str(night.scored),
-            _cell(100 * night.scored / night.window_epochs),
+            cell(100 * night.scored / night.window_epochs),
             *(str(excluded.get(k, 0)) for k in head[11:16]),
             str(night.outside_reference), str(night.outside_device), first.mapping.name,
-            _cell(number(float(first.night_accuracy[i]))), _cell(number(float(first.night_kappa[i]))),
+            cell(number(float(first.night_accuracy[i]))), cell(number(float(first.night_kappa[i]))),
             "" if square is None else square.mapping.name, kappa,
-            _cell(number(night.best_offset_s)), _cell(number(night.offset_gain)),
+            cell(number(night.best_offset_s)), cell(number(night.offset_gain)),
         ]  # fmt: skip
         pairs = zip(night.reference_measures, night.device_measures, strict=True)
-        values = [_cell(number(v)) for pair in pairs for v in pair]
+        values = [cell(number(v)) for pair in pairs for v in pair]
         named = [""] * len(files) if anonymous else _file_cells(night)
         yield [*line, *values, *named]
 
