@@ -433,7 +433,7 @@ def _say_listed(listed: int, of_all: int) -> str:
 
 def _night_rows(device: DeviceStudy, most: int) -> Iterator[tuple[str | Cell, ...]]:
     """Yield a line for each night of a device, ``most`` at most."""
-    square = next((m for m in device.mappings if m.mapping.is_square), None)
+    square = device.first_square
     first = device.mappings[0]
     for i, night in enumerate(device.nights[:most]):
         yield (

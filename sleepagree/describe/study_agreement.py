@@ -77,7 +77,7 @@ def _estimate_cell(found: BootstrapIntervals, digits: int = 2) -> Cell:
 
 def agreement_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Section | None:
     """Return the agreement of a device under each of its mappings."""
-    square = next((m for m in device.mappings if m.mapping.is_square), None)
+    square = device.first_square
     blocks: list[Block | None] = [note(say_intervals(device, study))]
     ending, words = file_ending(serial, study), file_words([m.mapping.name for m in device.mappings])
     for k, studied in enumerate(device.mappings):

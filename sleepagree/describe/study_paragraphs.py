@@ -79,7 +79,7 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
         "compared under "
         f"'{shorten(first.mapping.name)}'{_say_best_possible(first, device.reports)}"
     )
-    square = next((m for m in device.mappings if m.mapping.is_square), None)
+    square = device.first_square
     kappa = None if square is None else square.find("kappa")
     if square is not None and kappa is not None and kappa.pooled.primary.defined:
         under = "" if square is first else f" under '{shorten(square.mapping.name)}'"

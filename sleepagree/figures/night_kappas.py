@@ -74,7 +74,7 @@ def draw_night_kappas(study: StudyAgreement, *, device: str = "", ax: Axes | Non
         When the study has no such device, or none of its mappings has a kappa.
     """
     found = device_of(study, device)
-    studied = next((m for m in found.mappings if m.mapping.is_square), None)
+    studied = found.first_square
     pooled = None if studied is None else studied.find("kappa")
     if studied is None or pooled is None:
         raise ValueError(f"no mapping of {shorten(found.device)!r} in this study has a kappa")
@@ -126,7 +126,7 @@ def _draw_pooled(ax: Axes, pooled: Estimate) -> None:
     if not math.isnan(pooled.low):
         ax.axvspan(pooled.low, pooled.high, color=BAND.drawn, linewidth=0, zorder=0.6)
     ax.axvline(pooled.value, color=INK.drawn, linewidth=0.9, zorder=5)
-    write_over(ax, pooled.value, 1.01, f"pooled {pooled.value:.2f}", size=SMALL_LETTER_POINTS)
+    write_over(ax, pooled.value, f"pooled {pooled.value:.2f}", size=SMALL_LETTER_POINTS)
 
 
 class _Rows(NamedTuple):

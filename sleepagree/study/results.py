@@ -446,6 +446,11 @@ class DeviceStudy(Brief):
     bouts: tuple[WholeTotal, ...] = ()
     shifts: tuple[StudyShift, ...] = ()
 
+    @property
+    def first_square(self) -> StudyMapping | None:
+        """The first mapping that has a kappa; None where none has one."""
+        return next((studied for studied in self.mappings if studied.mapping.is_square), None)
+
 
 @dataclass(frozen=True)
 class PairedDifference:
