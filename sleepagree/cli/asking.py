@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
-from click.core import ParameterSource
 
 from sleepagree.cli import options as shared
 from sleepagree.errors import (
@@ -122,7 +121,7 @@ def mend_layout(
         shared.print_description(description, full=True, to_error=True)
         click.echo(err=True)
     if not can_ask:
-        option = "--reference-layout" if side == "reference" else "--layout"
+        option = shared.option_name(key)
         told = (
             f"A layout for it, to fill in and give as {option} {printable(str(target))}, is written by\n    {command}"
         )
@@ -141,9 +140,7 @@ def mend_layout(
     click.echo(f"wrote {printable(str(target))}\n", err=True)
     name_inputs(lambda: [target])
     options[key] = target
-    context = click.get_current_context()
-    context.params[key] = target
-    context.set_parameter_source(key, ParameterSource.COMMANDLINE)
+    shared.take_as_typed(key, target)
     return parse_layout(text.encode(), target.name)
 
 

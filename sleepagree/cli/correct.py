@@ -89,9 +89,8 @@ def _correct_table(learnt: Correction, table: Path, options: dict[str, Any]) -> 
 
     for name in ("layout", "device_zone"):
         if options[name] is not None:
-            raise click.UsageError(
-                f"DEVICE is a table of nights: give --{name.replace('_', '-')} as its column {name}."
-            )
+            option = shared.option_name(name)
+            raise click.UsageError(f"DEVICE is a table of nights: give {option} as its column {name}.")
     nights = read_nights_table(table, needs_reference=False, device=learnt.device)
     name_inputs(lambda: input_files(nights))
     found = correct_nights(

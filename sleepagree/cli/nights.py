@@ -6,7 +6,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from click.core import ParameterSource
 
 from sleepagree.cli import options as shared
 
@@ -140,9 +139,7 @@ def _check_use(reference: str | None, devices: tuple[str, ...], options: dict[st
 
 def _command(proposed: ProposedPatterns) -> str:
     """Return this command with the patterns that are proposed."""
-    context = click.get_current_context()
-    told = {"device_patterns": proposed.devices, "device_names": proposed.names}
-    for key, value in {"reference_pattern": proposed.reference, **told}.items():
-        context.params[key] = value
-        context.set_parameter_source(key, ParameterSource.COMMANDLINE)
+    shared.take_as_typed("reference_pattern", proposed.reference)
+    shared.take_as_typed("device_patterns", proposed.devices)
+    shared.take_as_typed("device_names", proposed.names)
     return shared.next_command("nights", anonymous=False)

@@ -294,13 +294,25 @@ def read_reports(text: str | None, own_words: frozenset[str]) -> tuple[str, ...]
     return words
 
 
+def option_name(key: str) -> str:
+    """Return how an option is typed whose value is kept under this key."""
+    return f"--{key.replace('_', '-')}"
+
+
+def take_as_typed(key: str, value: Any) -> None:
+    """Take a value for one of the options of this run, as if it had been typed."""
+    context = click.get_current_context()
+    context.params[key] = value
+    context.set_parameter_source(key, ParameterSource.COMMANDLINE)
+
+
 def check_zones(options: dict[str, Any], *names: str) -> None:
     """Refuse options of these names that give a zone that there is not."""
     from sleepagree.hypnogram.zones import find_zone
 
     for name in names:
         if options[name] is not None:
-            with wrong_use(f"--{name.replace('_', '-')}"):
+            with wrong_use(option_name(name)):
                 find_zone(options[name])
 
 

@@ -85,7 +85,7 @@ def plan(**options: Any) -> None:
 def _stated_sds(options: dict[str, Any]) -> list[tuple[float | None, float | None]]:
     """Return the stated SDs (between people, within one) of differences and of kappa; refuse what would not be used."""
     names = ("between_sd", "within_sd"), ("kappa_between_sd", "kappa_within_sd")
-    given = [f"--{name.replace('_', '-')}" for pair in names for name in pair if options[name] is not None]
+    given = [shared.option_name(name) for pair in names for name in pair if options[name] is not None]
     if options["results"] is not None:
         if given:
             raise click.UsageError(f"SDs are stated in place of a study: leave out {' and '.join(given)}, or --from.")
