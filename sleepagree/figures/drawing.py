@@ -209,17 +209,14 @@ def write(
     )
 
 
-def write_over(ax: Axes, x: float, y: float, text: str, *, size: float) -> None:
-    """Write text over the axes, its middle at ``x`` or as near as it can be between their ends; limits are set before.
-
-    ``y`` is a share of the axes' height.
-    """
+def write_over(ax: Axes, x: float, text: str, *, size: float) -> None:
+    """Write text over the axes, its middle at ``x`` or as near to it as the ends allow; limits are set before."""
     low, high = ax.get_xlim()
     wide, room = width_mm(text, size=size), size_mm(ax)[0]
     at = room * (x - low) / (high - low)
     aside = max(wide / 2 - at, 0.0) - max(at + wide / 2 - room, 0.0)
     shift = (aside / MM_PER_POINT, 0.0)
-    write(ax, x, y, text, size=size, shift=shift, transform=ax.get_xaxis_transform(), ha="center", va="bottom")
+    write(ax, x, 1.01, text, size=size, shift=shift, transform=ax.get_xaxis_transform(), ha="center", va="bottom")
 
 
 def apart(places: Sequence[float], least: float, low: float, high: float) -> list[float]:
