@@ -88,14 +88,3 @@ def test_debug_shows_where_an_error_came_from():
     )
     assert "Traceback" in done.stderr
     assert done.returncode == 1
-
-
-def test_an_interrupt_is_no_traceback(monkeypatch):
-    def interrupted(*args, **options):
-        raise KeyboardInterrupt
-
-    monkeypatch.setattr("sleepagree.cli.options.load_pair", interrupted)
-    result = CliRunner().invoke(main, ["night", "a.edf", "b.csv"])
-    assert result.exit_code == 130
-    assert result.stderr == "sleepagree: interrupted.\n"
-    assert "Traceback" not in result.output

@@ -3,7 +3,6 @@
 import csv
 import io
 import json
-import sys
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -273,12 +272,6 @@ def test_times_run_on_over_a_change_of_the_clock(tmp_path):
     start = datetime(2026, 10, 25, 3, 59, 30, tzinfo=ZoneInfo("Europe/Helsinki"))
     rows = list(csv.DictReader(io.StringIO(csv_bytes(night(KINDS[:2], start=start)).decode())))
     assert [r["start"] for r in rows] == ["2026-10-25T03:59:30+03:00", "2026-10-25T03:00:00+02:00"]
-
-
-def test_parquet_without_its_library_is_one_error(monkeypatch):
-    monkeypatch.setitem(sys.modules, "pyarrow", None)
-    with pytest.raises(OutputError, match=r"pip install 'sleepagree\[parquet\]'"):
-        parquet_bytes(night())
 
 
 def test_labels_of_ones_own_run_no_formula():

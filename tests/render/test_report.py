@@ -28,7 +28,7 @@ from sleepagree.study.night_summary import Refusal
 from sleepagree.study.results import StudyOptions
 from sleepagree.study.summarise import summarise_study
 from sleepagree.study.table import NightsTable
-from tests.told import night_files, night_page, study_files, study_page
+from tests.told import night_page, study_files, study_page
 
 VOID = {"meta", "br", "img", "input", "hr", "link"}
 
@@ -239,10 +239,6 @@ def test_command_hashes_and_versions_are_told(pages: dict[str, str]) -> None:
     assert "ab" * 32 in study_page(study, table=table)
 
 
-def test_the_same_night_gives_the_same_bytes() -> None:
-    assert night_files(drawn.invented_night(), command="x") == night_files(drawn.invented_night(), command="x")
-
-
 def test_methods_and_sources_stand_in_the_page(pages: dict[str, str]) -> None:
     visible = Tree(pages["with REM"]).visible
     methods = methods_of_night(drawn.night_with_rem())
@@ -359,12 +355,11 @@ def test_a_night_on_which_nothing_differs_can_be_shown() -> None:
     Tree(html)
 
 
-def test_the_study_opens_with_its_answer(pages: dict[str, str], study) -> None:
+def test_the_study_opens_with_its_answer(pages: dict[str, str]) -> None:
     html = pages["study"]
     order = ['class="finding"', 'id="answer-refused"', 'id="answer-bias-0"', 'id="answer-clock"', 'id="answer-next"']
     at = [html.index(part) for part in [*order, "<nav", 'id="compared"', 'id="agreement-0"', 'id="nights"']]
     assert at == sorted(at)
-    assert len(study.devices) >= 1
 
 
 def test_every_stage_that_went_somewhere_has_one_heading(pages: dict[str, str]) -> None:

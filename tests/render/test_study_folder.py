@@ -209,19 +209,6 @@ def test_an_old_folder_of_results_is_replaced_whole(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
-def test_strict_writes_nothing_when_a_night_is_refused(tmp_path: Path) -> None:
-    table = copy_ferry(tmp_path / "ferry")
-    (table.parent / "band-a" / "crew-1-night-2.csv").write_text("nothing\n")
-    (table.parent / "band-a" / "crew-4-night-2.csv").write_text("nothing\n")
-    with pytest.raises(InputError) as refusal:
-        write_study(load_nights(table), replace(REQUEST, strict=True), tmp_path / "out")
-    said = str(refusal.value)
-    assert "2 nights cannot be scored" in said
-    assert "line 3, crew-1 2 band A: band-a/crew-1-night-2.csv" in said
-    assert "line 12, crew-4 2 band A: band-a/crew-4-night-2.csv" in said
-    assert not (tmp_path / "out").exists()
-
-
 def test_a_study_without_one_night_that_can_be_scored(tmp_path: Path) -> None:
     table = copy_ferry(tmp_path / "ferry")
     for path in (table.parent / "reference").iterdir():
