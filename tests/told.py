@@ -33,10 +33,6 @@ def night_page(night: NightAgreement, *, command: str = "") -> str:
     return render_page(describe_night(night, command=command))
 
 
-def night_files(night: NightAgreement, *, command: str = "") -> dict[str, bytes]:
-    return page_files(describe_night(night, command=command))
-
-
 def study_lines(study: StudyAgreement) -> list[str]:
     return render_terminal(describe_study(study), full=True)
 

@@ -25,7 +25,7 @@ from sleepagree.describe.blocks import (
     tabulate,
 )
 from sleepagree.describe.cautions import say_cautions
-from sleepagree.describe.refused import refused_items
+from sleepagree.describe.refused import refused_section
 from sleepagree.describe.words import (
     DASH,
     figure,
@@ -95,7 +95,9 @@ def describe_correction(
         f"{shorten(correction.device)}, learnt from {nights_of(correction.nights, correction.participants)}",
         (" ".join(filter(None, (finding_of_correction(correction), finding_of_epochs(correction)))),),
         sections_of(
-            _refused([night for night in nights or () if isinstance(night, Refusal)], len(nights or ())),
+            refused_section(
+                [night for night in nights or () if isinstance(night, Refusal)], counted(len(nights or ()), "night")
+            ),
             section(
                 "errors",
                 "Errors in people who were not learnt from",
@@ -116,13 +118,6 @@ def describe_correction(
             *_closing([c for c in correction.cautions if c not in of_some], command),
         ),
     )
-
-
-def _refused(refused: Sequence[Refusal], given: int) -> Section | None:
-    """Return nights that nothing was learnt from, or that were not corrected, with their reasons."""
-    if not refused:
-        return None
-    return section("refused-nights", f"Refused: {len(refused)} of {counted(given, 'night')}", refused_items(refused))
 
 
 def _closing(cautions: Sequence[Caution], command: str, front: Front = Front.COMMAND) -> tuple[Section | None, ...]:
@@ -470,7 +465,7 @@ def describe_corrected_nights(found: CorrectedNights, *, command: str = "") -> D
         shorten(correction.device),
         (f"{said}.",),
         sections_of(
-            _refused(found.refused, len(nights) + len(found.refused)),
+            refused_section(found.refused, counted(len(nights) + len(found.refused), "night")),
             section("measures", "Measures", table("measures", "", heads, rows, words=(0, 3, 4)), note),
             *_closing(found.cautions, command),
         ),

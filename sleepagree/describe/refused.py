@@ -5,13 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from sleepagree.describe.blocks import Items
+from sleepagree.describe.blocks import Block, Items, Section, section
 from sleepagree.errors import Message, shorten
 from sleepagree.study.night_summary import Refusal
 
 #: As many nights with one reason, or more, are told together; of those, so many are named.
 _FEWEST_TO_GROUP: Final = 3
 _SHOWN_OF_A_GROUP: Final = 3
+
+
+def refused_section(refused: Sequence[Refusal], given: str, *more: Block | None) -> Section | None:
+    """Return refused nights of so many given, with their reasons and what else is shown of them; None without any."""
+    return section("refused-nights", f"Refused: {len(refused)} of {given}", refused_items(refused), *more)
 
 
 def refused_items(refused: Sequence[Refusal]) -> Items:

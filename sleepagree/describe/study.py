@@ -29,7 +29,7 @@ from sleepagree.describe.blocks import (
 from sleepagree.describe.clock import say_device_clock
 from sleepagree.describe.closing import caution_section, methods_section, repeat_section
 from sleepagree.describe.night_time import say_quartiles
-from sleepagree.describe.refused import refused_items
+from sleepagree.describe.refused import refused_section
 from sleepagree.describe.study_agreement import agreement_section, comparison_section, redistribution_section
 from sleepagree.describe.study_bias import answer_of_bias, bias_section, is_open, sources_section
 from sleepagree.describe.study_epochs import filled_epochs, say_given
@@ -95,7 +95,8 @@ def describe_study(
     front : Front
         Who shows it; where no commands are typed, none are told.
     """
-    sections: list[Section | None] = [_refused(study, listed=True), _compared(study)]
+    refused = refused_section(study.refused, say_given(study), _refused_table(study.refused))
+    sections: list[Section | None] = [refused, _compared(study)]
     for i, device in enumerate(study.devices):
         sections += [
             agreement_section(device, study, i),
@@ -269,19 +270,11 @@ def _as_typed(path: str, folder: str) -> str:
 def describe_bias(study: StudyAgreement) -> Description:
     """Return what is said about the bias of each device of a study, below the nights that were refused."""
     sections = (bias_section(device, study, i) for i, device in enumerate(study.devices))
-    return Description(
-        "sleepagree: bias", "Bias over nights", (), sections_of(_refused(study, listed=False), *sections)
-    )
+    refused = refused_section(study.refused, say_given(study))
+    return Description("sleepagree: bias", "Bias over nights", (), sections_of(refused, *sections))
 
 
 # --- nights that were refused, and nights that were compared ----------------------------------------------
-
-
-def _refused(study: StudyAgreement, *, listed: bool) -> Section | None:
-    title = f"Refused: {len(study.refused)} of {say_given(study)}"
-    return section(
-        "refused-nights", title, refused_items(study.refused), _refused_table(study.refused) if listed else None
-    )
 
 
 def _refused_table(refused: Sequence[Refusal]) -> Table:
