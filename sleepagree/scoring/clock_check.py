@@ -88,9 +88,11 @@ def clock_change_cautions(paired: PairedNight, mapping: StageMapping) -> list[Ca
             values["gap_of"] = gaps[0] if len(gaps) == 1 else "both"
         if begins_together and abs(abs(later_min) - 60.0) <= _END_SLACK_MIN:
             values["lasts_longer_min"] = later_min
-        if square is not None:
-            values |= _better_after(paired, square, change)
-        stayed = _side_that_stayed(change, values)
+        after = {} if square is None else _kappas_after(paired, square, change)
+        values |= _better_after(after, paired.epoch_s)
+        # where the sides agree from the change on, no clock stayed: intervals that run over it leave nothing out
+        agrees = "seconds" not in values and after.get(0, 0.0) >= _LEAST_AFTER
+        stayed = "" if agrees else _side_that_stayed(change, values)
         if stayed and sides[stayed].wall_clock:  # times after the change are those of a clock that stayed as it was
             values |= {"stayed": stayed, "stayed_zone": ZoneName(change.zone_before)}
         if values:
@@ -120,8 +122,8 @@ def _later_min(paired: PairedNight) -> tuple[float, float]:
     return begin_s / 60.0, (device.end_s + shift_s - reference.end_s) / 60.0
 
 
-def _better_after(paired: PairedNight, square: StageMapping, change: ClockChange) -> dict[str, float]:
-    """Return both kappas after a change where one hour more or less is far better from there on."""
+def _kappas_after(paired: PairedNight, square: StageMapping, change: ClockChange) -> dict[int, float]:
+    """Return kappa from a change on as recorded, and with an hour less and more, by epochs of shift."""
     if paired.begin is None:
         return {}
     after_s = (change.begin - paired.begin).total_seconds() + (0.0 if change.is_forward else 3600.0)
@@ -133,10 +135,15 @@ def _better_after(paired: PairedNight, square: StageMapping, change: ClockChange
         there = around[hour + begin - shift : hour + device.size - shift]
         if not math.isnan(agreement := _kappa_of(reference[begin:], there, size)):
             found[shift] = agreement
+    return found
+
+
+def _better_after(found: dict[int, float], epoch_s: float) -> dict[str, float]:
+    """Return both kappas after a change where one hour more or less is far better from there on."""
     moved = max((s for s in found if s), key=lambda s: found[s], default=0)
     if 0 not in found or not moved or not found[moved] >= max(found[0] + _FAR_BETTER, _LEAST_AFTER):
         return {}
-    return {"seconds": moved * paired.epoch_s, "kappa": found[0], "kappa_there": found[moved]}
+    return {"seconds": moved * epoch_s, "kappa": found[0], "kappa_there": found[moved]}
 
 
 def _kappa_of(reference: ClassCodes, device: ClassCodes, size: int) -> float:

@@ -135,6 +135,24 @@ def test_the_zones_advised_where_one_clock_alone_was_changed_are_those_that_mend
     assert without_names(caution, {})["stayed_zone"] == "(a zone)"
 
 
+def test_intervals_that_run_over_the_skipped_hour_are_no_clock_that_stayed(tmp_path):
+    rng = np.random.default_rng(4)
+    stages = rng.choice(["W", "N2", "N3", "R"], 49)  # invented: 8 h 10 min of bouts of 10 min, one over the change
+    begin, zone = datetime(2026, 3, 28, 20, 55, tzinfo=UTC), ZoneInfo("Europe/Helsinki")
+
+    def told(minutes):
+        return f"{(begin + timedelta(minutes=minutes)).astimezone(zone):%Y-%m-%dT%H:%M:%S}"
+
+    rows = [f"{told(i / 2)},{stages[i // 20]}" for i in range(20 * len(stages))]
+    bouts = [f"{told(10 * i)},{told(10 * i + 10)},{CLASS_OF[stage]}" for i, stage in enumerate(stages)]
+    (tmp_path / "reference.csv").write_text("\n".join(["time,stage", *rows]))
+    (tmp_path / "device.csv").write_text("\n".join(["start,end,stage", *bouts]))
+    night = compare(align(**{side: read_spans(tmp_path / f"{side}.csv") for side in ("reference", "device")}))
+    (caution,) = [c for c in night.cautions if c.kind is CautionKind.CLOCK_CHANGE]
+    assert (caution["gap_of"], caution.get("stayed")) == ("reference", None)
+    assert "--reference-zone Europe/Helsinki --device-zone Europe/Helsinki" in say_caution(caution)
+
+
 def test_an_hour_that_both_sides_leave_out_is_told_of_both(tmp_path):
     times = [f"2026-03-29T0{h}:{m:02}:{s:02}" for h in (1, 2, 4, 5) for m in range(60) for s in (0, 30)]
     for side, word in (("reference", "N2"), ("device", "light")):
