@@ -22,7 +22,7 @@ ROOMS = {
     "shown": "",
     "files": "formulas kinds object_store toml writing reading packed markup",
     "mapping": "words languages sets checks mapping files",
-    "hypnogram": "spans epochs zones window ledger align clock_changes joining silence",
+    "hypnogram": "spans epochs zones window ledger silence align clock_changes joining",
     "readers": "layout times.words columns encodings log_lines csv_table times.clock "
     "times.zones times.declared times.forms times.reading times.nights rows table.table "
     "table.shapes table.unused table.labels table.times table.lengths table.recordings "

@@ -453,8 +453,8 @@ _OTHERS: Final[dict[CautionKind, Sentence]] = {
         "Where nothing is written between two stages ({count:# time}, {minutes:.1f} min in all, the longest "
         "{longest_min:.1f} min), wake is taken, as "
         + for_page("the layout says", "was answered")
-        + ": a lost signal would look the same. What lies before the first and after the last stage stays missing "
-        "unless {Option.OUTSIDE:wake}" + for_page(" is given.", ".")
+        + ": a lost signal would look the same. What lies before the first and after the last stage is wake with "
+        "{Option.OUTSIDE:wake} only."
     ),
     # of mappings
     CautionKind.NO_KAPPA: (

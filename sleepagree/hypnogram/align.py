@@ -27,6 +27,7 @@ from sleepagree.hypnogram.ledger import (
     cross_labels,
     list_excluded,
 )
+from sleepagree.hypnogram.silence import cautions_within
 from sleepagree.hypnogram.spans import (
     EPOCH_S,
     Frozen,
@@ -239,9 +240,13 @@ def align(
     reference_codes = _codes_in_window(rows, first, last, reference, "reference", rule)
     device_codes = _codes_in_window(columns, first, last, device, "device", rule)
     beyond = _count_outside(rows, reference_codes), _count_outside(columns, device_codes)
-    sides = (("reference", reference), ("device", device))
-    notes = [note.of_side(side) for side, spans in sides for note in spans.notes]
-    cautions = [caution.of_side(side) for side, spans in sides for caution in spans.cautions]
+    sides = (("reference", reference, origin_s), ("device", device, zero_s))
+    notes = [note.of_side(side) for side, spans, _ in sides for note in spans.notes]
+    cautions = [
+        caution.of_side(side)
+        for side, spans, zero in sides
+        for caution in cautions_within(spans, zero + first * EPOCH_S, zero + last * EPOCH_S)
+    ]
     if outside is Outside.WAKE:
         device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first, device, zero_s)
         notes += note

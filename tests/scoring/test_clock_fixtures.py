@@ -303,6 +303,22 @@ def test_silence_between_two_nights_is_none_of_the_night():
     assert (filled.onset_s[1:] - filled.onset_s[:-1] - filled.duration_s[:-1]).max() > 3 * 3600
 
 
+def test_silence_is_told_of_the_night_that_is_scored_and_of_no_other_in_its_file():
+    case = CASES["only-sleep"]
+    layout = dataclasses.replace(read_layout(CLOCKS / case["layout"]), silence=Silence.MISSING)
+    spans = read_spans(CLOCKS / case["device"], layout=layout)
+    both = spans.with_changes(
+        onset_s=np.concatenate((spans.onset_s, spans.onset_s + 86400.0)),
+        duration_s=np.tile(spans.duration_s, 2),
+        codes=np.tile(spans.codes, 2),
+    )
+    filled = silence_as_wake(both)
+    assert [caution["count"] for caution in filled.cautions] == [10]
+    paired = align(reference=read_spans(CLOCKS / case["reference"]), device=filled)
+    (caution,) = [c for c in paired.cautions if c.kind is CautionKind.SILENCE_IS_WAKE]
+    assert (caution["count"], caution["minutes"], caution["longest_min"]) == (5, 18.0, 7.0)
+
+
 def test_silence_needs_no_filling_where_there_is_none():
     spans = read_spans(CLOCKS / "summer-utc.csv", layout=read_layout(CLOCKS / "summer-utc.toml"))
     assert silence_as_wake(spans) is spans
