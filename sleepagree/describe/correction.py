@@ -481,7 +481,7 @@ def finding_of_corrected(night: CorrectedNight) -> str:
         none = f"No measure of {shorten(night.correction.device)} is shown to gain by a correction"
         if gains:
             lacking = join_words(say_measure(m.measure, mapping) for m in gains)
-            none = f"This night has no {lacking}, which a correction helps"
+            none = f"Not corrected, though a correction helps: {lacking}, made of what this night lacks"
         return f"{none}.{_what_stands(night)}"
     told = []
     for m in helped[:_NAMED_AT_ONCE]:

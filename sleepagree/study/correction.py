@@ -276,7 +276,7 @@ class Correction(Result):
             self,
             values["TIB"],
             measures,
-            (*hypnogram.cautions, *self._cautions_for(measures, night)),
+            (*(c.of_side("") for c in night.cautions if c.side == "device"), *self._cautions_for(measures, night)),
             night,
             probabilities,
         )
@@ -319,8 +319,10 @@ class Correction(Result):
         corrected = bounds.clip(learned.model.value(features))
         low, high = learned.interval.around(corrected, features, bounds)
         ranges = [(features[i], self.features[i].low, self.features[i].high) for i in used]
-        if learned.own_range is not None:
+        if learned.own_range is not None and not math.isnan(device):
             ranges.append((device, *learned.own_range))
+        else:  # the usual value is that of nights about as long
+            ranges += [(tib_min, known.low, known.high) for known in self.features if known.measure == "TIB"]
         beyond = any(value < lowest - _NEAR or value > highest + _NEAR for value, lowest, highest in ranges)
         return CorrectedMeasure(*told, corrected, low, high, learned, extrapolated=beyond)
 

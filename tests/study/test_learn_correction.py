@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 import pytest
 
-from sleepagree.caution import Note, NoteKind
+from sleepagree.caution import CautionKind, Note, NoteKind
 from sleepagree.describe.blocks import Table
 from sleepagree.describe.correction import describe_corrected, describe_correction
 from sleepagree.describe.words import say_measure
@@ -157,7 +157,7 @@ def test_a_night_that_lacks_what_is_helped_says_so(learnt):
     night = replace(learnt, measures=tuple(helps)).apply(read_hypnogram(["W"] * 60 + ["light"] * 60))
     assert night.finding.startswith("Corrected: WASO")
     night = replace(learnt, measures=tuple(helps)).apply(read_hypnogram(["W"] * 60))
-    assert night.finding.startswith("This night has no WASO, which a correction helps.")
+    assert night.finding.startswith("Not corrected, though a correction helps: WASO, made of what this night lacks.")
 
 
 def test_percent_and_minutes_stay_within_what_can_be(learnt):
@@ -176,6 +176,15 @@ def test_a_device_without_rem_gets_rem_minutes(nights):
     value = next(m for m in found if m.measure == "minutes rem")
     assert value.device != value.device
     assert value.low <= value.corrected <= value.high
+
+
+def test_a_usual_value_in_a_window_of_another_length_is_marked(nights):
+    learnt = learn_correction(nights, device="band A")
+    usual = [m for m in learnt.measures if m.learned.method is Method.MEAN and m.learned.own_range is None]
+    assert usual
+    short = replace(learnt, measures=tuple(usual)).apply(read_hypnogram(labels_of("doze")))
+    assert [m.measure for m in short.measures if not m.extrapolated] == []
+    assert short.cautions[0].kind is CautionKind.EXTRAPOLATED
 
 
 def test_a_device_that_is_one_of_several_must_be_named(nights):
