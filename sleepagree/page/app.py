@@ -278,7 +278,7 @@ class _Pages:
 
     async def clock(self, request: Request) -> Response:
         work = self._desk.of(request)
-        if work.kind is not WorkKind.NIGHT or work.between or not work.has_both:
+        if work.kind is not WorkKind.NIGHT or not work.has_both:
             raise HTTPException(404)
         return HTMLResponse(await run_in_threadpool(_clock_page, work))
 
@@ -286,19 +286,12 @@ class _Pages:
         """Score again with a clock offset, because that was asked for, unless an answer is in the way."""
         work = self._desk.of(request)
         async with _form(request) as (form, _):
-            try:
-                offset_s = float(form.get("offset") or 0)
-            except ValueError:
-                offset_s = float("nan")
-        if not abs(offset_s) <= 36_000:
-            raise InputError("this is no clock offset", found=form.get("offset", ""), expected="seconds")
+            offset = form.get("offset", "")
         if work.kind is not WorkKind.NIGHT:
             raise HTTPException(404)
         if work.running:
             return _untaken(work)
-        work.chosen.pop("clock_offset", None)
-        if offset_s:
-            work.chosen["clock_offset"] = str(offset_s).removesuffix(".0")
+        work.take_offset(offset)
         await run_in_threadpool(work.look)
         if not work.is_ready:
             return RedirectResponse(f"/work/{work.name}", 303)

@@ -20,7 +20,7 @@ from sleepagree.errors import Front, asked
 from sleepagree.page.guard import LARGEST_UPLOAD
 from sleepagree.page.questions import BLANKS, DRAWING, MEANINGS, ROLES
 from sleepagree.page.remembered import Remembered
-from sleepagree.page.works import CHOICES, MOST_FILES, Work
+from sleepagree.page.works import CHOICES, FURTHEST_OFFSET_S, MOST_FILES, Work
 from sleepagree.readers.any_file import SUFFIXES
 from sleepagree.render.notebook import render_notebook
 from sleepagree.render.page import page_style
@@ -143,5 +143,6 @@ def clock(work: Work, reading: ClockReading, paired: PairedNight) -> str:
         drawing=drawing,
         points=json.dumps(points),
         reach=int(offsets_s[-1]),
+        furthest=FURTHEST_OFFSET_S,
         chosen=work.chosen.get("clock_offset", "0"),
     )

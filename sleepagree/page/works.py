@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 from sleepagree.errors import Front, InputError, SleepAgreeError, shorten
 from sleepagree.files.writing import csv_text
 from sleepagree.page.jobs import SHOWN, Job
-from sleepagree.page.questions import Given, Look
+from sleepagree.page.questions import Given, Look, Typed
 from sleepagree.readers.any_file import part_files
 from sleepagree.study.chunks import UNFINISHED
 from sleepagree.study.table import OPTIONAL, REQUIRED, read_cells
@@ -48,6 +48,8 @@ CHOICES: Final = (
     ("window", "Window", ("", "lights", "reference", "overlap")),
     ("outside", "Where the device is silent", ("missing", "wake")),
 )
+#: How far a clock offset may go to either side (s).
+FURTHEST_OFFSET_S: Final = 86_400
 
 
 class WorkKind(StrEnum):
@@ -105,6 +107,8 @@ class Work:
         What the correction file is called by who gave it; "" where none was given.
     chosen : dict of str to str
         Key of `CHOICES`, or "clock_offset" -> what was chosen.
+    typed : dict of str to Typed
+        Key of `chosen` -> an answer of which more is to be said; one that is not used is not among `chosen`.
     table : dict of int to dict of str to str
         Number -> row of a study's nights table. A row keeps its number, and none gets that of another.
     renamed : dict of str to str
@@ -129,6 +133,7 @@ class Work:
     between: str = ""
     correction: str = ""
     chosen: dict[str, str] = field(default_factory=dict)
+    typed: dict[str, Typed] = field(default_factory=dict)
     table: dict[int, dict[str, str]] = field(default_factory=dict)
     renamed: dict[str, str] = field(default_factory=dict)
     reference: str = ""
@@ -231,6 +236,25 @@ class Work:
         for key, _, answers in CHOICES:
             if form.get(key) in answers:
                 self.chosen[key] = form[key]
+        if "clock_offset" in form:
+            self.take("clock_offset", _read_offset(form["clock_offset"].strip()))
+
+    def take(self, key: str, typed: Typed) -> None:
+        """Take an answer that was typed; the place of one that cannot be used is kept by the one before it."""
+        self.typed.pop(key, None)
+        if typed.wrong:
+            self.typed[key] = typed
+            return
+        self.chosen.pop(key, None)
+        if typed.text:
+            self.chosen[key] = typed.text
+
+    def take_offset(self, text: str) -> None:
+        """Take a clock offset; raise an InputError for what is none."""
+        typed = _read_offset(text)
+        if typed.wrong:
+            raise InputError("this is no clock offset", found=shorten(text), remedy=typed.wrong)
+        self.take("clock_offset", typed)
 
     @property
     def wanted(self) -> tuple[str, ...]:
@@ -244,7 +268,7 @@ class Work:
         read = all(
             look is not None and not look.problems and given is not None and given.is_clear for look, given in found
         )
-        return read and not self.between
+        return read and not self.between and not any(typed.wrong for typed in self.typed.values())
 
     def give(self, side: str, given: Given) -> None:
         """Take a file; it is new even where one of this name was given before."""
@@ -381,6 +405,17 @@ class Work:
         used = self.used_columns
         text = csv_text([used, *([row[column] for column in used] for row in self.table.values())])
         (self.folder / NIGHTS).write_text(text, encoding="utf-8")
+
+
+def _read_offset(text: str) -> Typed:
+    """Return a clock offset as a command takes it, "" for none, or what is wrong with it."""
+    try:
+        offset_s = float(text or 0)
+    except ValueError:
+        offset_s = float("nan")
+    if not abs(offset_s) <= FURTHEST_OFFSET_S:
+        return Typed(text, f"Give a number of seconds from -{FURTHEST_OFFSET_S} to {FURTHEST_OFFSET_S}.")
+    return Typed(str(offset_s).removesuffix(".0") if offset_s else "")
 
 
 def _named_anew(column: str, cell: str, stored: Mapping[str, str]) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import re
 
@@ -49,7 +50,7 @@ def test_what_is_given_while_a_night_is_scored_is_said_not_to_be_taken(
     assert UNTAKEN not in served.wait(work).text
     page = served.ask("GET", work).text
     assert fields_of(page)["window"] == ""
-    assert "Clock offset" not in page
+    assert 'name="clock_offset" value=""' in page
 
 
 def test_rows_that_are_given_while_a_study_is_scored_are_said_not_to_be_taken(served: Served) -> None:
@@ -71,8 +72,51 @@ def test_an_offset_scores_nothing_past_an_answer_that_is_not_used(served: Served
     assert served.post(f"{work}/clock", {"offset": "60"}).headers["location"] == work
     page = served.ask("GET", work).text
     assert "disabled" in page[page.index('value="score"') :]
-    assert "Clock offset, added to device times: 60 s." in page
+    assert 'name="clock_offset" value="60"' in page
     assert served.ask("GET", f"{work}/keep/results.json").status == 404
+
+
+def test_an_offset_that_parts_the_recordings_is_taken_back_where_that_is_told(served: Served) -> None:
+    work = served.begin("night", {**PAIR, **LAYOUT})
+    served.post(f"{work}/clock", {"offset": "30000"})
+    page = served.ask("GET", work).text
+    assert "the two recordings share no time" in page
+    assert 'name="clock_offset" value="30000"' in page
+    assert served.ask("GET", f"{work}/clock").status == 200  # of the clocks as recorded
+    served.post(work, {**fields_of(page), "clock_offset": "", "do": "look"})
+    page = served.ask("GET", work).text
+    assert "share no time" not in page
+    assert 'name="clock_offset" value=""' in page
+    assert "results.json" in served.score(work, fields_of(page)).text
+
+
+def nine_hours_before(time: re.Match[bytes]) -> bytes:
+    return str(dt.datetime.fromisoformat(time[0].decode()) - dt.timedelta(hours=9)).encode()
+
+
+def test_recordings_that_share_no_time_get_the_offset_that_is_proposed_before_a_score(served: Served) -> None:
+    name, data = PAIR["device.file"]
+    moved = re.sub(rb"2026-04-22 [\d:]{8}", nine_hours_before, data)
+    work = served.begin("night", {**PAIR, **LAYOUT, "device.file": (name, moved)})
+    page = served.ask("GET", work).text
+    (offset,) = re.findall(r"the clock offset (-?\d+) would put their starts together", page)
+    served.score(work, {**fields_of(page), "clock_offset": offset})
+    assert f"A clock offset of {offset} s is added" in served.ask("GET", f"{work}/answer").text
+
+
+@pytest.mark.parametrize("text", ["an hour", "nan", "86401"])
+def test_what_is_no_offset_is_told_beside_its_field(served: Served, text: str) -> None:
+    work = served.begin("night", {**PAIR, **LAYOUT})
+    served.post(work, {**fields_of(served.ask("GET", work).text), "clock_offset": "60", "do": "look"})
+    for url, field, page in (work, "clock_offset", work), (f"{work}/clock", "offset", ""):
+        answer = served.post(url, {field: text, "do": "score"})
+        shown = served.ask("GET", page).text if page else answer.text
+        assert "Give a number of seconds from -86400 to 86400." in shown
+        assert answer.headers.get("location", work) == work
+    beside = served.ask("GET", work).text.partition('name="clock_offset"')[2].split("</div>")[0]
+    assert f'value="{text}" aria-invalid="true"' in beside
+    served.post(work, {"clock_offset": "60", "do": "look"})
+    assert "disabled" not in served.ask("GET", work).text.partition('value="score"')[2].partition(">")[0]
 
 
 def test_an_offset_keeps_all_its_digits(served: Served) -> None:
