@@ -23,7 +23,8 @@ from sleepagree.mapping.sets import make_stage_set
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
 from sleepagree.page.moments import Reading, read_moment
 from sleepagree.readers.any_file import read_spans, whole_table
-from sleepagree.readers.inspection import FileInspection, inspect_file
+from sleepagree.readers.columns import find_columns
+from sleepagree.readers.inspection import FileInspection, inspect_file, roles_of_columns
 from sleepagree.readers.layout import (
     COLUMNS,
     DURATION_UNITS,
@@ -193,6 +194,9 @@ class Given:
         Key of a layout -> an answer of which more is to be said; one that is not used is not among ``answers``.
     blanks : tuple of str
         Keys of a layout that only a person can answer.
+    unsaid : frozenset of (str, str)
+        "role" and a column, "stage" and a label, of which last was said that it is not used, or has no meaning: what
+        their own words say stays, as no layout can take it back.
     is_proposed : bool
         Whether the answers were proposed, and nobody has gone on with them.
     aside : Given or None
@@ -205,6 +209,7 @@ class Given:
     stages: Mapping[str, str] = field(default_factory=dict)
     typed: Mapping[str, Typed] = field(default_factory=dict)
     blanks: tuple[str, ...] = ()
+    unsaid: frozenset[tuple[str, str]] = frozenset()
     is_proposed: bool = False
     aside: Given | None = None
 
@@ -289,7 +294,10 @@ class Given:
             if (text := form.get(f"{side}.{key}")) is not None:
                 answers[key] = text.strip()
         stages = dict(self.stages)
-        for label, stage in _pairs(form, f"{side}.label.", f"{side}.stage."):
+        labels = _pairs(form, f"{side}.label.", f"{side}.stage.")
+        unsaid = {("role", name) for name, role in columns if not role and proposed_roles.get(name)}
+        unsaid |= {("stage", label) for label, stage in labels if not stage and proposed_stages.get(label)}
+        for label, stage in labels:
             if stage != proposed_stages.get(label, "") and (stage in MEANINGS or stage == ""):
                 stages[label] = stage
         return dataclasses.replace(
@@ -297,6 +305,7 @@ class Given:
             answers={key: text for key, text in answers.items() if text and self.answers.get(key) == text},
             stages={label: stage for label, stage in stages.items() if stage},
             typed={key: typed for key, typed in self.typed.items() if typed.taken and answers.get(key) == typed.text},
+            unsaid=frozenset(unsaid),
         ).with_answers(
             {key: text for key, text in answers.items() if text and self.answers.get(key) != text}, near, self.answers
         )
@@ -339,18 +348,17 @@ class Given:
         try:
             layout = self._layout()
             columns, rows = _first_rows(self.path, layout)
-            named = tuple((name, roles.get(name, "")) for name in columns)
+            found = _roles_by_name(columns, layout)
+            named = tuple((name, roles.get(name) or found.get(name, "")) for name in columns)
             look = dataclasses.replace(look, layout=layout, columns=named, rows=rows)
             seen = inspect_file(self.path, layout=layout, front=Front.PAGE)
         except SleepAgreeError as error:
             asked = tuple(key for key, _, _ in BLANKS if key in (*look.asked, *self.blanks))
             return dataclasses.replace(look, problems=(error.told(Front.PAGE, self.path.parent),), asked=asked)
-        found = {name: role for role, name in seen.columns}
         spans = _spans(self.path, layout, seen)
         return dataclasses.replace(
             look,
             problems=seen.problems,
-            columns=tuple((name, roles.get(name) or found.get(name, "")) for name in columns),
             labels=tuple((label.label, _word(label.stage), label.minutes) for label in seen.labels),
             forms=seen.time_forms,
             seen=render_notebook(describe_file(seen, front=Front.PAGE), level=3),
@@ -426,6 +434,13 @@ def _first_rows(path: Path, layout: Layout | None) -> tuple[tuple[str, ...], tup
     if table is None:
         return (), ()
     return tuple(table.names), tuple(zip(*(_cells(table, i) for i in range(len(table.names))), strict=True))
+
+
+def _roles_by_name(names: tuple[str, ...], layout: Layout | None) -> dict[str, str]:
+    """Return the roles that columns have, those by their plain names included: name -> role."""
+    with contextlib.suppress(SleepAgreeError):
+        return {name: role for role, name in roles_of_columns(find_columns(names, layout or Layout(), path=""), names)}
+    return {}
 
 
 def _cells(table: Table, position: int) -> list[str]:

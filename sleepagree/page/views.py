@@ -84,6 +84,7 @@ def night(work: Work, known: Collection[str]) -> str:
         meanings=MEANINGS,
         blanks=BLANKS,
         choices=CHOICES,
+        passed_over=asked("shape", "epochs"),
     )
 
 

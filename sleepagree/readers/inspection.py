@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -33,6 +33,9 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.hypnogram.zones import add_seconds, key_of_zone
 from sleepagree.mapping.words import UNSCORED
 from sleepagree.readers.layout import Layout, Overlaps
+
+if TYPE_CHECKING:
+    from sleepagree.readers.columns import Columns
 
 #: From wake to REM, the unclear ones last.
 STAGE_ORDER: Final = ("W", "N1", "N2", "light", "light-or-rem", "N3", "R", "nrem", "sleep", "wake-or-sleep")
@@ -464,11 +467,15 @@ def _table(path: Path, layout: Layout | None) -> tuple[_Pairs, tuple[str, ...], 
         found = find_columns(names, layout or Layout(), path=str(path))
     except FileFormatError:
         return (), (), tuple((table.names[i], _kind(table.cells(i))) for i in table.columns)
+    return roles_of_columns(found, names), tuple(name for i, name in enumerate(names) if i not in found.used), ()
+
+
+def roles_of_columns(found: Columns, names: Sequence[str]) -> tuple[tuple[str, str], ...]:
+    """Return what each column that is read holds, and its name."""
     left_out = {"start": found.counted, "stage": bool(found.marks)}
     roles = [role for role in _ROLES if not left_out.get(role)]
     positions = [*((role, getattr(found, role)) for role in roles), *(("stage_columns", i) for i in found.marks)]
-    unused = tuple(name for i, name in enumerate(names) if i not in found.used)
-    return tuple((role, names[position]) for role, position in positions if position is not None), unused, ()
+    return tuple((role, names[position]) for role, position in positions if position is not None)
 
 
 def _kind(texts: Sequence[str]) -> str:
