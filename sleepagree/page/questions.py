@@ -453,19 +453,7 @@ def _cells(table: Table, position: int) -> list[str]:
 def _read_typed(key: str, text: str, near: dt.datetime | None) -> Typed:
     """Return a typed answer as it is used, or what is wrong with it whatever the file is."""
     if key == "begins":
-        readings = read_moment(text, near)
-        if len(readings) == 1:
-            dated = ", the date nearest to when the other file begins" * readings[0].is_dated
-            return Typed(readings[0].value, taken=f"Taken as {readings[0].said}{dated}.")
-        if readings:
-            return Typed(text, "This can be more than one day: choose which.", readings)
-        undated = near is None and read_moment(text, dt.datetime(2000, 1, 2))
-        told = (
-            "Give the date, too: the other file tells none. For example"
-            if undated
-            else "Give a date and a time, such as"
-        )
-        return Typed(text, f"{told} 2026-03-01 22:30 or 1 March 2026 10:30 pm.")
+        return typed_moment(text, near, "the other file", "begins")
     try:
         layout_of({"epoch_seconds": 30, key: _typed(key, text)}, {})
         if key == "zone":
@@ -477,6 +465,19 @@ def _read_typed(key: str, text: str, near: dt.datetime | None) -> Typed:
     except SleepAgreeError as error:
         return Typed(text, f"This cannot be used here. Expected {name_options(error.expected, Front.PAGE)}.")
     return Typed(text)
+
+
+def typed_moment(text: str, near: dt.datetime | None, file: str, happens: str) -> Typed:
+    """Return a moment that was typed; one without a date is the nearest to when a file begins, or ends."""
+    readings = read_moment(text, near)
+    if len(readings) == 1:
+        dated = f", the date nearest to when {file} {happens}" * readings[0].is_dated
+        return Typed(readings[0].value, taken=f"Taken as {readings[0].said}{dated}.")
+    if readings:
+        return Typed(text, "This can be more than one day: choose which.", readings)
+    undated = near is None and read_moment(text, dt.datetime(2000, 1, 2))
+    told = f"Give the date, too: {file} tells none. For example" if undated else "Give a date and a time, such as"
+    return Typed(text, f"{told} 2026-03-01 22:30 or 1 March 2026 10:30 pm.")
 
 
 def _beside(error: SleepAgreeError) -> str:

@@ -20,7 +20,7 @@ from sleepagree.errors import Front, asked
 from sleepagree.page.guard import LARGEST_UPLOAD
 from sleepagree.page.questions import BLANKS, DRAWING, MEANINGS, ROLES
 from sleepagree.page.remembered import Remembered
-from sleepagree.page.works import CHOICES, FURTHEST_OFFSET_S, MOST_FILES, Work
+from sleepagree.page.works import CHOICES, FURTHEST_OFFSET_S, IN_BED, MOST_FILES, Work
 from sleepagree.readers.any_file import SUFFIXES
 from sleepagree.render.notebook import render_notebook
 from sleepagree.render.page import page_style
@@ -84,6 +84,7 @@ def night(work: Work, known: Collection[str]) -> str:
         meanings=MEANINGS,
         blanks=BLANKS,
         choices=CHOICES,
+        in_bed=IN_BED,
         passed_over=asked("shape", "epochs"),
     )
 

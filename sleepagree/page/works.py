@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from sleepagree.errors import Front, InputError, SleepAgreeError, shorten
 from sleepagree.files.writing import csv_text
+from sleepagree.hypnogram.zones import add_seconds
 from sleepagree.page.jobs import SHOWN, Job
-from sleepagree.page.questions import Given, Look, Typed
+from sleepagree.page.questions import Given, Look, Typed, typed_moment
 from sleepagree.readers.any_file import part_files
 from sleepagree.study.chunks import UNFINISHED
 from sleepagree.study.table import OPTIONAL, REQUIRED, read_cells
@@ -48,6 +49,8 @@ CHOICES: Final = (
     ("window", "Window", ("", "lights", "reference", "overlap")),
     ("outside", "Where the device is silent", ("missing", "wake")),
 )
+#: What is asked of the time in bed of a night without a reference: key, and what is asked.
+IN_BED: Final = (("in_bed_from", "In bed from, such as 2026-03-01 22:30"), ("in_bed_until", "In bed until"))
 #: How far a clock offset may go to either side (s).
 FURTHEST_OFFSET_S: Final = 86_400
 
@@ -106,7 +109,7 @@ class Work:
     correction : str
         What the correction file is called by who gave it; "" where none was given.
     chosen : dict of str to str
-        Key of `CHOICES`, or "clock_offset" -> what was chosen.
+        Key of `CHOICES` or `IN_BED`, or "clock_offset" -> what was chosen.
     typed : dict of str to Typed
         Key of `chosen` -> an answer of which more is to be said; one that is not used is not among `chosen`.
     table : dict of int to dict of str to str
@@ -233,11 +236,32 @@ class Work:
             others = (look.spans for other, look in self.looks.items() if other != side and look.spans is not None)
             near = next((spans.start for spans in others), None)
             self.sides[side] = given.answered(form, side, self.looks.get(side, Look()), near)
+        if self.kind is WorkKind.CORRECTION:
+            self._answer_in_bed(form)
+            return
         for key, _, answers in CHOICES:
             if form.get(key) in answers:
                 self.chosen[key] = form[key]
         if "clock_offset" in form:
             self.take("clock_offset", _read_offset(form["clock_offset"].strip()))
+
+    def _answer_in_bed(self, form: Mapping[str, str]) -> None:
+        for (key, _), near, happens in zip(IN_BED, self._ends_of_device(), ("begins", "ends"), strict=True):
+            text = form.get(key, "").strip()
+            typed = self.typed.get(key, Typed(text))
+            if key in form and (typed.wrong or not text or text != self.chosen.get(key)):
+                self.take(key, _read_end(text, near, happens))
+        given = {key for key, _ in IN_BED if self.chosen.get(key) or key in self.typed}
+        if len(given) == 1:
+            (other,) = {key for key, _ in IN_BED} - given
+            self.typed[other] = Typed("", "Give both ends, or neither.")
+
+    def _ends_of_device(self) -> tuple[datetime | None, datetime | None]:
+        """Return when the device's file begins and ends, None where it has no clock or cannot be read."""
+        spans = self.looks["device"].spans if "device" in self.looks else None
+        if spans is None or spans.start is None:
+            return None, None
+        return spans.start, add_seconds(spans.start, spans.end_s)
 
     def take(self, key: str, typed: Typed) -> None:
         """Take an answer that was typed; the place of one that cannot be used is kept by the one before it."""
@@ -248,6 +272,8 @@ class Work:
         self.chosen.pop(key, None)
         if typed.text:
             self.chosen[key] = typed.text
+        if typed.taken:
+            self.typed[key] = typed
 
     def take_offset(self, text: str) -> None:
         """Take a clock offset; raise an InputError for what is none."""
@@ -286,8 +312,6 @@ class Work:
         if self.running:
             return
         shutil.rmtree(self.folder / RESULTS, ignore_errors=True)
-        if self.kind is WorkKind.CORRECTION:
-            (self.folder / RESULTS).mkdir()
         if self.kind is WorkKind.STUDY:
             shutil.copyfile(self.folder / NIGHTS, self.folder / NIGHTS_RUN)
         self.ran = self.asked
@@ -306,7 +330,9 @@ class Work:
                 written.write_text(text, encoding="utf-8")
                 layouts += [f"--{_LAYOUTS[side]}", written.name]
         if self.kind is WorkKind.CORRECTION:
-            return ["correct", CORRECTION, paths["device"], *layouts, "--json", f"{RESULTS}/corrected.json"]
+            ends = [self.chosen[key].replace(" ", "T") for key, _ in IN_BED if self.chosen.get(key)]
+            window = ["--window", "/".join(ends)] if ends else []
+            return ["correct", CORRECTION, paths["device"], *layouts, *window, "--out", RESULTS]
         options = [word for key, text in self.asked.chosen.items() for word in (f"--{key.replace('_', '-')}", text)]
         return ["night", paths["reference"], paths["device"], *layouts, *options, "--out", RESULTS]
 
@@ -405,6 +431,14 @@ class Work:
         used = self.used_columns
         text = csv_text([used, *([row[column] for column in used] for row in self.table.values())])
         (self.folder / NIGHTS).write_text(text, encoding="utf-8")
+
+
+def _read_end(text: str, near: datetime | None, happens: str) -> Typed:
+    """Return an end of the time in bed, "" for none; of one without a date the nearest to when the file ends so."""
+    if not text:
+        return Typed("")
+    typed = typed_moment(text, near, "the file", happens)
+    return Typed(text, f"{typed.taken} A time is wanted as well.") if typed.taken and ":" not in typed.text else typed
 
 
 def _read_offset(text: str) -> Typed:
