@@ -266,6 +266,7 @@ _ON_PAGE: Final = {
     Option.EXTRA: "the mapping",
     Option.MAPPING: "the mapping",
     Option.CLOCK_OFFSET: "the clock offset",
+    Option.DEVICE_NAME: '"What that device is called"',
 }
 
 

@@ -336,7 +336,8 @@ def _codes_in_window(
             f"{side} from {show_time(spans, float(spans.onset_s[0]))} to {show_time(spans, spans.end_s)} by its own "
             "clock",
             "a window that both recordings reach into",
-            f"Give another {Option.WINDOW}, or check clocks and {Option.CLOCK_OFFSET}.",
+            for_page(f"Give another {Option.WINDOW}", "Choose another window")
+            + f", or check clocks and {Option.CLOCK_OFFSET}.",
         )
     return codes
 

@@ -181,7 +181,7 @@ def window_epochs(
     remedy = f"Look for a date that is wrong, or give {Option.WINDOW}."
     if last <= first:
         problem, expected = "the window holds no epoch", "at least one 30-s epoch"
-        remedy = f"Give another {Option.WINDOW:FROM/TO}."
+        remedy = for_page(f"Give another {Option.WINDOW:FROM/TO}.", "Choose another window.")
     found = f"{max(0.0, end_s - begin_s):.0f} s"
     raise PairingError(problem, reference.origin.name, f"window rule {rule}", found, expected, remedy)
 

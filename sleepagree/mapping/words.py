@@ -237,7 +237,8 @@ def refuse_many_labels(count: int, path: str) -> None:
 def _unknown_labels(unknown: list[str], counts: Mapping[str, str], path: str) -> UnknownStageError:
     first = unknown[0]
     where = counts.get(first, "")
-    lines = "\n".join(f'    {toml_text(label)} = "..."' for label in unknown[:20])
+    # in one order, whichever came first in the file: one reason of many nights stands once
+    lines = "\n".join(f'    {toml_text(label)} = "..."' for label in sorted(unknown)[:20])
     names = [f"'{shorten(u)}'" for u in unknown[:_SHOWN_LABELS]]
     placed = [f"{name} ({counts[u]})" if u in counts else name for name, u in zip(names, unknown, strict=False)]
     more = [f" and {len(unknown) - n} more" * (n < len(unknown)) for n in range(len(names) + 1)]

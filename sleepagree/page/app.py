@@ -104,6 +104,10 @@ class _Upload(UploadFile):
         self.file.close()
 
 
+class _TooManyFiles(MultiPartException):
+    """A form has more files than the page takes."""
+
+
 class _Parser(MultiPartParser):
     """Takes the files of a form straight to a folder."""
 
@@ -112,7 +116,10 @@ class _Parser(MultiPartParser):
         self._folder = folder
 
     def on_headers_finished(self) -> None:
-        super().on_headers_finished()
+        try:
+            super().on_headers_finished()
+        except MultiPartException as error:
+            raise _TooManyFiles(error.message) if self._current_files > self.max_files else error from None
         if (spooled := self._current_part.file) is not None:
             file: Any = tempfile.NamedTemporaryFile(dir=self._folder, delete=False)  # noqa: SIM115 - see _Upload
             self._files_to_close_on_error.append(file)
@@ -317,8 +324,12 @@ async def _form(request: Request) -> AsyncIterator[tuple[dict[str, str], list[tu
                 data = await _Parser(request, folder).parse()
             else:
                 data = await request.form(max_fields=_MOST_FIELDS)
+        except _TooManyFiles:
+            remedy = "Give a folder of fewer; the command line takes any number."
+            problem = "these are more files than the page takes"
+            raise InputError(problem, expected=f"{MOST_FILES} at most", remedy=remedy) from None
         except MultiPartException as error:
-            raise InputError("the form cannot be taken", found=error.message) from None
+            raise InputError("the form cannot be taken", found=error.message.rstrip(".")) from None
         except ClientDisconnect:
             raise InputError("the upload was cut short") from None
         except OSError as error:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, NoteKind
-from sleepagree.errors import InputError, Option, PairingError, shorten
+from sleepagree.errors import InputError, Option, PairingError, for_page, shorten
 from sleepagree.hypnogram.align import PairedNight, align, refuse_empty
 from sleepagree.hypnogram.spans import EPOCH_S, Frozen, ScoredSpans
 from sleepagree.hypnogram.window import LONE_NIGHT, Window, WindowRule, given_ends, show_time, take_window
@@ -178,7 +178,9 @@ def _refuse_nights(night: PairedNight) -> None:
         spans.origin.name,
         found=f"{told['nights']} nights, with 3 h of silence or more between them",
         expected=f"one, such as that from {show_time(spans, begin_s)} to {show_time(spans, end_s)}",
-        remedy=f"Give the time in bed of one of them ({Option.WINDOW:FROM/TO}), or a file of that night alone.",
+        remedy="Give the time in bed of one of them"
+        + for_page(f" ({Option.WINDOW:FROM/TO})", "")
+        + ", or a file of that night alone.",
     )
 
 
@@ -304,7 +306,10 @@ class Correction(Result):
             "lights marks in the file, or a time in bed by its clock that holds some of "
             f"{show_time(night, whole.begin_s)} to {show_time(night, whole.end_s)}"
         )
-        remedy = f"Correct the window, or leave it out ({Option.WINDOW:FROM/TO})."
+        remedy = for_page(
+            f"Correct the window, or leave it out ({Option.WINDOW:FROM/TO}).",
+            "Correct the time in bed, or leave it empty.",
+        )
         raise InputError(problem, night.origin.name, "window", found, expected, remedy)
 
     def _correct(

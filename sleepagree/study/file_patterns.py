@@ -9,7 +9,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, NoReturn
 
-from sleepagree.errors import InputError
+from sleepagree.errors import InputError, for_page
 
 PARTICIPANT: Final = "participant"
 NIGHT: Final = "night"
@@ -31,7 +31,7 @@ class FilePattern:
         characters, ``*`` for any characters, ``?`` for one; none of them reaches over a ``/``. A field that
         stands twice must be the same text in both places.
     option : str
-        The option that gave it, for messages.
+        The option that gave it, ``--reference`` or ``--device``, for messages.
     people : frozenset of str or None
         What ``{participant}`` may be; None for any text.
     """
@@ -50,9 +50,14 @@ class FilePattern:
         """Names of the fields in order of first use."""
         return tuple(dict.fromkeys(part[1:-1] for part in self.parts if part.startswith("{")))
 
+    @property
+    def called(self) -> str:
+        """What messages call it: its option, on the page its field."""
+        return for_page(self.option, f'"Names of the {self.option[2:]}\'s files"')
+
     def refuse(self, problem: str, found: str, expected: str, remedy: str) -> NoReturn:
         """Refuse the pattern, or what it was given for."""
-        raise InputError(problem, "", self.option, found, expected, remedy)
+        raise InputError(problem, "", self.called, found, expected, remedy)
 
     def readings(self, path: str) -> tuple[dict[str, str], ...]:
         """Return the ways in which a path fits the pattern, at most two of them.

@@ -14,7 +14,7 @@ from itertools import chain, combinations, product
 from pathlib import Path
 from typing import Final, NamedTuple, NoReturn
 
-from sleepagree.errors import FileFormatError, InputError, Option, counted, printable, shorten
+from sleepagree.errors import FileFormatError, InputError, Option, counted, for_page, printable, shorten
 from sleepagree.files.formulas import escape_formula
 from sleepagree.files.writing import csv_text
 from sleepagree.readers.any_file import part_files, whole_table
@@ -179,7 +179,7 @@ def nights_from_folder(
         devices += named
     devices.sort(key=lambda f: f.order)
     _refuse_layouts_of_nothing(given, {f.maker for f in devices})
-    _refuse_second_files(folder, devices)
+    _refuse_second_files(folder, patterns[0], devices)
     scored: dict[tuple[str, ...], list[str]] = {}
     for file in sorted(references, key=lambda f: f.order):
         scored.setdefault(file.night, []).append(file.path)
@@ -307,25 +307,28 @@ def _refuse_shared_files(folder: Path, patterns: Sequence[FilePattern], found: S
     for (one, first), (other, second) in combinations(zip(patterns, found, strict=True), 2):
         both = {part for file in first for part in file.files} & {part for file in second for part in file.files}
         if both:
-            told = f"{one.option} {one.text} and {other.option} {other.text}"
+            told = f"{one.text} and {other.text}"
             expected = "a file of one side" if one is patterns[0] else "a file of one device"
             remedy = "Make one of the patterns narrower."
             raise InputError("a file fits both patterns", str(folder), min(both), told, expected, remedy)
 
 
-def _refuse_second_files(folder: Path, devices: Sequence[_File]) -> None:
+def _refuse_second_files(folder: Path, pattern: FilePattern, devices: Sequence[_File]) -> None:
     """Refuse two files of one device for one night, which only patterns of their own can bring."""
     seen: dict[tuple[tuple[str, ...], str], str] = {}
     for file in devices:
         other = seen.setdefault((file.night, file.maker), file.path)
         if other != file.path:
             claimed = f"{other} and {file.path}, both {', '.join((*file.night, file.maker))}"
-            remedy = f"Give each pattern a {Option.DEVICE_NAME} of its own, or make one narrower."
-            raise _two_files(folder, "--device", claimed, remedy)
+            remedy = for_page(
+                f"Give each pattern a {Option.DEVICE_NAME} of its own, or make one narrower.",
+                "Say of each device what it is called, or make a pattern narrower.",
+            )
+            raise _two_files(folder, pattern, claimed, remedy)
 
 
-def _two_files(folder: Path, option: str, claimed: str, remedy: str) -> InputError:
-    return InputError("two files claim the same night", str(folder), option, claimed, "one file each", remedy)
+def _two_files(folder: Path, pattern: FilePattern, claimed: str, remedy: str) -> InputError:
+    return InputError("two files claim the same night", str(folder), pattern.called, claimed, "one file each", remedy)
 
 
 def _device_names(patterns: Sequence[FilePattern], names: Sequence[str]) -> list[str]:
@@ -438,7 +441,7 @@ def _fitting(files: Iterable[str], pattern: FilePattern, folder: Path) -> list[_
                 str(folder),
                 file,
                 " or ".join(_show({name: reading[name] for name in differing}) for reading in readings),
-                f"one reading of {pattern.option} {pattern.text}",
+                f"one reading of {pattern.called} {pattern.text}",
                 "Put more of the fixed text of the names into the pattern.",
             )
         for reading in readings:
@@ -448,7 +451,7 @@ def _fitting(files: Iterable[str], pattern: FilePattern, folder: Path) -> list[_
             part = reading.get(PART, "")
             if part in parts:
                 claimed = f"{parts[part]} and {file}, both {_show(reading)}"
-                raise _two_files(folder, pattern.option, claimed, _second_file_remedy(pattern))
+                raise _two_files(folder, pattern, claimed, _second_file_remedy(pattern))
             parts[part] = file
     return [_File(*key, tuple(parts[part] for part in sorted(parts, key=_natural))) for key, parts in found.items()]
 
@@ -473,7 +476,7 @@ def _nothing_fits(folder: Path, pattern: FilePattern, files: Sequence[str], link
     held = f"The folder holds {first_of(like, _SHOWN)}." if files else "The folder holds no file."
     expected = "the path of a file below the folder, with braces where names differ"
     remedy = " ".join((held, *tell_links(links)))
-    return InputError("no file fits the pattern", str(folder), pattern.option, pattern.text, expected, remedy)
+    return InputError("no file fits the pattern", str(folder), pattern.called, pattern.text, expected, remedy)
 
 
 def first_of(names: Sequence[str], most: int) -> str:

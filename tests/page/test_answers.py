@@ -274,7 +274,8 @@ def test_a_folder_without_a_nights_table_is_worked_out_from_its_names(
     assert {v.rpartition("/")[2] for n, v in cells.items() if n.endswith(".layout")} == {"pad-b.toml"}
     served.post(work, {"reference": "nowhere/{participant}.edf", "device": "{device}/{participant}.csv", "do": "find"})
     told = served.ask("GET", work).text
-    assert "no file fits" in told
+    assert unescape(told).count('"Names of the reference\'s files": no file fits the pattern.') == 1
+    assert WORDS_OF_COMMANDS.findall(read_by_a_person(told).replace("pad-b.toml", "")) == []
     assert "sleepagree-page-" not in re.sub(r"<[^>]*>", "", told)
 
 

@@ -75,5 +75,5 @@ def test_a_time_in_bed_of_another_day_is_told_in_the_words_of_the_page(served: S
     ends = {"in_bed_from": "2026-05-22 07:30", "in_bed_until": "2026-05-22 15:00"}
     read = read_by_a_person(served.score(work, {**fields_of(served.ask("GET", work).text), **ends}).text)
     assert "the window cannot be laid on this night" in read
-    assert "Correct the window, or leave it out" in read
+    assert "Correct the time in bed, or leave it empty." in read
     assert WORDS_OF_COMMANDS.findall(read) == []

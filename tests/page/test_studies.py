@@ -88,6 +88,15 @@ def test_a_nights_table_that_is_faulty_is_told(served: Served, text: str, said: 
     assert WORDS_OF_COMMANDS.findall(read_by_a_person(page).replace("band-a.toml", "")) == []
 
 
+def test_more_files_than_the_page_takes_are_told_to_be(served: Served) -> None:
+    answer = served.post("/begin/study", {}, {f"folder#{i}": (f"st/{i}.csv", b"x") for i in range(501)})
+    assert answer.status == 400
+    assert problem(answer.text) == (
+        "these are more files than the page takes. Expected 500 at most. Give a folder of fewer; the command line "
+        "takes any number."
+    )
+
+
 def test_as_many_rows_as_the_page_takes_come_back_whole(served: Served) -> None:
     rows = "".join(f"\n{i}," + ",".join(ROW[1:]) for i in range(500))
     work = begin(served, {**FILES, "st/nights.csv": (",".join(HEADER) + rows).encode()})

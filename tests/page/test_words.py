@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import re
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -53,6 +54,29 @@ def test_what_names_commands_or_layouts_has_words_for_the_page(path: Path) -> No
     found = [(line, text) for line, text in texts(ast.parse(path.read_text("utf-8"))) if WORDS_OF_COMMANDS.search(text)]
     found = [(line, text) for line, text in found if not re.fullmatch(r"\w+\.toml", text)]  # data of the house
     assert found == []
+
+
+def articles(node: ast.AST) -> Iterator[tuple[int, str]]:
+    """Yield line and text of every string with an option behind "another", "a" or "each", as the page is told it."""
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.Call) and isinstance(child.func, ast.Name) and child.func.id == "for_page":
+            yield from articles(ast.Tuple(child.args[1:2]))
+            continue
+        if isinstance(child, ast.JoinedStr):
+            for text, value in pairwise(child.values):
+                is_option = isinstance(value, ast.FormattedValue) and ast.unparse(value.value).startswith("Option.")
+                if (
+                    is_option
+                    and isinstance(text, ast.Constant)
+                    and re.search(r"\b(another|an?|each) $", str(text.value))
+                ):
+                    yield child.lineno, str(text.value)
+        yield from articles(child)
+
+
+@pytest.mark.parametrize("path", sorted(HOUSE.rglob("*.py")), ids=lambda path: path.relative_to(HOUSE).as_posix())
+def test_no_option_stands_behind_an_article_where_the_page_says_the(path: Path) -> None:
+    assert [*articles(ast.parse(path.read_text("utf-8")))] == []
 
 
 def test_the_page_asks_what_messages_name() -> None:
