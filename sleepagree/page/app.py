@@ -28,7 +28,7 @@ from sleepagree.page.folder import stored_name, stored_paths
 from sleepagree.page.jobs import SHOWN
 from sleepagree.page.questions import Given, Look
 from sleepagree.page.remembered import Remembered, of_its_kind
-from sleepagree.page.works import CORRECTION, MOST_FILES, MOST_NIGHTS, NIGHTS, RESERVED, Work, WorkKind
+from sleepagree.page.works import CORRECTION, MOST_FILES, MOST_NIGHTS, RESERVED, Work, WorkKind
 from sleepagree.readers.layout import Layout, read_layout
 
 #: Works of one run; what is beyond is refused with a message, as are files beyond :data:`MOST_FILES`.
@@ -408,9 +408,9 @@ def _find_nights(work: Work, form: Mapping[str, str]) -> None:
 
 def _first_look(work: Work) -> None:
     """Look at what was given before anything was answered."""
-    if work.kind is WorkKind.STUDY and (work.folder / NIGHTS).is_file():
+    if work.kind is WorkKind.STUDY and (table := work.given_table):
         try:
-            work.read_table()
+            work.read_table(table)
         except SleepAgreeError as error:
             work.message = error.told(Front.PAGE, work.folder)
     elif work.kind is WorkKind.STUDY:

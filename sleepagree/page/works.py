@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
+import posixpath
 import secrets
 import shutil
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -393,15 +394,28 @@ class Work:
         fitting = [path for path in layouts if _reads(parts, self.folder / path)]
         return fitting[0] if len(fitting) == 1 else ""
 
-    def read_table(self) -> None:
-        """Fill the nights table from the one that was given."""
-        rows = read_cells(self.folder / NIGHTS)
+    @property
+    def given_table(self) -> str:
+        """Path of the nights table that was given: on top, or the only one below; "" where there is none."""
+        if (self.folder / NIGHTS).is_file():
+            return NIGHTS
+        below = [file for file in self.files if f"/{file}".endswith(f"/{NIGHTS}") and "/." not in f"/{file}"]
+        return below[0] if len(below) == 1 else ""
+
+    def read_table(self, table: str) -> None:
+        """Fill the nights table from the one that was given, which names files from the folder that it lies in."""
+        rows = read_cells(self.folder / table)
         if len(rows) > MOST_NIGHTS:
             problem, expected = "the table has more rows than the page takes", f"{MOST_NIGHTS} at most"
             remedy = "Give a table of fewer nights; the command line takes any number."
             raise InputError(problem, NIGHTS, "", f"{len(rows)} rows", expected, remedy)
-        files = self.files
-        stored = {given: path for path, given in self.renamed.items() if given not in files}
+        files, above = self.files, posixpath.dirname(self.renamed.get(table, table))
+        # every name that a cell may have for a file -> where the file is stored; one that is stored as given goes first
+        stored = {posixpath.relpath(given, above or "."): path for path, given in self.renamed.items()}
+        stored = {name: path for name, path in stored.items() if posixpath.join(above, name) not in files}
+        if above:
+            inside = posixpath.dirname(table)
+            stored = {posixpath.relpath(file, inside): file for file in files} | stored
         self._fill({column: _named_anew(column, row.get(column, ""), stored) for column in COLUMNS} for row in rows)
 
     def write_table(self, form: Mapping[str, str]) -> None:
@@ -460,7 +474,7 @@ def _named_anew(column: str, cell: str, stored: Mapping[str, str]) -> str:
         return stored[cell]
     if column == "reference" and ";" in cell:
         return ";".join(_named_anew(column, file, stored) for file in cell.split(";"))
-    return "+".join(stored.get(part, part) for part in cell.split("+"))
+    return "+".join(stored.get(posixpath.normpath(part.strip()), part) for part in cell.split("+"))
 
 
 def _reads(parts: Sequence[str], layout: Path | None) -> bool:

@@ -70,6 +70,26 @@ def test_a_nights_table_is_read_as_the_command_reads_it(served: Served, text: st
     assert (row["participant"].lstrip("'"), row["clock_offset"]) == (wanted[0], "-60")
 
 
+def below(folder: str) -> dict[str, bytes]:
+    """Return the files of a study one folder down, with their nights table."""
+    table = ",".join(HEADER) + "\n" + ",".join(ROW) + "\n"
+    return {f"st/{folder}/{name[3:]}": data for name, data in {**FILES, "st/nights.csv": table.encode()}.items()}
+
+
+def test_the_one_nights_table_below_is_read_and_names_files_from_where_it_lies(served: Served) -> None:
+    work = begin(served, {"st/readme.txt": b"x", **below("ferry 22:30")})
+    shown = cells(served.ask("GET", work).text)
+    named = {shown[f"0.{column}"] for column in ("reference", "device_file", "layout")}
+    assert named == {f"ferry 22_30/{name[3:]}" for name in FILES}
+    assert (shown["0.participant"], shown["0.clock_offset"]) == ("crew-3", "-60")
+    assert "results.json" in served.score(work, shown).text
+
+
+def test_of_several_nights_tables_below_none_is_read(served: Served) -> None:
+    shown = cells(served.ask("GET", begin(served, {**below("one"), **below("two")})).text)
+    assert "-60" not in shown.values()
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
