@@ -23,7 +23,7 @@ COMMANDS: Final = {
     "plan": "How many participants and nights an interval needs.",
     "calibrate": "Learn from a study how to correct a device.",
     "correct": "Correct new nights that have no reference.",
-    "page": "Do all of this in your own browser.",
+    "page": "Score nights and studies, and correct nights, in your own browser.",
     "demo": "Write an invented study to try everything on.",
 }
 
