@@ -380,6 +380,18 @@ def test_the_keyboard_alone_says_which_files_belong_together(
     follows_the_rules(walk, axe)
 
 
+@pytest.mark.parametrize("width", [400, 1280])
+def test_letters_of_the_hypnograms_beside_the_questions_can_be_read(visit: Any, served: Served, width: int) -> None:
+    walk = Walk(visit, served, width=width)
+    walk.choose(reference=FERRY / "reference/crew-3-night-2.edf", device=FERRY / "band-a/crew-3-night-2.csv")
+    sizes = visit.run(
+        "return [...document.querySelectorAll('.part .drawing svg text')]"
+        ".map(e => parseFloat(getComputedStyle(e).fontSize) * e.getScreenCTM().a)"
+    )
+    assert min(sizes) >= 9
+    assert visit.run("return document.documentElement.scrollWidth <= innerWidth")
+
+
 @pytest.mark.parametrize(("width", "dark"), [(390, True), (1280, False)])
 def test_the_keyboard_alone_corrects_a_night(
     visit: Any, served: Served, axe: str, tmp_path: Path, width: int, dark: bool
