@@ -17,6 +17,7 @@ from sleepagree.figures.drawing import (
     draw_strokes,
     grid_lines,
     key_below,
+    mark_key_below,
     name_axis,
     name_percents,
     name_ticks,
@@ -34,6 +35,7 @@ from sleepagree.figures.style import (
     MUTED,
     PAPER,
     SMALL_LETTER_POINTS,
+    letters,
     one_column,
     styled,
 )
@@ -143,13 +145,16 @@ def draw_run_lengths(runs: NightAgreement | Runs, *, ax: Axes | None = None) -> 
     # a pale rim, so that the line can be seen on a bar, too
     for shade, width, zorder in ((PAPER, 3.0, 3), (INK, 1.4, 4)):
         draw_strokes(ax, at - 0.42, at + 0.42, expected, expected, shade=shade, width=width, zorder=zorder)
+    ceiling = 1.15 * max(float(np.nanmax([*found, *expected])), 1.0)
+    reach = (1.5 + 1.3 * letters(SMALL_LETTER_POINTS)) * MM_PER_POINT / size_mm(ax)[1] * ceiling
     for i, y in enumerate(found.tolist()):
         if y:
-            top = max(y, expected[i]) if abs(expected[i] - y) < 0.12 * found.max() else y
+            # a line across the number, or just below it, has the number above itself
+            top = max(y, expected[i]) if -reach / 2 < expected[i] - y < reach else y
             above: dict[str, Any] = {"shift": (0, 1.5), "ha": "center", "va": "bottom"}
             write(ax, i, top, f"{y:.1f}".removesuffix(".0"), size=SMALL_LETTER_POINTS, zorder=5, **above)
     ax.set_xlim(-0.6, found.size - 0.4)
-    ax.set_ylim(0, 1.15 * max(float(np.nanmax([*found, *expected])), 1.0))
+    ax.set_ylim(0, ceiling)
     name_ticks(ax.xaxis, at.tolist(), _class_names(), marks=False)
     ax.locator_params(axis="y", nbins=5, steps=[1, 2, 2.5, 5, 10])
     grid_lines(ax, "y")
@@ -187,14 +192,16 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
         x minutes added to device times, y kappa. The hollow mark is kappa as recorded, the filled one the best
         offset, the band its interval; the dashed line is wake against sleep.
     """
-    ax = axes_for(ax, one_column(55), left=13, right=3, top=4, bottom=10)
+    curve, other = reading.curve, reading.wake_sleep
+    has_two = other is not None and reading.mapping != "wake-sleep"
+    ax = axes_for(ax, one_column(59 if has_two else 55), left=13, right=3, top=4, bottom=14 if has_two else 10)
     if not math.isnan(reading.low_s):
         ax.axvspan(reading.low_s / 60, reading.high_s / 60, color=BAND.drawn, linewidth=0, zorder=0.5)
-    curve, other = reading.curve, reading.wake_sleep
-    if other is not None and reading.mapping != "wake-sleep":
-        dashed: dict[str, Any] = {"color": MUTED.drawn, "linewidth": 0.8, "linestyle": (0, (4, 2))}
+    line: dict[str, Any] = {"color": ACCENT.drawn, "linewidth": 1.3}
+    dashed: dict[str, Any] = {"color": MUTED.drawn, "linewidth": 0.8, "linestyle": (0, (4, 2))}
+    if other is not None and has_two:
         ax.plot(other.offsets_s / 60, other.kappa, zorder=2, **dashed)
-    ax.plot(curve.offsets_s / 60, curve.kappa, color=ACCENT.drawn, linewidth=1.3, zorder=3)
+    ax.plot(curve.offsets_s / 60, curve.kappa, zorder=3, **line)
     values = np.concatenate([curve.kappa, [] if other is None else other.kappa, [0.0]])
     ax.set_ylim(float(np.nanmin(values)) - 0.04, max(float(np.nanmax(values)), 0.1) * 1.12 + 0.02)
     ax.set_xlim(float(curve.offsets_s[0]) / 60, float(curve.offsets_s[-1]) / 60)
@@ -212,6 +219,8 @@ def draw_clock_curve(reading: ClockReading, *, ax: Axes | None = None) -> Axes:
         _name_mark(ax, x, y, f"{text} {y:.2f}", side)
     grid_lines(ax, "y")
     name_axis(ax, x="minutes added to device times", y=f"kappa, {reading.mapping}")
+    if has_two:
+        mark_key_below(ax, ((line, reading.mapping), (dashed, "dashed: wake against sleep")), height=-0.31)
     return ax
 
 

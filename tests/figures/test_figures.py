@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import re
 import subprocess
@@ -631,6 +632,32 @@ def test_labels_of_run_lengths_keep_apart() -> None:
     boxes = [label.get_window_extent() for label in labels]
     points = [(b.x0 - a.x1) * 72 / ax.figure.dpi for a, b in pairwise(boxes)]
     assert min(points) >= 4.0
+
+
+@pytest.mark.parametrize("share", [0.0, 0.05, 0.12, 0.2, 0.35])
+def test_no_line_of_scattered_errors_strikes_through_the_number_of_a_bar(
+    share: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found, expected = np.array([11.0, 7, 10.5, 42, 32, 11.5, 0]), np.array([65.0, 32, 10.5, 2, 1, 0, 0])
+    expected[2] += share * found.max()
+    monkeypatch.setattr("sleepagree.figures.in_time.minutes_in_runs", lambda _: (found, expected))
+    ax = figures.draw_run_lengths(drawn.night_without_rem().disagreement.runs)
+    ax.figure.draw_without_rendering()
+    (number,) = [text.get_window_extent() for text in ax.texts if text.get_text() == "10.5"]
+    line = ax.transData.transform((2, expected[2]))[1]
+    assert not number.y0 <= line <= number.y1
+
+
+def test_the_dashed_line_of_a_clock_is_told() -> None:
+    offsets = np.arange(-600.0, 601.0, 30.0)
+    curve = OffsetCurve(offsets, 0.5 - 0.0005 * np.abs(offsets))
+    known = {"proposed": False, "reason": "", "offset_s": 0.0, "low_s": 0.0, "high_s": 0.0}
+    two = ClockReading("five-stage", curve, curve, kappa_at_zero=0.5, kappa_at_best=0.5, **known)  # type: ignore[arg-type]
+    legend = figures.draw_clock_curve(two).get_legend()
+    assert legend is not None
+    assert [text.get_text() for text in legend.get_texts()] == ["five-stage", "dashed: wake against sleep"]
+    one = dataclasses.replace(two, mapping="wake-sleep", wake_sleep=None)
+    assert figures.draw_clock_curve(one).get_legend() is None
 
 
 def test_ids_in_a_page_begin_with_the_prefix_and_refer_to_what_is_there() -> None:
