@@ -634,7 +634,7 @@ def test_labels_of_run_lengths_keep_apart() -> None:
     assert min(points) >= 4.0
 
 
-@pytest.mark.parametrize("share", [0.0, 0.05, 0.12, 0.2, 0.35])
+@pytest.mark.parametrize("share", [0.0, 0.05, 0.123, 0.13, 0.15, 0.35])
 def test_no_line_of_scattered_errors_strikes_through_the_number_of_a_bar(
     share: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
