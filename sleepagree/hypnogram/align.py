@@ -5,7 +5,7 @@ The grid counts 30-s epochs from the first moment to which the reference gives a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -242,11 +242,7 @@ def align(
     beyond = _count_outside(rows, reference_codes), _count_outside(columns, device_codes)
     sides = (("reference", reference, origin_s), ("device", device, zero_s))
     notes = [note.of_side(side) for side, spans, _ in sides for note in spans.notes]
-    cautions = [
-        caution.of_side(side)
-        for side, spans, zero in sides
-        for caution in cautions_within(spans, zero + first * EPOCH_S, zero + last * EPOCH_S)
-    ]
+    cautions = _cautions_of(sides, first, last)
     if outside is Outside.WAKE:
         device_codes, device_set, note = _silent_as_wake(device_codes, device_set, columns, first, device, zero_s)
         notes += note
@@ -278,6 +274,15 @@ def align(
 
 #: A zone left out and a half of the day mistaken put a clock no further off: what lies further apart is another night.
 _LARGEST_CLOCK_ERROR_S: Final = 12 * 3600.0
+
+
+def _cautions_of(sides: Iterable[tuple[str, ScoredSpans, float]], first: int, last: int) -> list[Caution]:
+    """Return the cautions of both files, as they hold in a window of epochs that are counted from seconds of each."""
+    return [
+        caution.of_side(side)
+        for side, spans, zero_s in sides
+        for caution in cautions_within(spans, zero_s + first * EPOCH_S, zero_s + last * EPOCH_S)
+    ]
 
 
 def _nights_note(device: ScoredSpans, begin_s: float, epochs: int) -> list[Note]:
