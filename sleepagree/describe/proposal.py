@@ -45,6 +45,7 @@ _WHY: Final = {
     Why.BELOW: "lines below the table begin so, and are left out",
     Why.ACROSS: "each row is a night, and each column an epoch that its name tells",
     Why.MARKED: "each row has a mark in one of them",
+    Why.MARKED_MOSTLY: "rows have a mark in one of them",
     Why.AMONG_WORDS: "where the stage stands in a text; # is a number, * what else differs",
 }
 #: What to write into a blank.
@@ -181,6 +182,10 @@ def _because(setting: Setting) -> str:
         nights, *ends = setting.shown
         begin = f", which begin from {' to '.join(ends)}" if ends else ""
         return f"{_WHY[setting.why]} of {nights} nights{begin}"
+    if setting.why is Why.MARKED_MOSTLY:
+        rows, none, several = map(int, setting.shown)
+        more = [f"{number} {where}" for number, where in ((none, "in none"), (several, "in several")) if number]
+        return f"{rows - none - several} of {counted(rows, 'row')} have a mark in one of them, {' and '.join(more)}"
     if setting.why is Why.USUAL and setting.shown:
         return f"{_WHY[setting.why]}; beside them stands {', '.join(map(shorten, setting.shown))}"
     return " ".join([_WHY[setting.why], *map(shorten, setting.shown)])

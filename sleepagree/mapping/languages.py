@@ -15,6 +15,8 @@ from typing import Any, Final, NamedTuple
 from sleepagree.mapping.words import canonical_stage, fold_label, read_data, recognise_label
 
 _ASIDE: Final = re.compile(r"[()\[\]_/.:-]+")
+#: What is said around the word for a stage in the name of a column.
+_AROUND: Final = re.compile(r"[\[(][^\])]*[\])]|%|\b(?:is|stage|pct|percent|mins?|minutes|secs?|seconds|s|flag)\b")
 #: A text with another one in brackets behind it.
 _BRACKETED: Final = re.compile(r"([^()\[\]]+)[(\[]([^()\[\]]+)[)\]]")
 _ARABIC_LETTERS: Final = str.maketrans("یک", "يك")
@@ -90,6 +92,30 @@ def words_for_stages(texts: Sequence[str]) -> list[str]:
     """Return those of some texts that mean something by themselves, in whatever language."""
     meanings = propose_meanings(texts)
     return [text for text in texts if text in meanings or recognise_label(text) is not None]
+
+
+def without_aside(name: str) -> str:
+    """Return the name of a column without what is said around the word for a stage, in small letters."""
+    return " ".join(_AROUND.sub(" ", " ".join(re.split(r"[\s_.-]+", name.casefold()))).split())
+
+
+def word_in_name(name: str) -> str:
+    """Return the stage that the name of a column tells, "" where it tells none.
+
+    Examples
+    --------
+    >>> word_in_name("is_awake"), word_in_name("Traum [%]"), word_in_name("pulse")
+    ('W', 'rem', '')
+    """
+    return word_for(name) or word_for(without_aside(name))
+
+
+def word_for(text: str) -> str:
+    """Return what a text means by itself, in whatever language; "" where it means nothing."""
+    if plain := recognise_label(text):
+        return plain
+    meaning = propose_meanings([text]).get(text)
+    return meaning.word if meaning else ""
 
 
 def _readings(label: str) -> dict[str, str]:

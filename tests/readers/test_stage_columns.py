@@ -249,3 +249,51 @@ def test_numbers_that_add_up_to_nothing_are_no_shares(tmp_path: Path) -> None:
     layout = Layout(start="When", stage_columns=KINDS)
     with pytest.raises(FileFormatError, match="a mark in more than one"):
         read_spans(path, layout=layout)
+
+
+@pytest.mark.parametrize("mixed", [0.05, 0.2, 0.4])
+def test_no_column_whose_name_is_a_stage_is_left_out(tmp_path: Path, mixed: float) -> None:
+    """Rows of a minute, in seconds: light and rem share some of them."""
+    seconds = {"wake": "60,0,0,0", "light": "0,60,0,0", "deep": "0,0,60,0", "rem": "0,0,0,60", "both": "0,40,0,20"}
+    stages = ["wake"] * 20 + ["light"] * 100 + ["deep"] * 60 + ["rem"] * 40
+    several = round(mixed * 220 / (1 - mixed))
+    rows = [
+        f"{(START + timedelta(minutes=i)).isoformat()},{seconds[s]}"
+        for i, s in enumerate([*stages, *["both"] * several])
+    ]
+    path = write(tmp_path, "minute,wake,light,deep,rem", rows)
+    proposal = propose_layout(path)
+    assert proposal is not None
+    (line,) = [s for s in proposal.settings if s.key == "stage_columns"]
+    assert line.value == KINDS
+    assert line.shown == (str(220 + several), "0", str(several))
+    assert f"220 of {220 + several} rows have a mark in one of them, {several} in several" in layout_text(proposal)
+    assert proposal.problem is not None
+    assert "stage_columns =" not in str(proposal.problem)
+
+
+def test_a_column_of_sums_is_no_stage_of_its_own(tmp_path: Path) -> None:
+    rows = [
+        f"{';'.join(row)};{int(stage != 'wake')}" for stage, row in zip(STAGES, marks(STAGES, "1", "0"), strict=True)
+    ]
+    assert (
+        one_round(write(tmp_path, ";".join([*KINDS, "sleep"]), rows), begins="2026-03-01T22:30").stage_columns == KINDS
+    )
+
+
+def test_rows_without_a_mark_are_told_in_the_reason(tmp_path: Path) -> None:
+    held = [("" if i < 40 else stage) for i, stage in enumerate(STAGES)]
+    rows = [f"{m.isoformat()};{';'.join(row)}" for m, row in zip(MOMENTS, marks(held, "1", "0"), strict=False)]
+    proposal = propose_layout(write(tmp_path, ";".join(["When", *KINDS]), rows))
+    assert proposal is not None
+    told = f"{len(STAGES) - 40} of {len(STAGES)} rows have a mark in one of them, 40 in none"
+    assert told in layout_text(proposal)
+
+
+@pytest.mark.parametrize(("marked", "left"), [("1,1,0,0", None), ("1,0,0,1", '["wake", "light", "deep"]')])
+def test_only_a_column_that_is_no_stage_may_be_taken_out(tmp_path: Path, marked: str, left: str | None) -> None:
+    path = write(tmp_path, "time,wake,light,deep,snore", [f"2026-03-14T23:00:00,{marked}"])
+    with pytest.raises(FileFormatError) as caught:
+        read_spans(path, layout=Layout(stage_columns=("wake", "light", "deep", "snore")))
+    assert (f"stage_columns = {left}" in str(caught.value)) == (left is not None)
+    assert ("shares" in str(caught.value)) == (left is None)

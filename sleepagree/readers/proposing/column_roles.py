@@ -24,6 +24,7 @@ from sleepagree.readers.proposing.stage_roles import (
     find_worded,
     lengths_of_marks,
     marked_labels,
+    marks_line,
     meanings_of,
     meanings_of_names,
     varies_in_numbers,
@@ -321,14 +322,14 @@ def _with_marks(
     columns: tuple[ColumnSeen, ...], marked: tuple[ColumnSeen, ...], settings: Sequence[Setting], given: Layout
 ) -> Found:
     """Return what columns are taken for beside those that have the marks of one stage each."""
-    names, labels = tuple(column.name for column in marked), marked_labels(marked)
+    line, labels = marks_line(marked), marked_labels(marked)
     stage = see_column("", labels)
-    made = [*settings, Setting("stage_columns", names, Why.MARKED)]
+    made = [*settings, line]
     told = _columns_told(given)
     rest = [c for c in columns if c not in marked and told.get(c.name, "start") in _OF_TIMES]
     found = _with_times(columns, stage, [*rest, *lengths_of_marks(marked)], made, (), given)
     kept = tuple(s for s in found.settings if s.value != LENGTHS_OF_MARKS)  # their unit says that they are lengths
-    return replace(found, settings=kept, labels=meanings_of_names(names, labels))
+    return replace(found, settings=kept, labels=meanings_of_names(line.value, labels))
 
 
 def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[Setting]) -> Found:

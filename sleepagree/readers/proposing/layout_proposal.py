@@ -48,6 +48,7 @@ class Why(StrEnum):
     LAST = "last"
     LIKELIEST = "likeliest"
     MARKED = "marked"
+    MARKED_MOSTLY = "marked_mostly"
     ACROSS = "across"
     BELOW = "below"
     AMONG_WORDS = "among_words"
@@ -79,7 +80,8 @@ class Setting:
         Values that it may have instead; those of a blank are all that there are, if there are any.
     shown : tuple of str
         Cells that a blank is about; of ``begins`` what the file says about it outside its rows; of ``records`` how
-        many nights there are, and when the first and the last begin, where that is known.
+        many nights there are, and when the first and the last begin, where that is known; of ``stage_columns`` how
+        many rows there are, and how many have no mark or several, where not each has one.
     """
 
     key: str

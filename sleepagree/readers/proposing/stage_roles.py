@@ -11,8 +11,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
-from sleepagree.mapping.languages import propose_meanings
-from sleepagree.mapping.words import NOT_A_STAGE, recognise_label
+from sleepagree.mapping.languages import propose_meanings, without_aside, word_for, word_in_name
+from sleepagree.mapping.words import NOT_A_STAGE, canonical_stage, recognise_label
 from sleepagree.readers.layout import STAGE_PLACE, Layout, Shape
 from sleepagree.readers.log_lines import ARROW
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen, see_column
@@ -27,8 +27,6 @@ from sleepagree.readers.times.clock import Clock, Microseconds, naive_datetime
 
 #: Rows of one label about the light or the bed: more are no marks of one night.
 _MOST_MARKS: Final = 2
-#: What is said around the word for a stage in the name of a column.
-_ASIDE: Final = re.compile(r"[\[(][^\])]*[\])]|%|\b(?:is|stage|pct|percent|mins?|minutes|secs?|seconds|s|flag)\b")
 
 
 def meanings_of(cells: Sequence[str]) -> tuple[LabelMeaning, ...]:
@@ -91,32 +89,9 @@ def meanings_of_names(names: Sequence[str], cells: Sequence[str]) -> tuple[Label
     for name, known in zip(names, meanings_of(names), strict=True):
         label = replace(known, rows=cells.count(name))
         if not label.word and (word := word_in_name(name)):
-            label = replace(label, word=word, called=_bare(name))
+            label = replace(label, word=word, called=without_aside(name))
         out.append(label)
     return tuple(out)
-
-
-def _bare(name: str) -> str:
-    return " ".join(_ASIDE.sub(" ", " ".join(re.split(r"[\s_.-]+", name.casefold()))).split())
-
-
-def word_in_name(name: str) -> str:
-    """Return the stage that the name of a column tells, "" where it tells none.
-
-    Examples
-    --------
-    >>> word_in_name("is_awake"), word_in_name("Traum [%]"), word_in_name("pulse")
-    ('W', 'rem', '')
-    """
-    return word_for(name) or word_for(_bare(name))
-
-
-def word_for(text: str) -> str:
-    """Return what a text means by itself, in whatever language; "" where it means nothing."""
-    if plain := recognise_label(text):
-        return plain
-    meaning = propose_meanings([text]).get(text)
-    return meaning.word if meaning else ""
 
 
 # --- columns of marks ---------------------------------------------------------------------------------------
@@ -127,13 +102,21 @@ _MOST_ROWS: Final = 0.5
 #: Columns without known names that take turns: two might do so by chance.
 _FEWEST_UNKNOWN: Final = 3
 _MOST_COLUMNS: Final = 12
+#: Stages whose time is also that of others: columns of both would count it twice.
+_INSIDE: Final = {
+    "light": frozenset({"N1", "N2"}),
+    "nrem": frozenset({"light", "N1", "N2", "N3"}),
+    "sleep": frozenset({"nrem", "light", "N1", "N2", "N3", "R"}),
+}
+_STAGES: Final = frozenset({"W", "R", "N3", *_INSIDE}).union(*_INSIDE.values())
 
 
 def columns_of_marks(columns: Sequence[ColumnSeen]) -> tuple[ColumnSeen, ...]:
     """Return neighbouring columns in exactly one of which nearly every row has a mark, or shares; none where none are.
 
-    A column without any mark, such as that of a stage that does not occur, belongs to them where it stands among them
-    or its name is a word for a stage, or its cells say so.
+    None of them is left out whose name is a stage of its own, even where rows then have several marks. A column without
+    any mark, such as that of a stage that does not occur, belongs to them where it stands among them or its name is a
+    word for a stage, or its cells say so.
     """
     able = [column.kind in _ABLE and all(is_marked(cell) is not None for cell in column.values) for column in columns]
     best: tuple[ColumnSeen, ...] = ()
@@ -143,7 +126,7 @@ def columns_of_marks(columns: Sequence[ColumnSeen]) -> tuple[ColumnSeen, ...]:
             continue
         run = tuple(columns[first:end])
         first = end + 1
-        best = max((best, _of_run(run)), key=len)
+        best = max((best, _with_named(run, _of_run(run))), key=len)
     return best
 
 
@@ -161,6 +144,30 @@ def _of_run(run: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
     return ()
 
 
+def _with_named(run: tuple[ColumnSeen, ...], part: tuple[ColumnSeen, ...]) -> tuple[ColumnSeen, ...]:
+    """Return a part of neighbouring columns with those whose names are stages that it lacks.
+
+    Without a part these alone, where most rows have a mark in one of them.
+    """
+    if part and _are_shares(part):
+        return part
+    stages = {column.name: canonical_stage(word_in_name(column.name)) for column in run}
+    held = {stages[column.name] for column in part}
+    names = {column.name for column in part}
+    # those that say less come last
+    for column in sorted(run, key=lambda c: stages[c.name] in _INSIDE):
+        stage = stages[column.name]
+        if stage in _STAGES and not any(_is_same_time(stage, other) for other in held):
+            names.add(column.name)
+            held.add(stage)
+    named = tuple(column for column in run if column.name in names)
+    return named if part or (len(named) >= _FEWEST_UNKNOWN and _mostly_one(named, _MOST_ROWS)) else ()
+
+
+def _is_same_time(stage: str | None, other: str | None) -> bool:
+    return stage == other or other in _INSIDE.get(stage or "", ()) or stage in _INSIDE.get(other or "", ())
+
+
 def _is_empty(column: ColumnSeen) -> bool:
     return column.kind is ColumnKind.NOTHING and not word_in_name(column.name)
 
@@ -175,8 +182,24 @@ def _take_turns(part: Sequence[ColumnSeen]) -> bool:
     known = sum(bool(word_in_name(column.name)) for column in turning)
     if len(turning) < _FEWEST_UNKNOWN and not (len(turning) > 1 and known == len(turning)):
         return False
+    return _mostly_one(part, _NEARLY_ALL)
+
+
+def _mostly_one(part: Sequence[ColumnSeen], share: float) -> bool:
+    """Whether most rows have a mark, and of these such a share a single one."""
     marks = np.array(marks_a_row([column.cells for column in part]))
-    return bool((marks > 0).mean() > _MOST_ROWS and (marks == 1).sum() >= _NEARLY_ALL * (marks > 0).sum())
+    return bool((marks > 0).mean() > _MOST_ROWS and (marks == 1).sum() >= share * (marks > 0).sum())
+
+
+def marks_line(part: Sequence[ColumnSeen]) -> Setting:
+    """Return the line that names columns of marks, with how many rows have none and how many have several."""
+    names = tuple(column.name for column in part)
+    cells = [column.cells for column in part]
+    marks = np.array(marks_a_row(cells))
+    if largest_shares(cells) is not None or (marks == 1).all():
+        return Setting("stage_columns", names, Why.MARKED)
+    counts = (marks.size, (marks == 0).sum(), (marks > 1).sum())
+    return Setting("stage_columns", names, Why.MARKED_MOSTLY, shown=tuple(map(str, counts)))
 
 
 def marked_labels(part: Sequence[ColumnSeen]) -> tuple[str, ...]:
@@ -189,8 +212,11 @@ def marked_labels(part: Sequence[ColumnSeen]) -> tuple[str, ...]:
 
 
 def lengths_of_marks(part: Sequence[ColumnSeen]) -> tuple[ColumnSeen, ...]:
-    """Return the marks of rows as a column of numbers that may be lengths; nothing where all of them are the same."""
-    if largest_shares([column.cells for column in part]) is not None:
+    """Return the marks of rows as a column of numbers that may be lengths; nothing where all of them are the same.
+
+    Nothing either where rows have several: none of them is how long the row lasts.
+    """
+    if largest_shares([column.cells for column in part]) is not None or not _mostly_one(part, _NEARLY_ALL):
         return ()
     rows = zip(*(column.cells for column in part), strict=True)
     lengths = see_column(LENGTHS_OF_MARKS, [next(filter(is_marked, row), "") for row in rows])

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.errors import EpochGridError
+from sleepagree.mapping.languages import word_for
 from sleepagree.mapping.words import NOT_A_STAGE
 from sleepagree.readers.columns import marks_in_name, plain_columns, told_unit
 from sleepagree.readers.layout import DURATION_UNITS, ELAPSED_UNITS, Marks, Shape, TimeForm, strptime_has_half_days
@@ -24,7 +25,6 @@ from sleepagree.readers.proposing.column_kinds import (
 )
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, choices_of, values_of
 from sleepagree.readers.proposing.recording_roles import choosing_lines, rows_of_one, stands_still
-from sleepagree.readers.proposing.stage_roles import word_for
 from sleepagree.readers.rows import Rows, lights_mark
 from sleepagree.readers.table.lengths import settle_inclusive_ends
 from sleepagree.readers.table.recordings import are_blocks

@@ -11,6 +11,7 @@ from typing import Final
 
 from sleepagree.caution import Note, NoteKind
 from sleepagree.errors import FileFormatError, for_page, shorten
+from sleepagree.mapping.words import fold_label, fold_table
 from sleepagree.readers.columns import Columns, TimeOfColumn, are_minutes_of_an_hour, list_names, times_of_columns
 from sleepagree.readers.layout import Layout, Shape, toml_value
 from sleepagree.readers.table.table import ColumnData, Table
@@ -292,7 +293,7 @@ def with_labels(table: Table, columns: Columns, layout: Layout) -> tuple[Table, 
         if None in marks:
             raise _no_mark(table, row, names[marks.index(None)], texts[marks.index(None)])
         if sum(map(bool, marks)) > 1:
-            raise _two_marks(table, row, names, cells)
+            raise _two_marks(table, row, names, cells, layout)
         at = marks.index(True) if True in marks else None
         labels.append("" if at is None else names[at])
         lengths.append("" if at is None else texts[at].strip())
@@ -323,15 +324,29 @@ def _no_mark(table: Table, row: int, name: str, cell: str) -> FileFormatError:
     return FileFormatError(problem, table.path, where, f"'{shorten(cell.strip())}'", expected, remedy)
 
 
-def _two_marks(table: Table, row: int, names: list[str], cells: list[Sequence[str]]) -> FileFormatError:
+def _two_marks(table: Table, row: int, names: list[str], cells: list[Sequence[str]], layout: Layout) -> FileFormatError:
     marked = [name for name, column in zip(names, cells, strict=True) if is_marked(column[row])]
     rows = sum(count > 1 for count in marks_a_row(cells))
     more = f"; {rows} rows have more than one" if rows > 1 else ""
     problem = "a row has a mark in more than one of the columns of stages"
-    left = [name for name in names if name not in marked[1:]]
-    without = for_page(
-        f"take it out of the layout:\n    [file]\n    stage_columns = {toml_value(left)}", "say so at its head"
-    )
-    remedy = f"Correct the row: one stage holds for a row. If one of the columns is no stage, {without}"
+    remedy = f"Correct the row: one stage holds for a row. {_without_two_marks(names, marked, layout)}"
     found = f"{list_names(marked)}{more}"
     return FileFormatError(problem, table.path, table.places.at(row), found, "a mark in one of them", remedy)
+
+
+def _without_two_marks(names: list[str], marked: list[str], layout: Layout) -> str:
+    """Return what else may mend a row with several marks: a column that is no stage left out, or shares."""
+    from sleepagree.mapping.languages import word_in_name  # few files come here
+
+    meant = fold_table(layout.stages)
+    others = [name for name in marked if not (word_in_name(name) or fold_label(name) in meant)]
+    if not others:
+        return (
+            "Numbers that are shares of a row are read, each row as its largest, where they add up to 1, or to 100, in "
+            "every row."
+        )
+    without = others if len(others) < len(marked) else others[1:]
+    left = [name for name in names if name not in without]
+    return "If one of the columns is no stage, " + for_page(
+        f"take it out of the layout:\n    [file]\n    stage_columns = {toml_value(left)}", "say so at its head"
+    )
