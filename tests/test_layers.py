@@ -31,8 +31,8 @@ ROOMS = {
     "json.beside json.file mne_files any_file in_memory memory inspection "
     "study_results proposing.column_kinds proposing.layout_proposal "
     "proposing.table_place proposing.stage_roles proposing.recording_roles "
-    "proposing.time_roles proposing.column_roles proposing.placed_roles proposing.json_proposal "
-    "proposing.proposal",
+    "proposing.epoch_lengths proposing.time_roles proposing.column_roles proposing.placed_roles "
+    "proposing.json_proposal proposing.proposal",
     "inference": "table_sums estimate one_night normal_theory people resampling limits equivalence "
     "reliability planning correction error_sizes class_probabilities group_means",
     "scoring": "ceiling coefficients class_sequences runs following disagreement measures redistribution offsets "

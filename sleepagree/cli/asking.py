@@ -219,7 +219,8 @@ def _pick(question: str, choices: Sequence[Choice], *, default: int | None = Non
     """Return the value of the one of several choices whose number somebody tells."""
     click.echo(question, err=True)
     for number, choice in enumerate(choices, 1):
-        click.echo(printable(f"  {number}  {choice.value}  {choice.when}".rstrip()), err=True)
+        value = f"{choice.value:g}" if isinstance(choice.value, float) else choice.value
+        click.echo(printable(f"  {number}  {value}  {choice.when}".rstrip()), err=True)
     number = click.prompt("Which number", type=click.IntRange(1, len(choices)), default=default, err=True)
     return choices[number - 1].value
 

@@ -31,6 +31,8 @@ _WHY: Final = {
     Why.CHANGES: "no row says what the row before it says",
     Why.UNITS_TOLD: "lengths that tell their units",
     Why.NAME_TELLS: "as the name of the column says",
+    Why.LENGTH_IN_NAME: "as this name says:",
+    Why.FROM_TO: "so the rows fill the time beside them between",
     Why.USUAL: "as usual; nothing in the rows tells it",
     Why.GIVEN: "as the layout says",
     Why.SEVERAL_PEOPLE: "the times start again where it changes",
@@ -186,6 +188,8 @@ def _because(setting: Setting) -> str:
         rows, none, several = map(int, setting.shown)
         more = [f"{number} {where}" for number, where in ((none, "in none"), (several, "in several")) if number]
         return f"{rows - none - several} of {counted(rows, 'row')} have a mark in one of them, {' and '.join(more)}"
+    if setting.why is Why.FROM_TO:
+        return f"{_WHY[setting.why]} {' and '.join(map(shorten, setting.shown))}"
     if setting.why is Why.USUAL and setting.shown:
         return f"{_WHY[setting.why]}; beside them stands {', '.join(map(shorten, setting.shown))}"
     return " ".join([_WHY[setting.why], *map(shorten, setting.shown)])

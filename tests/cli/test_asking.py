@@ -65,7 +65,7 @@ def test_one_round_from_a_file_that_cannot_be_read_to_the_answer(tmp_path: Path)
     write(tmp_path, NUMBERED)
     answers = [
         ("go on? [Y/n]:", ""),
-        ("epoch lasts [30]:", ""),
+        ("Which number", "3"),
         ("22:30:00:", ""),
         ("expected a date and time", "last night"),
         ("expected a date and time", "2026-03-01T22:30:00"),
@@ -118,7 +118,7 @@ def test_without_a_terminal_nothing_is_asked_and_the_command_is_told(tmp_path: P
     device = tmp_path / "band.csv"
     result = CliRunner().invoke(main, ["night", str(tmp_path / "lab.csv"), str(device)])
     assert (result.exit_code, result.stdout) == (1, "")
-    assert '  epoch_number   "Nr"    the only one that can be\n' in result.stderr
+    assert '  epoch_number  "Nr"    the only one that can be\n' in result.stderr
     assert result.stderr.endswith(
         " A layout for it, to fill in and give as --layout band.toml, is written by\n"
         f"    sleepagree inspect {device} --write-layout band.toml\n"

@@ -10,6 +10,7 @@ import openpyxl
 import pytest
 
 from sleepagree.describe.proposal import layout_text
+from sleepagree.readers.proposing.epoch_lengths import length_in_name
 from sleepagree.readers.proposing.layout_proposal import LayoutProposal, Setting, Why
 from sleepagree.readers.proposing.placed_roles import of_lines
 from sleepagree.readers.proposing.proposal import propose_layout
@@ -150,3 +151,93 @@ def test_a_beginning_above_the_rows_is_filled_in_where_there_is_such_a_moment(
 ) -> None:
     _, lines = proposed(text(tmp_path, [f"Recording started: {told}"]))
     assert lines["begins"].value == begins
+
+
+@pytest.mark.parametrize(
+    ("name", "seconds"),
+    [
+        ("stage_5min", 300),
+        ("stages_10s", 10),
+        ("Stage (0.5 min)", 30),
+        ("night.hypnogram30s", 30),
+        ("phase 1 Minute", 60),
+        ("stage_2", None),
+        ("n2s", None),
+        ("stage_5min_30s", None),
+        ("stage_of_40_minutes", None),
+    ],
+)
+def test_a_name_may_tell_a_length(name: str, seconds: float | None) -> None:
+    assert length_in_name(name) == seconds
+
+
+def written(folder: Path, kind: str) -> Path:
+    """Write 90 labels in one of the ways in which a name says that each lasts 5 min."""
+    codes = "".join("1234"[i // 7 % 4] for i in range(90))
+    rows = [{"date": "2031-09-02", "bedtime_start": "2031-09-01T22:30:00+02:00", "phase_5min": codes}]
+    texts = {
+        "codes": json.dumps({"nights": rows}),
+        "list": json.dumps({"stages_5min": LABELS[:90]}),
+        "numbered": "epoch,stage_5min\n" + "".join(f"{i},{label}\n" for i, label in enumerate(LABELS[:90], 1)),
+        "labels": "stage_5min\n" + "\n".join(LABELS[:90]),
+    }
+    path = folder / f"night.{'json' if kind in ('codes', 'list') else 'csv'}"
+    path.write_text(texts[kind], encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("kind", ["codes", "list", "numbered", "labels"])
+def test_a_length_in_the_name_of_the_stages_is_filled_in(tmp_path: Path, kind: str) -> None:
+    proposal, settings = proposed(written(tmp_path, kind))
+    assert (settings["epoch_seconds"].value, settings["epoch_seconds"].why) == (300, Why.LENGTH_IN_NAME)
+    assert "nothing in the rows tells it" not in layout_text(proposal)
+
+
+@pytest.mark.parametrize("end", ["2031-09-02T06:00:00", "2031-09-02T05:55:00"])
+@pytest.mark.parametrize("kind", ["fields", "lines"])
+def test_a_beginning_and_an_end_tell_a_length(tmp_path: Path, kind: str, end: str) -> None:
+    labels = LABELS[:90]
+    if kind == "fields":
+        path = tmp_path / "night.json"
+        path.write_text(json.dumps({"begin": "2031-09-01T22:30:00", "end": end, "stages": labels}), encoding="utf-8")
+    else:
+        path = tmp_path / "night.txt"
+        path.write_text("\n".join(["Begin: 2031-09-01T22:30:00", f"End: {end}", "stage", *labels]), encoding="utf-8")
+    proposal, settings = proposed(path)
+    assert (settings["epoch_seconds"].value, settings["epoch_seconds"].why) == (300, Why.FROM_TO)
+    assert settings["begins"].value == "2031-09-01T22:30:00"
+    assert "so the rows fill the time beside them between" in layout_text(proposal)
+
+
+def test_ends_that_no_epoch_fits_tell_nothing(tmp_path: Path) -> None:
+    settings = proposed(document(tmp_path, begin="2031-09-01T22:30:00", end="2031-09-02T06:13:00"))[1]
+    assert (settings["epoch_seconds"].value, settings["epoch_seconds"].why) == (60, Why.USUAL)
+
+
+@pytest.mark.parametrize(("line", "seconds"), [("Epoch: 20 s", 20), ("Epoch length: 1 min", 60)])
+@pytest.mark.parametrize("names", [[], ["stage"]])
+def test_a_line_above_labels_alone_names_no_column(tmp_path: Path, line: str, seconds: float, names: list[str]) -> None:
+    path = tmp_path / "night.txt"
+    path.write_text("\n".join([line, *names, *LABELS]), encoding="utf-8")
+    proposal, settings = proposed(path)
+    assert (settings["epoch_seconds"].value, settings["epoch_seconds"].why) == (seconds, Why.ANCHOR)
+    assert settings["stage"].value == (names or ["1"])[0]
+    assert sum(label.rows for label in proposal.labels) == len(LABELS)
+
+
+def test_names_and_lines_that_differ_leave_a_blank(tmp_path: Path) -> None:
+    path = tmp_path / "night.json"
+    path.write_text(json.dumps({"epoch_sec": 20, "stages_30s": LABELS * 2}), encoding="utf-8")
+    setting = proposed(path)[1]["epoch_seconds"]
+    assert setting.value is None
+    assert {other.value for other in setting.others[:2]} == {20, 30}
+
+
+@pytest.mark.parametrize(("rows", "first"), [(90, 300), (2700, 10), (60, 600)])
+def test_where_no_usual_epoch_makes_a_night_it_is_a_blank(tmp_path: Path, rows: int, first: float) -> None:
+    path = tmp_path / "night.csv"
+    path.write_text("\n".join(["stage", *(LABELS * 6)[:rows]]), encoding="utf-8")
+    setting = proposed(path)[1]["epoch_seconds"]
+    assert setting.value is None
+    assert setting.others[0].value == first
+    assert {30, 20, 60} <= {other.value for other in setting.others}

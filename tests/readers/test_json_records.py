@@ -191,9 +191,11 @@ AWAY = {
 def test_stages_are_proposed_and_read_wherever_they_stand(tmp_path, name):
     path = write(tmp_path, AWAY[name])
     proposal = propose_layout(path)
-    assert {setting.key for setting in proposal.blanks} <= {"begins", "zone"}
+    blanks = {setting.key for setting in proposal.blanks}
+    assert blanks <= {"begins", "zone", *(["epoch_seconds"] if "flat" in name else [])}
     assert proposal.blank_labels == ()
-    spans = read_json(path, layout=proposal.layout({"begins": at(0)} if proposal.blanks else {}))
+    answers = ({"begins": at(0)} if blanks else {}) | ({"epoch_seconds": 30} if "epoch_seconds" in blanks else {})
+    spans = read_json(path, layout=proposal.layout(answers))
     grid = lay_on_epochs(spans, origin_s=0.0)
     assert spans.start.isoformat() == at(0)
     assert [spans.labels[code] for code in grid.codes] == STEPS

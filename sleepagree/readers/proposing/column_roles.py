@@ -16,6 +16,7 @@ from sleepagree.readers.columns import marks_in_name, plain_columns, told_unit
 from sleepagree.readers.json.records import ANY, KEY
 from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, Layout, Marks, Shape
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen, TimeReading, may_be_times, see_column
+from sleepagree.readers.proposing.epoch_lengths import counted_rows, usual_length
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why, choices_of, values_of
 from sleepagree.readers.proposing.recording_roles import night_of_blocks, one_recording, people_lines, with_beginnings
 from sleepagree.readers.proposing.stage_roles import (
@@ -51,12 +52,9 @@ from sleepagree.readers.times.reading import read_times
 
 #: From half an hour to twenty hours: what a night may last when nothing but a sum of numbers tells it.
 _NIGHT_S: Final = (1_800.0, 72_000.0)
-_EPOCH_LENGTHS: Final = (30.0, 20.0, 60.0)
 _MOST_ALIKE: Final = 20
 _OF_TIMES: Final = ("start", "date")
 _BESIDE_TIMES: Final = (ColumnKind.DATES, ColumnKind.HALVES, ColumnKind.ZONES)
-#: Epochs of 30 s, unless others make a night of a usual length.
-_USUAL_S: Final = (18_000.0, 43_200.0)
 _FEWEST_CLOCKS: Final = 9
 #: So many of the texts of two columns of stages are known words.
 _MOSTLY: Final = 0.5
@@ -108,15 +106,6 @@ class Found:
         is_timed = not {"start", "epoch_number"}.isdisjoint(self.told)
         rows = sum(label.rows for label in self.labels)
         return self.is_whole, self.known > 0, is_timed, self.known, rows, len(self.columns)
-
-
-def counted_rows(rows: int, seconds: float | None = None) -> tuple[Setting, ...]:
-    """Return the lines for rows that tell no times, or only how long they last."""
-    first, *others = sorted(_EPOCH_LENGTHS, key=lambda length: not _USUAL_S[0] <= rows * length <= _USUAL_S[1])
-    length = Setting("epoch_seconds", first, Why.USUAL, tuple(map(Choice, others)))
-    if seconds is not None:
-        length = Setting("epoch_seconds", round(seconds, 3), Why.FOLLOWS)
-    return length, Setting("begins", None, Why.UNTOLD)
 
 
 def find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
@@ -264,7 +253,8 @@ def _with_times(
 ) -> Found:
     """Return what columns are taken for beside that of the stages, ``named`` those with plain names of times."""
     if given.epoch_number is not None:
-        return Found(columns, (*made, *counted_rows(stage.rows)), meanings_of(stage.cells))
+        of_rows = counted_rows(stage.rows, names=_names(stage, made))
+        return Found(columns, (*made, *of_rows), meanings_of(stage.cells))
     if given.start is not None:
         beside = [column for column in rest if column.kind in _BESIDE_TIMES or column.name == given.date]
         times = [column for column in rest if column.name == given.start]
@@ -292,7 +282,7 @@ def _with_times(
             first = np.flatnonzero([cell == telling.cells[0] for cell in telling.cells])
             rest = [c.taking(first) for c in rest if c.name != telling.name]
             counted = stage.taking(first)
-        lines = _count_settings(rest, counted)
+        lines = _count_settings(rest, counted, _names(stage, made))
         used |= {setting.value for setting in lines}
         blocks = [c.name for c in rest if c.kind is ColumnKind.CODES and are_blocks(c.cells) and c.distinct > 1]
         offered = [Setting("night_column", name, Why.IN_BLOCKS) for name in blocks if name not in used]
@@ -337,7 +327,7 @@ def _runs(columns: tuple[ColumnSeen, ...], run: ColumnSeen, settings: Sequence[S
     codes = codes_of_texts(run.cells)
     made = [*settings, Setting("shape", Shape.RUNS, Why.ONLY), Setting("stage", run.name, Why.ONLY)]
     labels = meanings_of([code for part in codes for code in part])
-    length, begins = counted_rows(sum(map(len, codes)))
+    length, begins = counted_rows(sum(map(len, codes)), names=_names(run, made))
     moments = [column for column in columns if column.kind is ColumnKind.MOMENTS]
     moments.sort(key=lambda column: marks_in_name(column.name) is not None)
     if not moments:
@@ -450,7 +440,12 @@ def _is_measured(column: ColumnSeen) -> bool:
     return column.kind is ColumnKind.CODES and any(len(value.lstrip("+-")) > 1 for value in column.values)
 
 
-def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Setting]:
+def _names(stage: ColumnSeen, made: Sequence[Setting]) -> tuple[str, ...]:
+    """Return names that may say how long an epoch lasts: of the column of stages, and of the list of its rows."""
+    return stage.name, str(values_of(made).get("records", ""))
+
+
+def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen, names: Sequence[str]) -> list[Setting]:
     """Return the lines for rows without times: numbers of epochs, labels with lengths, labels alone."""
     for column in (c for c in columns if c.kind is ColumnKind.LENGTHS):
         lines = {"shape": Shape.INTERVALS, "duration": column.name, "begins": None}
@@ -468,19 +463,20 @@ def _count_settings(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> list[Se
             made.append(Setting("duration_unit", units[0], Why.USUAL))
         else:
             made.append(Setting("duration_unit", None, Why.UNTOLD, tuple(map(Choice, units))))
-        length, begins = counted_rows(round(float(lengths[0].numbers.sum())))
+        length = usual_length(round(float(lengths[0].numbers.sum())))
+        begins = Setting("begins", None, Why.UNTOLD)
         return [*made, *([length] if unit is None and "epochs" in units else []), begins]
     if nearly_always_differs(stage):
         return []  # rows of different lengths, which nothing tells: no rows to count
     if counts := [c for c in columns if c.kind is ColumnKind.COUNT]:
         first = int(counts[0].numbers[0])
         told = [Setting("first_epoch", first, Why.FOLLOWS)] if first > 1 else []
-        lasting = counted_rows(stage.rows, told_unit(counts[0].name))
+        lasting = counted_rows(stage.rows, told_unit(counts[0].name), (*names, counts[0].name))
         return [Setting("epoch_number", counts[0].name, Why.ONLY), *told, *lasting]
     falls = [np.count_nonzero(~(np.diff(c.numbers) > 0)) for c in columns if c.kind is ColumnKind.NUMBERS]
     if 0 in falls or (1 in falls and stage.rows > _FEWEST_CLOCKS):
         return []  # a clock of some kind that nobody can read
-    return [Setting("shape", Shape.EPOCHS, Why.ONLY), *counted_rows(stage.rows)]
+    return [Setting("shape", Shape.EPOCHS, Why.ONLY), *counted_rows(stage.rows, names=names)]
 
 
 def _units(column: ColumnSeen) -> list[str]:

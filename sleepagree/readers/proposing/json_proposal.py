@@ -26,7 +26,14 @@ from sleepagree.readers.layout import DURATION_UNITS, Layout
 from sleepagree.readers.proposing.column_kinds import ColumnKind, is_zone
 from sleepagree.readers.proposing.column_roles import Found
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, values_of
-from sleepagree.readers.proposing.placed_roles import moments_told, of_document, roles_of, taken_apart, with_beside
+from sleepagree.readers.proposing.placed_roles import (
+    moments_told,
+    of_document,
+    roles_of,
+    spans_told,
+    taken_apart,
+    with_beside,
+)
 from sleepagree.readers.proposing.stage_roles import called
 from sleepagree.readers.proposing.table_place import MOST_NIGHTS, record_paths
 
@@ -70,7 +77,7 @@ def _with_what_is_beside(one: Found, document: Any, given: Layout) -> Found:
     fields = of_document(document, one.records)
     if any(s.key == "begins" and s.shown for s in settings):  # by fields that tell it better
         fields = tuple(field for field in fields if not moments_told([field]))
-    settings = with_beside(_told_epochs(settings, one), fields)
+    settings = with_beside(_told_epochs(settings, one), fields, spans=spans_told(one, moments))
     return replace(one, settings=settings, labels=called(one.labels, legends(document)))
 
 

@@ -34,6 +34,8 @@ class Why(StrEnum):
     USUAL = "usual"
     UNITS_TOLD = "units_told"
     NAME_TELLS = "name_tells"
+    LENGTH_IN_NAME = "length_in_name"
+    FROM_TO = "from_to"
     UNTOLD = "untold"
     SEVERAL_PEOPLE = "several_people"
     IN_BLOCKS = "in_blocks"
@@ -80,8 +82,9 @@ class Setting:
         Values that it may have instead; those of a blank are all that there are, if there are any.
     shown : tuple of str
         Cells that a blank is about; of ``begins`` what the file says about it outside its rows; of ``records`` how
-        many nights there are, and when the first and the last begin, where that is known; of ``stage_columns`` how
-        many rows there are, and how many have no mark or several, where not each has one.
+        many nights there are, and when the first and the last begin, where that is known; of ``epoch_seconds`` the
+        names that tell it; of ``stage_columns`` how many rows there are, and how many have no mark or several, where
+        not each has one.
     """
 
     key: str

@@ -14,6 +14,7 @@ from sleepagree.readers.json.beside import iso_moment, one_night, parts_of
 from sleepagree.readers.layout import Layout, Shape, layout_of, told_values
 from sleepagree.readers.proposing.column_kinds import ColumnKind, see_column
 from sleepagree.readers.proposing.column_roles import Found, find_roles
+from sleepagree.readers.proposing.epoch_lengths import from_to
 from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, values_of
 from sleepagree.readers.proposing.table_place import foot_apart, foot_text, text_of_foot
 from sleepagree.readers.table.shapes import hours_column, turned
@@ -217,30 +218,65 @@ def placed_layout(given: Layout, values: dict[str, Any]) -> Layout:
 
 
 def with_beside(
-    settings: Sequence[Setting], beside: Sequence[Beside], dates: Sequence[str] = ()
+    settings: Sequence[Setting], beside: Sequence[Beside], dates: Sequence[str] = (), spans: Sequence[Setting] = ()
 ) -> tuple[Setting, ...]:
     """Return lines with what stands beside the rows: times and dates at the blank of the beginning, and an epoch.
 
-    A length that no name says to be an epoch's leaves a blank where it differs from the usual one.
+    ``spans`` are lines by moments between which the rows lie.
     """
     moments = [told.text for told in moments_told(beside)]
     dates = [day for day in dates if not any(day in moment for moment in moments)]
-    lengths = lengths_told(beside)
-    named = [length for length in lengths if length.is_named]
     made = []
     for setting in settings:
         if setting.key == "begins" and setting.value is None:
             shown = [text for text in (*moments, *dates) if text not in setting.shown][:_MOST_DATES]
             made.append(replace(setting, shown=(*setting.shown, *shown)))
-        elif setting.key != "epoch_seconds" or setting.why is not Why.USUAL:
-            made.append(setting)
-        elif len({length.seconds for length in named}) == 1:
-            made.append(Setting("epoch_seconds", named[0].seconds, Why.ANCHOR, shown=(named[0].told.text,)))
-        elif any(length.seconds != setting.value for length in lengths):
-            others = [other.value for other in setting.others]
-            values = dict.fromkeys((*(length.seconds for length in lengths), setting.value, *others))
-            texts = tuple(length.told.text for length in lengths)
-            made.append(Setting("epoch_seconds", None, Why.UNTOLD, tuple(map(Choice, values)), texts))
+        elif setting.key == "epoch_seconds" and setting.why in (Why.USUAL, Why.UNTOLD, Why.LENGTH_IN_NAME):
+            made.append(_with_length(setting, beside, spans))
         else:
-            made.append(replace(setting, shown=tuple(told.text for told in may_be_lengths(beside))))
+            made.append(setting)
     return tuple(made)
+
+
+def _with_length(setting: Setting, beside: Sequence[Beside], spans: Sequence[Setting]) -> Setting:
+    """Return the line about an epoch as what stands beside the rows tells it, blank where that tells several.
+
+    A length that no name says to be an epoch's leaves a blank where it differs from the usual one.
+    """
+    lengths = lengths_told(beside)
+    anchors = [
+        Setting("epoch_seconds", length.seconds, Why.ANCHOR, shown=(length.told.text,))
+        for length in lengths
+        if length.is_named
+    ]
+    told = [*([setting] if setting.why is Why.LENGTH_IN_NAME else []), *anchors, *spans]
+    values = dict.fromkeys(line.value for line in told)
+    if len(values) == 1:
+        return told[0]
+    usual = [value for value in (setting.value, *(other.value for other in setting.others)) if value is not None]
+    if values:
+        texts = tuple(" - ".join(line.shown) for line in told)
+    elif any(length.seconds != setting.value for length in lengths):
+        values, texts = dict.fromkeys(length.seconds for length in lengths), tuple(x.told.text for x in lengths)
+    else:
+        return replace(setting, shown=tuple(one.text for one in may_be_lengths(beside)))
+    return Setting("epoch_seconds", None, Why.UNTOLD, tuple(map(Choice, dict.fromkeys((*values, *usual)))), texts)
+
+
+def spans_told(found: Found, moments: Sequence[tuple[str, str]]) -> tuple[Setting, ...]:
+    """Return lines about the length of an epoch by moments between which all rows lie, if these are alike."""
+    if not {"duration", "night_column", "person_column"}.isdisjoint(found.told):
+        return ()
+    return from_to(moments, sum(label.rows for label in found.labels))
+
+
+def is_heading(line: str) -> bool:
+    """Whether a line alone tells the length of an epoch or a moment in ISO 8601, and so names no column."""
+    beside = of_lines([line])
+    return any(length.is_named for length in lengths_told(beside)) or bool(iso_moments(beside))
+
+
+def iso_moments(beside: Sequence[Beside]) -> list[tuple[str, str]]:
+    """Return the names and moments of values in ISO 8601."""
+    moments = [(told.name, iso_moment(told.value)) for told in beside]
+    return [(name, moment) for name, moment in moments if moment]

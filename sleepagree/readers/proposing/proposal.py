@@ -24,16 +24,20 @@ from sleepagree.readers.encodings import likely_encodings
 from sleepagree.readers.inspection import FileInspection, inspect_file, name_of
 from sleepagree.readers.layout import AFTER_TIMES, COLUMNS, NO_LAYOUT, WIDE_SPACES, Layout, Marks, Shape, told_values
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
-from sleepagree.readers.proposing.column_roles import Found, counted_rows
+from sleepagree.readers.proposing.column_roles import Found
+from sleepagree.readers.proposing.epoch_lengths import counted_rows
 from sleepagree.readers.proposing.json_proposal import LEGENDS_ARE_SHORTER, json_readings
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, LayoutProposal, Setting, Why, values_of
 from sleepagree.readers.proposing.placed_roles import (
     begun,
     footed_roles,
+    is_heading,
+    iso_moments,
     of_lines,
     placed_layout,
     placed_table,
     roles_of,
+    spans_told,
     taken_apart,
     with_beside,
 )
@@ -59,6 +63,8 @@ _MOST_DATES: Final = 12
 #: Rows of other sheets that may explain codes.
 _MOST_LEGENDS: Final = 200
 _LONGEST_LEGEND: Final = 20
+#: Lines of one cell above labels of one cell that tell something of all of them.
+_MOST_HEADINGS: Final = 10
 #: Labels or names of columns that show how a file reads in an encoding.
 _SAMPLES: Final = 3
 _TELLING: Final = 3
@@ -296,6 +302,8 @@ def _text_reading(
     alike = rows[:-MOST_BELOW] if len(rows) > 2 * MOST_BELOW else rows  # lines below a table may have as many cells
     above = lines_above(alike) if given.skip_lines == 0 else 0
     skip, rows = skip + above, rows[above:]
+    if mark is None and not given.skip_lines:
+        skip, rows = _below_headings(lines, skip, rows)
     header = given.header and has_header(rows)
     if skip > int(is_told):
         settings.append(Setting("skip_lines", skip, Why.ABOVE))
@@ -311,6 +319,15 @@ def _text_reading(
         return _hinted(_characters([row[0].strip() for row in rows], settings), lines[:skip], below)
     found = footed_roles(path, settings, given)
     return None if found is None else _hinted(found, lines[:skip], below or _lines_of_foot(lines, found))
+
+
+def _below_headings(lines: Sequence[str], skip: int, rows: list[list[str]]) -> tuple[int, list[list[str]]]:
+    """Return lines of one cell without those at their head that tell something of all rows, and how many to skip."""
+    telling = [i for i, row in enumerate(rows[:_MOST_HEADINGS]) if is_heading(row[0])]
+    if not telling or len(telling) == _MOST_HEADINGS:
+        return skip, rows
+    last = rows[telling[-1]][0].strip()
+    return next(i for i, line in enumerate(lines) if line.strip() == last) + 1, rows[telling[-1] + 1 :]
 
 
 def _lines_of_foot(lines: Sequence[str], found: Found) -> list[str]:
@@ -331,7 +348,7 @@ def _hinted(found: Found, above: Sequence[str], below: Sequence[str]) -> Found:
         Setting("begins", first.value, Why.ANCHOR, shown=(first.name,))
         if s.key == "begins" and s.value is None and (first := begun(beside)) is not None
         else s
-        for s in with_beside(found.settings, beside, dates_in(lines))
+        for s in with_beside(found.settings, beside, dates_in(lines), spans_told(found, iso_moments(beside)))
     )
     if all(label.word for label in found.labels):
         return replace(found, settings=settings)
