@@ -366,3 +366,29 @@ def test_lengths_in_a_column_whose_name_tells_no_unit_are_not_read_as_seconds(tm
     layout = parse_layout('[file]\nshape = "intervals"\nstage = "evre"\nduration = "Süre (dk)"\n'.encode(), "uyku.toml")
     path.write_text(path.read_text("utf-8").replace("Süre", "Süre (dk)"), encoding="utf-8")
     assert read_spans(path, layout=layout).duration_s.tolist() == [660.0, 1200.0, 540.0]
+
+
+@pytest.mark.parametrize(
+    "labels", [("Awake", "BoutREM", "BoutShallow", "BoutSound", "Lying"), ("wake", "light", "deep", "rem", "light")]
+)
+def test_one_text_in_every_row_is_not_the_stages_beside_several(tmp_path: Path, labels: tuple[str, ...]) -> None:
+    rows = [
+        f"sleep,2026-03-01T{22 + i // 12 % 2}:{i * 5 % 60:02}:00,2026-03-01T{22 + i // 12 % 2}:{i * 5 % 60 + 5:02}:00,"
+        f"{labels[i % 5]}"
+        for i in range(11)
+    ]
+    path = tmp_path / "night.csv"
+    path.write_text("\n".join(["type,start,end,value", *rows]), encoding="utf-8")
+    proposal = propose_layout(path)
+    assert proposal is not None
+    assert {s.key: s.value for s in proposal.settings}["stage"] == "value"
+    assert {m.label for m in proposal.labels} == set(labels)
+
+
+def test_one_text_in_every_row_is_the_stages_where_no_other_column_has_any(tmp_path: Path) -> None:
+    rows = [f"sleep,2026-03-01T22:{i:02}:00,{('calm', 'warm', 'cool')[i % 3]}" for i in range(30)]
+    path = tmp_path / "night.csv"
+    path.write_text("\n".join(["what,when,room", *rows]), encoding="utf-8")
+    proposal = propose_layout(path)
+    assert proposal is not None
+    assert {s.key: s.value for s in proposal.settings}["stage"] == "what"

@@ -236,7 +236,8 @@ def _rivals(stage: ColumnSeen, others: Sequence[ColumnSeen], named: Sequence[str
         # numbers of nights or of cycles may be those of stages
         is_alike = same == either and not are_blocks(column.cells) if column.kind is ColumnKind.CODES else True
         is_same = is_alike and len(same) >= _FEWEST_SAME and len(same) >= _MOSTLY * len(either)
-        if (column.name in named) == (stage.name in named) and column.cells != stage.cells:
+        is_varied = column.distinct > 1
+        if is_varied and (column.name in named) == (stage.name in named) and column.cells != stage.cells:
             alike += [column] * (is_same or (is_known and _known(column) >= _MOSTLY))
     return alike
 
@@ -405,13 +406,16 @@ def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[
 
     Several known words among numbers, as where one list holds stages and pulses, say more than "sleep" alone.
 
+    One text in every row, such as "sleep", is what rows are about where another column has several with stages.
     Values that each stand in one block are rather those of parts of a table, and numbers of two digits measured.
     """
     able = [c for c in columns if c.kind in (ColumnKind.WORDS, ColumnKind.CODES)]
     varied = [c for c in able if c.distinct > 1 or _known(c)]
+    told = max((len(_words_known(c)) for c in able if _has_several(c)), default=0)
     ranked = sorted(
         varied,
         key=lambda c: (
+            c.distinct == 1 and told > (c.name in named),
             c.name not in named,
             len(_words_known(c)) < _FEWEST_SAME,
             -_known(c),
@@ -422,6 +426,10 @@ def _stage_columns(columns: Sequence[ColumnSeen], named: Sequence[str]) -> list[
         ),
     )
     return [c for c in ranked if _known(c) > 0 or c.name in named] or ranked
+
+
+def _has_several(column: ColumnSeen) -> bool:
+    return column.kind is ColumnKind.WORDS and column.distinct >= _FEWEST_SAME
 
 
 def _may_be_stages(column: ColumnSeen) -> bool:
