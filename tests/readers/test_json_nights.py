@@ -236,3 +236,20 @@ def test_a_field_that_looks_like_a_moment_and_is_none_tells_no_beginning(
     shown = [told.rpartition(" = ")[2] for told in line.shown]
     assert line.value is None
     assert begins is None or begins in shown
+
+
+@pytest.mark.parametrize(
+    ("names", "key"), [(("Night 1", "Night 2"), "night"), (("1", "2"), "night"), (("deck", "engine"), "person")]
+)
+def test_lists_under_names_without_times_are_not_joined(tmp_path: Path, names: tuple[str, str], key: str) -> None:
+    """They are two nights of 48 and 52 rows: which to read is asked, and that one alone is read."""
+    document = {
+        name: [{"minutes": n / 2, "stage": label} for label, n in bouts(["wake", "light", "deep", "rem"], rows)]
+        for name, rows in zip(names, (48, 52), strict=True)
+    }
+    proposal = proposed(tmp_path, document)
+    assert (value(proposal, "records"), value(proposal, f"{key}_column")) == ("*", "key")
+    asked = {setting.key: [other.value for other in setting.others] for setting in proposal.blanks}
+    assert asked == {key: list(names), "begins": []}
+    spans = read_spans(tmp_path / "기록.json", layout=proposal.layout({key: names[1]}))
+    assert spans.end_s == 30 * sum(n for _, n in bouts("ab", 52))

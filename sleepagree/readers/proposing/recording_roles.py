@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
@@ -164,10 +165,18 @@ def _names_stages(column: ColumnSeen) -> bool:
     return column.name == KEY and column.kind is ColumnKind.CODES
 
 
+def _names_lists(column: ColumnSeen) -> bool:
+    """Whether a column holds the names that several lists of JSON stand under: those of nights, not of stages."""
+    if column.name != KEY or column.distinct < 2 or words_for_stages(column.values):
+        return False
+    return are_blocks(column.cells) and min(Counter(column.cells).values()) >= _FEWEST_ROWS
+
+
 def night_of_blocks(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> tuple[Setting, ...]:
     """Return the lines that choose one of several recordings whose rows tell no times.
 
-    Their blocks are long, or rows that always say something new do not where one ends.
+    Their blocks are long, or lists under names of their own in JSON, or rows that always say something new do not where
+    one ends.
     """
     alike = {row for row, (a, b) in enumerate(pairwise(stage.cells)) if a == b}
 
@@ -178,7 +187,8 @@ def night_of_blocks(columns: Sequence[ColumnSeen], stage: ColumnSeen) -> tuple[S
         )
 
     for column in columns:
-        if tells_recordings(column.name, column.cells) or (alike and ends_where_alike(column)):
+        is_told = tells_recordings(column.name, column.cells) or _names_lists(column)
+        if is_told or (alike and ends_where_alike(column)):
             named, asked = choosing_lines([column], None, ())
             return replace(named, why=Why.LONG_BLOCKS), asked
     return ()

@@ -101,8 +101,11 @@ _MOST_COLUMNS: Final = 12
 _FEWEST_COUNTED: Final = 240
 #: Rows of one recording do not stand closer together than this part of their usual step.
 _CLOSE: Final = 0.9
-#: A number or a date, or a title with a year in it.
-_NUMBER: Final = re.compile(r"\d+(?:[-./ :T]+\d+)*|.*\b(?:19|20)\d\d\b.*", re.ASCII)
+#: A number or a date, a title with a year in it, or a word for night and its number.
+_NUMBER: Final = re.compile(
+    r"\d+(?:[-./ :T]+\d+)*|.*\b(?:19|20)\d\d\b.*|(?:nights?|nacht|nuit|noche|notte|noite|natt)[ _-]*\d+",
+    re.ASCII | re.IGNORECASE,
+)
 _PROBLEM: Final = "the times start again, so the file holds more than one recording"
 
 
