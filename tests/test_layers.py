@@ -32,7 +32,7 @@ ROOMS = {
     "study_results proposing.column_kinds proposing.layout_proposal "
     "proposing.table_place proposing.stage_roles proposing.recording_roles "
     "proposing.epoch_lengths proposing.time_roles proposing.column_roles proposing.placed_roles "
-    "proposing.json_proposal proposing.proposal",
+    "proposing.json_proposal proposing.sheet_proposal proposing.proposal",
     "inference": "table_sums estimate one_night normal_theory people resampling limits equivalence "
     "reliability planning correction error_sizes class_probabilities group_means",
     "scoring": "ceiling coefficients class_sequences runs following disagreement measures redistribution offsets "

@@ -58,8 +58,9 @@ def usable_proposal(
     if proposal is None:
         return None
     told = {setting.key for setting in proposal.told}
+    has_sheet = "sheet" in {setting.key for setting in proposal.settings}
     # of several sheets the one that looks like a night is worth telling, whatever stands in the way there
-    usable = proposal.is_readable or proposal.has_unread_times or proposal.is_part or "sheet" in told
+    usable = proposal.is_readable or proposal.has_unread_times or proposal.is_part or has_sheet
     return proposal if usable or (to_write and {"start", "stage"} <= told) else None
 
 

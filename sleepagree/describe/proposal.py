@@ -59,6 +59,7 @@ _ASK: Final = {
     "zone": "the zone of the place of the night, such as Europe/Helsinki: one side tells moments, the other its clock",
     "person": "whose rows to read",
     "night": "which night to read",
+    "sheet": "which sheet to read, as several have the same columns",
     "time": "the form of the times",
     "duration_unit": "the unit of the lengths",
     "ends": "whether an end is the last moment of its row, or the first after it",
@@ -197,7 +198,7 @@ def _because(setting: Setting) -> str:
 
 def _lines(setting: Setting, answers: dict[str, Any]) -> list[str]:
     value = answers.get(setting.key, setting.value)
-    if value is None and setting.why is Why.SEVERAL_PEOPLE:
+    if value is None and setting.why in (Why.SEVERAL_PEOPLE, Why.SEVERAL_SHEETS):
         held = (f"#     {toml_value(o.value)}    {_comment(o.when)}".rstrip() for o in setting.others)
         return [f'{setting.key} = ""    # {_ASK[setting.key]}, one of', *held]
     if value is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,7 @@ import openpyxl
 import pytest
 
 from sleepagree.caution import CautionKind, NoteKind
+from sleepagree.describe.proposal import layout_text
 from sleepagree.errors import FileFormatError
 from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.readers.any_file import read_spans
@@ -32,6 +34,18 @@ def write(folder: Path, rows: Sequence[Sequence[Any]]) -> Path:
         book.active.append(list(row))
     book.save(folder / "night.xlsx")
     return folder / "night.xlsx"
+
+
+def write_nights(folder: Path, heads: Sequence[str], nights: dict[str, Sequence[Sequence[Any]]]) -> Path:
+    """Write a sheet for each night, and one that is none."""
+    book = openpyxl.Workbook()
+    book.active.append(["made by hand"])
+    for title, rows in nights.items():
+        sheet = book.create_sheet(title)
+        for row in (heads, *rows):
+            sheet.append(list(row))
+    book.save(folder / "nights.xlsx")
+    return folder / "nights.xlsx"
 
 
 def labels_of(spans: ScoredSpans) -> list[str]:
@@ -192,3 +206,48 @@ def test_lengths_beside_ends_may_be_cells_with_times(tmp_path: Path) -> None:
     (caution,) = spans.cautions
     values = {"column": "duration", "count": 1, "place": "row 3", "told": "00:07:00", "lasts_s": 1200.0}
     assert (caution.kind, dict(caution.values)) == (CautionKind.LENGTHS_CONTRADICT, values)
+
+
+def test_which_of_alike_sheets_to_read_is_asked(tmp_path: Path) -> None:
+    """They are two nights of 40 and 50 rows that tell no date; a label stands in the shorter one alone."""
+    nights = {f"Night {n}": [[(5 + i % 7) / 2, STAGES[i % 4]] for i in range(30 + 10 * n)] for n in (1, 2)}
+    nights["Night 1"][-1] = [3, "awake"]
+    path = write_nights(tmp_path, ["minutes", "stage"], nights)
+    proposal = propose_layout(path)
+    assert proposal is not None
+    assert proposal.is_readable
+    asked = {setting.key: [(other.value, other.when) for other in setting.others] for setting in proposal.blanks}
+    assert asked == {"sheet": [("Night 1", "with 40 rows"), ("Night 2", "with 50 rows")], "begins": []}
+    assert {label.label for label in proposal.labels} == {*STAGES, "awake"}
+    text = layout_text(proposal)
+    assert 'sheet = ""' in text
+    assert '#     "Night 2"    with 50 rows' in text
+    for night, rows in nights.items():
+        spans = read_spans(path, layout=proposal.layout({"sheet": night}))
+        assert spans.end_s == sum(60 * minutes for minutes, _ in rows)
+    begun = replace(proposal, settings=tuple(s for s in proposal.settings if s.key != "begins"))
+    with pytest.raises(FileFormatError, match="key 'sheet'"):
+        parse_layout(layout_text(begun).encode(), "l.toml")
+
+
+@pytest.mark.parametrize(("day", "sheet"), [(1, "Night 1"), (2, "Night 2"), (4, None)])
+def test_of_dated_sheets_the_one_near_the_other_side_is_proposed(tmp_path: Path, day: int, sheet: str | None) -> None:
+    nights = {f"Night {n}": [[at + timedelta(days=n - 1), *more] for at, *more in ROWS] for n in (1, 2)}
+    path = write_nights(tmp_path, NAMES, nights)
+    proposal = propose_layout(path, near=datetime(2031, 9, day, 22, 30))
+    assert proposal is not None
+    line = next(setting for setting in proposal.settings if setting.key == "sheet")
+    assert line.value == sheet
+    assert len(line.others) == (2 if sheet is None else 1)
+    if sheet is not None:
+        spans = read_spans(path, layout=proposal.layout())
+        assert spans.start == BEGINS + timedelta(days=day - 1)
+        assert labels_of(spans) == LABELS
+
+
+def test_sheets_that_begin_at_the_same_time_are_asked_for(tmp_path: Path) -> None:
+    """They may be those of two people, or of two scorers."""
+    path = write_nights(tmp_path, NAMES, {"deck": ROWS, "engine": ROWS[:110]})
+    proposal = propose_layout(path, near=BEGINS)
+    assert proposal is not None
+    assert [setting.key for setting in proposal.blanks] == ["sheet"]

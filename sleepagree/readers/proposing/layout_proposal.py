@@ -38,6 +38,7 @@ class Why(StrEnum):
     FROM_TO = "from_to"
     UNTOLD = "untold"
     SEVERAL_PEOPLE = "several_people"
+    SEVERAL_SHEETS = "several_sheets"
     IN_BLOCKS = "in_blocks"
     LONG_BLOCKS = "long_blocks"
     DATE_STAYS = "date_stays"
@@ -81,10 +82,10 @@ class Setting:
     others : tuple of Choice
         Values that it may have instead; those of a blank are all that there are, if there are any.
     shown : tuple of str
-        Cells that a blank is about; of ``begins`` what the file says about it outside its rows; of ``records`` how
-        many nights there are, and when the first and the last begin, where that is known; of ``epoch_seconds`` the
-        names that tell it; of ``stage_columns`` how many rows there are, and how many have no mark or several, where
-        not each has one.
+        Cells that a blank is about; of ``begins`` what the file says about it outside its rows; of ``records`` and
+        ``sheet`` how many nights there are, and when the first and the last begin, where that is known; of
+        ``epoch_seconds`` the names that tell it; of ``stage_columns`` how many rows there are, and how many have no
+        mark or several, where not each has one.
     """
 
     key: str

@@ -41,6 +41,7 @@ from sleepagree.readers.proposing.placed_roles import (
     taken_apart,
     with_beside,
 )
+from sleepagree.readers.proposing.sheet_proposal import one_of_sheets
 from sleepagree.readers.proposing.stage_roles import called, meanings_of
 from sleepagree.readers.proposing.table_place import (
     are_characters,
@@ -86,7 +87,7 @@ def propose_layout(
     layout : Layout, optional
         What is known already: kept, and completed.
     near : datetime, optional
-        When the night is: of several in a JSON file the nearest is proposed, else the latest.
+        When the night is: of several in a file the nearest is proposed, in JSON else the latest.
 
     Returns
     -------
@@ -104,7 +105,7 @@ def propose_layout(
         return known
     try:
         with sheets_kept():
-            found = _without_legends(list(_readings(text, given, near)))
+            found = one_of_sheets(_without_legends(list(_readings(text, given, near))), near)
         readings = sorted(found, key=lambda reading: reading.score, reverse=True)
     except FileFormatError:
         return None
