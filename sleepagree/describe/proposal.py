@@ -43,6 +43,8 @@ _WHY: Final = {
     Why.LAST: "the last in the file",
     Why.LIKELIEST: "likeliest by its letters and words; to be checked: it reads",
     Why.LONG_BLOCKS: "another recording seems to begin where it changes",
+    Why.LAYERS: "short rows of one list lie over long ones of another",
+    Why.OR_PEOPLE: "instead of overlaps, if each list is a recording of its own; person, or night, says which to read",
     Why.IN_BLOCKS: "if its values number nights: rows of all of them follow each other here; night says which to read",
     Why.BELOW: "lines below the table begin so, and are left out",
     Why.ACROSS: "each row is a night, and each column an epoch that its name tells",

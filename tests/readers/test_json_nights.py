@@ -253,3 +253,34 @@ def test_lists_under_names_without_times_are_not_joined(tmp_path: Path, names: t
     assert asked == {key: list(names), "begins": []}
     spans = read_spans(tmp_path / "기록.json", layout=proposal.layout({key: names[1]}))
     assert spans.end_s == 30 * sum(n for _, n in bouts("ab", 52))
+
+
+def timed(rows: Sequence[tuple[float, float, str]]) -> list[dict[str, Any]]:
+    """Return rows of a stage with its moment and seconds, of minutes from a beginning and lengths in minutes."""
+    began = datetime(2026, 3, 11, 22, 30)
+    return [
+        {"when": (began + timedelta(minutes=at)).isoformat(), "seconds": 60 * n, "level": label}
+        for at, n, label in rows
+    ]
+
+
+LONG = [(10.0 * i - 2 * (i % 2), 10.0 + 4 * (i % 2) - 2, ("wake", "light", "deep", "rem")[i % 4]) for i in range(48)]
+
+
+def test_short_rows_of_one_list_over_those_of_another_are_layers(tmp_path: Path) -> None:
+    """Wakes of one minute each lie five minutes after each of 20 long rows began."""
+    short = [(10.0 * i + 5, 1.0, "wake") for i in range(1, 21)]
+    proposal = proposed(tmp_path, {"levels": {"long": timed(LONG), "short": timed(short)}})
+    assert not proposal.blanks
+    assert value(proposal, "overlaps") == "shorter-wins"
+    assert '\n# person_column = "key"    # instead of overlaps' in layout_text(proposal)
+    spans = read_spans(tmp_path / "기록.json", layout=proposal.layout())
+    awake = sum(spans.duration_s[spans.codes == spans.labels.index("wake")]) / 60
+    assert awake == 12 * 8 + 15  # of the short ones five are in a long one
+
+
+def test_rows_that_follow_each_other_within_the_time_of_others_are_those_of_people(tmp_path: Path) -> None:
+    other = [(60.0 + 5 * i, 5.0, ("wake", "light", "deep", "rem")[i % 4]) for i in range(40)]
+    proposal = proposed(tmp_path, {"deck": timed(LONG), "engine": timed(other)})
+    assert [setting.key for setting in proposal.blanks] == ["person"]
+    assert value(proposal, "overlaps") is None

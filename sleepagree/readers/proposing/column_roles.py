@@ -18,7 +18,13 @@ from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, Layout, Marks, Sh
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen, TimeReading, may_be_times, see_column
 from sleepagree.readers.proposing.epoch_lengths import counted_rows, usual_length
 from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why, choices_of, values_of
-from sleepagree.readers.proposing.recording_roles import night_of_blocks, one_recording, people_lines, with_beginnings
+from sleepagree.readers.proposing.recording_roles import (
+    layers_together,
+    night_of_blocks,
+    one_recording,
+    people_lines,
+    with_beginnings,
+)
 from sleepagree.readers.proposing.stage_roles import (
     Worded,
     columns_of_marks,
@@ -125,7 +131,7 @@ def find_roles(table: Table, settings: list[Setting], given: Layout) -> Found:
         found = _with_all_labels(found, table)
     found = replace(found, labels=with_foot(found.labels, found.told.get("stage"), table.names, foot))
     made = [replace(s, value=s.value.removesuffix(ENDS)) if s.key == "end" else s for s in found.settings]
-    made = made if given.end else _with_marks_told(made)
+    made = layers_together(made if given.end else _with_marks_told(made), seen)
     columns = tuple(c for c in found.columns if not c.name.endswith(ENDS))
     return replace(found, settings=with_beginnings(made, seen), columns=columns)
 

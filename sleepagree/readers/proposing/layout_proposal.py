@@ -41,6 +41,8 @@ class Why(StrEnum):
     SEVERAL_SHEETS = "several_sheets"
     IN_BLOCKS = "in_blocks"
     LONG_BLOCKS = "long_blocks"
+    LAYERS = "layers"
+    OR_PEOPLE = "or_people"
     DATE_STAYS = "date_stays"
     UNREAD = "unread"
     GIVEN = "given"
@@ -97,7 +99,7 @@ class Setting:
     @property
     def is_comment(self) -> bool:
         """Whether the line changes nothing: the file is read so without it, or only somebody can tell that it holds."""
-        return self.why in (Why.KNOWN, Why.OFFERED, Why.IN_BLOCKS)
+        return self.why in (Why.KNOWN, Why.OFFERED, Why.IN_BLOCKS, Why.OR_PEOPLE)
 
 
 def choices_of(columns: Iterable[ColumnSeen]) -> tuple[Choice, ...]:

@@ -14,18 +14,19 @@ from numpy.typing import NDArray
 from sleepagree.errors import counted
 from sleepagree.mapping.languages import words_for_stages
 from sleepagree.readers.json.records import KEY
-from sleepagree.readers.layout import COLUMNS, Layout
+from sleepagree.readers.layout import COLUMNS, DURATION_UNITS, Layout, Overlaps
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
-from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why
+from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, values_of
 from sleepagree.readers.rows import Rows
 from sleepagree.readers.table.recordings import are_blocks, choosing_keys, telling_columns, tells_recordings
-from sleepagree.readers.times.clock import DAY_US, naive_datetime
+from sleepagree.readers.times.clock import DAY_US, SECOND_US, naive_datetime
 
 _KEYS: Final = ("person", "night")
 _FEWEST_ROWS: Final = 3
 #: So many rows say of when the night began what the row before them says.
 _STILL: Final = 0.9
 _MOST_SHOWN: Final = 12
+_MOSTLY: Final = 0.5
 #: Times may start again with the next recording.
 _MOST_FALLS: Final = 0.25
 
@@ -81,6 +82,49 @@ def choosing_lines(told: Sequence[ColumnSeen], times: ColumnSeen | None, taken: 
             Setting(key, None, Why.SEVERAL_PEOPLE, _choices(column, times)),
         )
     )
+
+
+def layers_together(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> list[Setting]:
+    """Return lines that read all lists of JSON as one recording where rows of the others lie over those of one."""
+    named = [s for s in made if s.key in ("person_column", "night_column")]
+    spans = _spans_of(values_of(made), columns)
+    keys = next((np.array(column.cells) for column in columns if column.name == KEY), None)
+    if len(named) != 1 or named[0].value != KEY or keys is None or spans is None or not _are_layers(keys, *spans):
+        return list(made)
+    kept = [s for s in made if s.key not in (named[0].key, named[0].key.removesuffix("_column"), "overlaps")]
+    other = replace(named[0], why=Why.OR_PEOPLE)
+    return [*kept, Setting("overlaps", Overlaps.SHORTER_WINS, Why.LAYERS), other]
+
+
+def _spans_of(told: dict[str, Any], columns: Sequence[ColumnSeen]) -> tuple[NDArray[Any], NDArray[Any]] | None:
+    """Return when rows begin and end; None where columns do not tell both."""
+    by_name = {column.name: column for column in columns}
+    start, end, lasts = (by_name.get(told.get(key) or "") for key in ("start", "end", "duration"))
+    if start is None or not start.readings:
+        return None
+    if end is not None and end.readings:
+        return start.us, end.us
+    unit = 1.0 if told.get("duration_unit") is None else DURATION_UNITS.get(told["duration_unit"], 0.0)
+    if lasts is None or not (lasts.kind.is_numeric or lasts.kind is ColumnKind.LENGTHS):
+        return None
+    return start.us, start.us + lasts.numbers * unit * SECOND_US
+
+
+def _are_layers(keys: NDArray[Any], begins: NDArray[Any], ends: NDArray[Any]) -> bool:
+    """Whether rows of one key follow each other, and shorter ones of the others stand apart within its time."""
+    lasting = {key: float((ends - begins)[keys == key].sum()) for key in np.unique(keys)}
+    longest = max(lasting, key=lambda key: lasting[key])
+    below = keys == longest
+    is_within = begins.min() >= begins[below].min() and ends.max() <= ends[below].max()
+    are_short = sum(lasting.values()) < 2 * lasting[longest]
+    apart = [key for key in lasting if not _run_on(begins[keys == key], ends[keys == key])]
+    return bool(is_within and are_short and len(apart) == len(lasting) - 1 and longest not in apart)
+
+
+def _run_on(begins: NDArray[Any], ends: NDArray[Any]) -> bool:
+    """Whether most rows begin where the one before them ends."""
+    order = np.argsort(begins, kind="stable")
+    return bool((np.abs(begins[order][1:] - ends[order][:-1]) <= SECOND_US).mean() >= _MOSTLY)
 
 
 def with_beginnings(made: Sequence[Setting], columns: Sequence[ColumnSeen]) -> tuple[Setting, ...]:
