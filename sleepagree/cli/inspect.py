@@ -100,6 +100,8 @@ def _as_proposed(seen: FileInspection, proposal: LayoutProposal) -> FileInspecti
     from sleepagree.cli.asking import is_stopped
 
     shown = replace(seen if proposal.seen is None else proposal.seen, header=seen.header)
+    if proposal.seen is not None and not proposal.seen.problems:
+        return replace(shown, settled=seen.faults, problems=())
     if seen.spans:  # labels to name, or rows to settle: they stand in the way until somebody does
         return replace(shown, problems=seen.problems)
     if proposal.problem is None or not is_stopped(proposal):

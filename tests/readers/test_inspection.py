@@ -632,3 +632,17 @@ def test_what_the_proposed_layout_takes_care_of_does_not_stand_in_the_way(tmp_pa
     assert [text.split(".")[0] for text in document["problems"]] == [
         "with the proposed layout: line 11: the step between rows varies"
     ]
+
+
+def test_a_row_over_the_night_that_the_proposed_layout_takes_for_no_stage_does_not_stand_in_the_way(tmp_path):
+    rows = [f"2026-03-01 22:{i:02}:00,2026-03-01 22:{i + 1:02}:00,{'wake' if i % 3 else 'rem'}" for i in range(16)]
+    path = tmp_path / "band.csv"
+    rows.append("2026-03-01 22:00:00,2026-03-01 22:16:00,in bed")
+    path.write_text("\n".join(["start,end,stage", *rows]) + "\n", encoding="utf-8")
+    document = json.loads(run("inspect", path, "--json", "-").stdout)
+    assert document["problems"] == []
+    assert [text.split(".")[0].partition(": ")[2] for text in document["settled"]] == [
+        "unknown stage label",
+        "two rows with different labels overlap",
+    ]
+    assert "overlaps = " not in run("inspect", path).stdout
