@@ -76,13 +76,13 @@ def _see(
 
     A layout that is to be written is proposed though it does not get beyond what stands in the way.
     """
-    from sleepagree.cli.asking import adds_to, usable_proposal
+    from sleepagree.cli.asking import adds_to
     from sleepagree.readers.inspection import FileInspection, fault_of, inspect_file, name_of, reader_of
 
     try:
         seen = inspect_file(file, layout=given, zone=zone)
     except SleepAgreeError as error:
-        proposal = usable_proposal(file, given, near)
+        proposal = _proposed(file, given, zone, near)
         if proposal is None or not (to_write or adds_to(proposal, error)):
             raise
         told = (error.in_file("").told(Front.COMMAND),)
@@ -91,8 +91,26 @@ def _see(
     else:
         if not seen.problems or (given and seen.spans and not seen.unknown):
             return seen, None
-        proposal = usable_proposal(file, given, near, to_write=to_write and not seen.columns)
+        proposal = _proposed(file, given, zone, near, to_write=to_write and not seen.columns)
     return seen if proposal is None else _as_proposed(seen, proposal), proposal
+
+
+def _proposed(
+    file: Path, given: Layout | None, zone: str | None, near: datetime | None, *, to_write: bool = False
+) -> LayoutProposal | None:
+    """Return the layout proposed for a file; a zone that it would leave blank is the one that was told."""
+    from sleepagree.cli.asking import usable_proposal
+    from sleepagree.readers.layout import NO_LAYOUT
+    from sleepagree.readers.proposing.layout_proposal import Why, values_of
+
+    proposal = usable_proposal(file, given, near, to_write=to_write)
+    if zone is None or proposal is None or "zone" not in values_of(proposal.blanks):
+        return proposal
+    told = usable_proposal(file, replace(given or NO_LAYOUT, zone=zone), near, to_write=to_write)
+    if told is None:
+        return proposal
+    settings = (replace(s, why=Why.TOLD) if s.key == "zone" else s for s in told.settings)
+    return replace(told, settings=tuple(settings))
 
 
 def _as_proposed(seen: FileInspection, proposal: LayoutProposal) -> FileInspection:

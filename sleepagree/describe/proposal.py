@@ -35,6 +35,7 @@ _WHY: Final = {
     Why.FROM_TO: "so the rows fill the time beside them between",
     Why.USUAL: "as usual; nothing in the rows tells it",
     Why.GIVEN: "as the layout says",
+    Why.TOLD: "as told with the command",
     Why.SEVERAL_PEOPLE: "the times start again where it changes",
     Why.KNOWN: "known without this line",
     Why.OFFERED: "where rows overlap",

@@ -646,3 +646,18 @@ def test_a_row_over_the_night_that_the_proposed_layout_takes_for_no_stage_does_n
         "two rows with different labels overlap",
     ]
     assert "overlaps = " not in run("inspect", path).stdout
+
+
+@pytest.mark.parametrize("zone", [None, "Europe/Helsinki"])
+def test_a_zone_that_was_told_is_no_blank_of_a_proposed_layout(tmp_path, zone):
+    """The times are moments, Unix seconds from 2026-03-01 20:30 UTC on, of which none tells the place."""
+    rows = [{"from": 1772397000 + 30 * i, "is": "wake" if i % 3 else "rem"} for i in range(40)]
+    path, written = tmp_path / "band.json", tmp_path / "band.toml"
+    path.write_text(json.dumps({"sleep": {"rows": rows}}), encoding="utf-8")
+    shown = run("inspect", path, "--write-layout", written, *(["--zone", zone] if zone else [])).stdout
+    lines = [line for line in written.read_text(encoding="utf-8").splitlines() if line.startswith("zone = ")]
+    assert [line.partition("    #")[0] for line in lines] == [f'zone = "{zone or ""}"']
+    assert ("TO FILL IN" in shown) == (zone is None)
+    assert (f"taken for that of {zone}" in " ".join(shown.split())) == (zone is not None)
+    if zone:
+        assert "WHAT STANDS IN THE WAY" not in run("inspect", path, "--layout", written).stdout

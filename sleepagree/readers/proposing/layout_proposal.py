@@ -46,6 +46,7 @@ class Why(StrEnum):
     DATE_STAYS = "date_stays"
     UNREAD = "unread"
     GIVEN = "given"
+    TOLD = "told"
     KNOWN = "known"
     OFFERED = "offered"
     NEAREST = "nearest"
