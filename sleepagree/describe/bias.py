@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from sleepagree.describe.words import join_words, say_class, say_left_out, signed
 from sleepagree.inference.estimate import NAN
@@ -12,6 +12,9 @@ from sleepagree.scoring.redistribution import BiasSource
 if TYPE_CHECKING:
     from sleepagree.night.compare import MappingAgreement
     from sleepagree.study.results import StudyMapping
+
+#: Which way minutes went between a class and another -> words before the name of the other.
+FLOW_WORDS: Final = {"from": "from", "to": "lost to"}
 
 
 def say_bias_source(
@@ -64,10 +67,11 @@ def _left_out(under: MappingAgreement | StudyMapping | None, before: str) -> str
 
 
 def _parts(source: BiasSource, under: MappingAgreement | StudyMapping | None) -> list[str]:
-    return [f"{signed(minutes)} {how} {_name(name, under)}" for how, name, minutes in flows_by_size(source) if minutes]
+    flows = ((FLOW_WORDS[way], name, minutes) for way, name, minutes in flows_by_size(source) if minutes)
+    return [f"{signed(minutes)} {words} {_name(name, under)}" for words, name, minutes in flows]
 
 
 def flows_by_size(source: BiasSource) -> list[tuple[str, str, float]]:
-    """Return "from" or "lost to", the other class and signed minutes, what was gained first, each by size."""
+    """Return "from" or "to", the other class and signed minutes, what was gained first, each by size."""
     flows = [("from", name, minutes) for name, minutes in sorted(source.gained, key=lambda flow: -flow[1])]
-    return flows + [("lost to", name, -minutes) for name, minutes in sorted(source.lost, key=lambda flow: -flow[1])]
+    return flows + [("to", name, -minutes) for name, minutes in sorted(source.lost, key=lambda flow: -flow[1])]

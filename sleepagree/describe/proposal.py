@@ -50,7 +50,7 @@ _WHY: Final = {
     Why.BELOW: "lines below the table begin so, and are left out",
     Why.ACROSS: "each row is a night, and each column an epoch that its name tells",
     Why.MARKED: "each row has a mark in one of them",
-    Why.MARKED_MOSTLY: "rows have a mark in one of them",
+    Why.MARKED_MOSTLY: "have a mark in one of them",
     Why.AMONG_WORDS: "where the stage stands in a text; # is a number, * what else differs",
 }
 #: What to write into a blank.
@@ -191,7 +191,7 @@ def _because(setting: Setting) -> str:
     if setting.why is Why.MARKED_MOSTLY:
         rows, none, several = map(int, setting.shown)
         more = [f"{number} {where}" for number, where in ((none, "in none"), (several, "in several")) if number]
-        return f"{rows - none - several} of {counted(rows, 'row')} have a mark in one of them, {' and '.join(more)}"
+        return f"{rows - none - several} of {counted(rows, 'row')} {_WHY[setting.why]}, {' and '.join(more)}"
     if setting.why is Why.FROM_TO:
         return f"{_WHY[setting.why]} {' and '.join(map(shorten, setting.shown))}"
     if setting.why is Why.USUAL and setting.shown:

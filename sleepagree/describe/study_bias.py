@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
-from sleepagree.describe.bias import flows_by_size, say_bias_source
+from sleepagree.describe.bias import FLOW_WORDS, flows_by_size, say_bias_source
 from sleepagree.describe.blocks import (
     Cell,
     Figure,
@@ -423,9 +423,9 @@ def sources_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> 
 def _source_rows(source: StudyBiasSource, mapping: StageMapping) -> Iterator[tuple[str | Cell, ...]]:
     own = source.per_night
     name = say_class(own.name, mapping)
-    for how, other, minutes in flows_by_size(own):
-        low, high = source.ends(f"{how.removeprefix('lost ')} {other}")
-        ends = (low, high) if how == "from" else (-high, -low)
-        yield name, f"{how} {say_class(other, mapping)}", Cell.difference(minutes), interval(*ends, 1)
+    for way, other, minutes in flows_by_size(own):
+        low, high = source.ends(f"{way} {other}")
+        ends = (low, high) if way == "from" else (-high, -low)
+        yield name, f"{FLOW_WORDS[way]} {say_class(other, mapping)}", Cell.difference(minutes), interval(*ends, 1)
     low, high = source.ends("bias")
     yield name, "bias", Cell.difference(own.bias_min), interval(low, high, 1)

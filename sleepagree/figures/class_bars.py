@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from matplotlib.axes import Axes
 
-from sleepagree.describe.bias import flows_by_size
+from sleepagree.describe.bias import FLOW_WORDS, flows_by_size
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
     axes_for,
@@ -265,9 +265,9 @@ def steps_of(source: BiasSource, say: Callable[[str], str] = speak) -> tuple[Ste
     """
     steps = []
     at = 0.0
-    for how, other, minutes in flows_by_size(source):
+    for way, other, minutes in flows_by_size(source):
         if minutes:
-            steps.append(Step(f"{how} {say(other)}", other, minutes, at))
+            steps.append(Step(f"{FLOW_WORDS[way]} {say(other)}", other, minutes, at))
             at += minutes
     return (*steps, Step("bias", "", source.bias_min, 0.0))
 

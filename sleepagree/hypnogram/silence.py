@@ -47,14 +47,16 @@ def cautions_within(spans: ScoredSpans, begin_s: float, end_s: float) -> tuple[C
 
     A file of several nights has the silence of all of them, and its caution stands with each.
     """
+    others = tuple(caution for caution in spans.cautions if caution.kind is not CautionKind.SILENCE_IS_WAKE)
+    if len(others) == len(spans.cautions):
+        return others
     ours = max((label for label in spans.labels if label.rstrip("*") == _LABEL), key=len, default=None)
-    if ours is None:
+    if ours is None:  # whoever made the spans anew may have renamed it
         return spans.cautions
     is_ours = spans.codes == spans.labels.index(ours)
     onset_s = spans.onset_s[is_ours]
     silent_s = np.minimum(onset_s + spans.duration_s[is_ours], end_s) - np.maximum(onset_s, begin_s)
-    others = [caution for caution in spans.cautions if caution.kind is not CautionKind.SILENCE_IS_WAKE]
-    return tuple(others) if len(others) == len(spans.cautions) else (*others, *_filled(silent_s[silent_s > _SLACK_S]))
+    return (*others, *_filled(silent_s[silent_s > _SLACK_S]))
 
 
 def _filled(silent_s: Seconds) -> tuple[Caution, ...]:
