@@ -267,6 +267,35 @@ def timed(rows: Sequence[tuple[float, float, str]]) -> list[dict[str, Any]]:
 LONG = [(10.0 * i - 2 * (i % 2), 10.0 + 4 * (i % 2) - 2, ("wake", "light", "deep", "rem")[i % 4]) for i in range(48)]
 
 
+def test_rows_in_nights_under_names_are_read_together_where_they_tell_moments(tmp_path: Path) -> None:
+    """One night of several is not proposed in silence; what stands beside the stages is no night."""
+
+    def rows(day: int, labels: Sequence[str]) -> list[dict[str, str]]:
+        first = datetime(2026, 4, day, 23)
+        return [
+            {"from": f"{first + timedelta(minutes=10 * i):%Y-%m-%dT%H:%M:%S}", "stage": labels[i % len(labels)]}
+            for i in range(40 + day)
+        ]
+
+    words = ("awake", "light", "deep", "light", "rem")
+    held = {"first": {"rows": rows(1, words)}, "second": {"rows": rows(2, words)}}
+    line = next(s for s in proposed(tmp_path, {"nights": held}).settings if s.key == "records")
+    assert (line.value, [o.value for o in line.others]) == ("nights.second.rows", ["nights.first.rows"])
+    for row in held["first"]["rows"] + held["second"]["rows"]:  # without an end a night's last row would last a day
+        row["to"] = f"{datetime.fromisoformat(row['from']) + timedelta(minutes=10):%Y-%m-%dT%H:%M:%S}"
+    assert value(proposed(tmp_path, {"nights": held}), "records") == "nights.*.rows"
+    beside = {"stages": {"rows": rows(1, words)}, "position": {"rows": rows(2, ("left", "right", "back"))}}
+    assert value(proposed(tmp_path, {"data": beside}), "records") == "data.stages.rows"
+
+
+def test_a_list_may_be_called_like_one_of_its_columns(tmp_path: Path) -> None:
+    """The length of rows is found whatever the list is called."""
+    rows = [{"when": row["when"], "level": row["level"], "lasts": row["seconds"]} for row in timed(LONG)]
+    for name in ("night", "lasts"):
+        proposal = proposed(tmp_path, {"v": 1, name: rows, "pulses": [{"at": "2026-03-11T22:30:00", "beats": 60}]})
+        assert (value(proposal, "records"), value(proposal, "duration")) == (name, "lasts")
+
+
 def test_short_rows_of_one_list_over_those_of_another_are_layers(tmp_path: Path) -> None:
     """Wakes of one minute each lie five minutes after each of 20 long rows began."""
     short = [(10.0 * i + 5, 1.0, "wake") for i in range(1, 21)]

@@ -248,6 +248,11 @@ def _rivals(stage: ColumnSeen, others: Sequence[ColumnSeen], named: Sequence[str
     return alike
 
 
+def _named_by(lines: Sequence[Setting]) -> set[Any]:
+    """Return the columns that lines name; a list or a sheet may be called like one and uses none."""
+    return {line.value for line in lines if line.key in COLUMNS}
+
+
 def _with_times(
     columns: tuple[ColumnSeen, ...],
     stage: ColumnSeen,
@@ -269,7 +274,7 @@ def _with_times(
     else:
         timed, starts = time_settings(sorted(rest, key=lambda column: column.name not in named))
     made += timed
-    used = {setting.value for setting in made}
+    used = _named_by(made)
     may_tell_lengths = given.end is None and given.duration is None and given.shape is not Shape.EPOCHS
     if starts is not None:
         free = [c for c in rest if c.name not in used]
@@ -290,7 +295,7 @@ def _with_times(
             rest = [c.taking(first) for c in rest if c.name != telling.name]
             counted = stage.taking(first)
         lines = _count_settings(rest, counted, _names(stage, made))
-        used |= {setting.value for setting in lines}
+        used |= _named_by(lines)
         blocks = [c.name for c in rest if c.kind is ColumnKind.CODES and are_blocks(c.cells) and c.distinct > 1]
         offered = [Setting("night_column", name, Why.IN_BLOCKS) for name in blocks if name not in used]
         made += [*lines, *offered[: bool(lines)]]

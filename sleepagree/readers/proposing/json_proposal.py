@@ -22,6 +22,7 @@ from sleepagree.readers.json.beside import (
 )
 from sleepagree.readers.json.fhir import is_fhir
 from sleepagree.readers.json.fields import Field
+from sleepagree.readers.json.records import ANY
 from sleepagree.readers.layout import DURATION_UNITS, Layout
 from sleepagree.readers.proposing.column_kinds import ColumnKind, is_zone
 from sleepagree.readers.proposing.column_roles import Found
@@ -53,7 +54,7 @@ def json_readings(path: str, document: Any, given: Layout, near: datetime | None
     where: list[dict[str, Any]] = [{}, *({"records": records} for records in paths)]
     found = [f for values in where if (f := roles_of(path, taken_apart(values), given)) is not None]
     found = _without_lists_of_nights([replace(f, labels=called(f.labels, legends(document))) for f in found])
-    found = [f for f in found if f.is_whole]
+    found = _with_nights_joined([f for f in found if f.is_whole])
     # with a column for each stage, "*" would make labels of all names of columns
     found = [f for f in found if "stage_columns" in f.told] or found
     rows = [_size(f) for f in found]
@@ -115,6 +116,25 @@ def _without_lists_of_nights(found: Sequence[Found]) -> list[Found]:
     nights = [one for one in found if any(_is_night_of(other, one) for other in found)]
     # the same list may be found without its path
     return [one for one in found if not any(one.columns == of.columns for of in nights)]
+
+
+def _with_nights_joined(found: Sequence[Found]) -> list[Found]:
+    """Return what may be a night; of nights under names all rows where they tell moments, else the last night."""
+    for joined in (f for f in found if f"{ANY}." in f.records):
+        above, _, below = joined.records.partition(ANY)
+        nights = [f for f in found if f.records.startswith(above) and f.records.endswith(below) and f is not joined]
+        scored = [f for f in nights if f.known]
+        if len(scored) > 1:
+            kept = joined if _tells_moments(joined) else _last_of(scored)
+            return [kept, *(f for f in found if f not in nights and f is not joined)]
+    return [f for f in found if f"{ANY}." not in f.records]
+
+
+def _last_of(nights: Sequence[Found]) -> Found:
+    """Return the last of nights under names with the others beside it."""
+    *others, last = nights
+    line = Setting("records", last.records, Why.LAST, tuple(Choice(f.records) for f in others), (str(len(nights)),))
+    return replace(last, settings=tuple(line if s.key == line.key else s for s in last.settings))
 
 
 def _is_night_of(rows: Found, nights: Found) -> bool:

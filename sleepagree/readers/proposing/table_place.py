@@ -6,7 +6,7 @@ import csv
 import json
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import chain, groupby, pairwise
 from typing import Any, Final, NamedTuple
 
@@ -362,6 +362,8 @@ def record_paths(document: Any) -> list[str]:
             held = {isinstance(inner, list) for inner in value.values()}
             if len(value) > 1 and (held == {True} or (held == {False} and not is_row)):
                 paths.setdefault(f"{path}.*".lstrip("."))
+                for key in _lists_of_all(value):
+                    paths.setdefault(f"{path}.*.{key}".lstrip("."))
             pending += [(f"{path}.{key}".lstrip("."), inner, False) for key, inner in value.items()]
         elif isinstance(value, list) and value:
             if path or not isinstance(value[0], dict):
@@ -372,6 +374,13 @@ def record_paths(document: Any) -> list[str]:
             # of many rows no values stand under the names of one row's fields
             pending += [(path, inner, len(value) > 1) for inner in value[:1] if isinstance(inner, dict)]
     return list(paths)
+
+
+def _lists_of_all(value: Mapping[str, Any]) -> list[str]:
+    """Return the names of the lists of rows that every object of an object has, as nights under names have them."""
+    first, *others = value.values()
+    names = first if isinstance(first, dict) else ()
+    return [n for n in names if all(isinstance(o, dict) and _are_rows(o.get(n)) for o in (first, *others))]
 
 
 def _is_run(value: Any) -> bool:
