@@ -141,9 +141,13 @@ def _long_wake(c: Caution) -> str:
 
 
 def _time_uncounted(c: Caution) -> str:
+    untold = c.get("untold_min")
     text = (
-        f"TST, WASO, SE and the minutes of stages count only the {c['scored_min']:.1f} min that both sides scored; "
-        f"{c['missing_min']:.1f} min of the window are not in them, but are in TIB."
+        f"TST, WASO, SE and the minutes of stages count only the {c['scored_min']:.1f} min "
+        + ("in which both sides say sleep or wake; " if untold else "that both sides scored; ")
+        + f"{c['missing_min']:.1f} min of the window "
+        + (f"({untold:.1f} of them under a word that may be either) " if untold else "")
+        + "are not in them, but are in TIB."
     )
     if c["efficiency_of_scored"]:
         reference, device = (f"{value:.1f} %" for value in c["efficiency_of_scored"])

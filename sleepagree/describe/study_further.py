@@ -9,7 +9,7 @@ from sleepagree.describe.blocks import Cell, Paragraph, Section, Table, Told, no
 from sleepagree.describe.study_bias import difference_of, digits_of, on_printed_scale
 from sleepagree.describe.study_epochs import filled_epochs
 from sleepagree.describe.study_paragraphs import say_estimate, units_of
-from sleepagree.describe.words import interval, p_value, percent, percent_interval, say_class, say_level
+from sleepagree.describe.words import interval, join_words, p_value, percent, percent_interval, say_class, say_level
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.reliability import WithinPeople
 from sleepagree.study.results import DeviceStudy, SeveralScorers, SilenceCounted, StudyAgreement, WholeTotal
@@ -76,10 +76,12 @@ def _say_silence(counted_so: SilenceCounted, device: DeviceStudy, study: StudyAg
         f"{_what_it_gave(counted_so.silent, filled_epochs(device)[0])} it says the same in {percent(found.value, 1)} "
         f"({ends}), under '{shorten(device.mappings[0].mapping.name)}'."
     )
-    only = counted_so.without_reference
-    return (
-        f"{said} Left out on both sides: {counted(only, 'epoch')} with a stage of the device alone." if only else said
-    )
+    left_out = [
+        (counted_so.without_reference, "with a stage of the device alone"),
+        (counted_so.without_class, "with a stage of the device that is in no class"),
+    ]
+    told = [f"{counted(epochs, 'epoch')} {which}" for epochs, which in left_out if epochs]
+    return f"{said} Left out on both sides: {join_words(told)}." if told else said
 
 
 def _what_it_gave(silent: int, filled: int) -> str:

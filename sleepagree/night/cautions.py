@@ -15,7 +15,7 @@ from sleepagree.hypnogram.ledger import CONSENSUS
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings, reported_classes
 from sleepagree.mapping.words import COVERAGE, UNSCORED, canonical_stage, is_sleep
-from sleepagree.night.measures import measure_sides
+from sleepagree.night.measures import measure_sides_alone, told_epochs
 from sleepagree.scoring.measures import LATENCIES, MeasurePair, pair_measures
 
 #: From here on time that one side did not score is told beside the measures, whichever comes first.
@@ -159,7 +159,7 @@ def _numbered_differently(paired: PairedNight) -> list[Caution]:
 def uncounted_time(
     paired: PairedNight, measures: Sequence[MeasurePair], mapping: StageMapping | None = None
 ) -> Caution | None:
-    """Return what time that one side did not score does to the measures; None where it is little.
+    """Return what time in which one side says neither sleep nor wake does to the measures; None where it is little.
 
     Parameters
     ----------
@@ -171,18 +171,21 @@ def uncounted_time(
         The mapping that they were made with.
     """
     ledger = paired.ledger
-    missing = ledger.window_epochs - ledger.scored
+    told = told_epochs(paired.reference, paired.device, paired.reference_set, paired.device_set, mapping)
+    counted = int(np.count_nonzero(paired.scored & told))
+    missing = ledger.window_epochs - counted
     little = missing <= _MUCH_UNCOUNTED_SHARE * ledger.window_epochs and missing <= _MUCH_UNCOUNTED_MIN * _PER_MIN
     latencies = _own_latencies(paired, measures, mapping) if missing else ()
     if little and all(abs(own - counted) < _MUCH_UNCOUNTED_MIN for _, _, own, counted in latencies):
         return None
     sides = next(((p.reference, p.device) for p in measures if p.measure == "TST"), (math.nan, math.nan))
-    scored_min = ledger.scored / _PER_MIN
-    efficiency = () if any(map(math.isnan, sides)) else tuple(100 * tst / scored_min for tst in sides)
+    counted_min = counted / _PER_MIN
+    efficiency = () if any(map(math.isnan, sides)) or not counted else tuple(100 * tst / counted_min for tst in sides)
     return Caution.of(
         CautionKind.TIME_UNCOUNTED,
-        scored_min=scored_min,
+        scored_min=counted_min,
         missing_min=missing / _PER_MIN,
+        untold_min=(ledger.scored - counted) / _PER_MIN,
         efficiency_of_scored=efficiency,
         own_latencies=tuple((measure, side, own) for measure, side, own, _ in latencies),
     )
@@ -192,7 +195,7 @@ def _own_latencies(
     paired: PairedNight, measures: Sequence[MeasurePair], mapping: StageMapping | None
 ) -> tuple[tuple[str, str, float, float], ...]:
     """Return the latencies that are others by all that a side said: measure, side, minutes by that, as counted."""
-    sides = measure_sides(paired, mapping, scored=np.ones(paired.status.size, bool))
+    sides = measure_sides_alone(paired, mapping)
     own = {pair.measure: pair for pair in pair_measures(*sides, class_minutes=())}
     return tuple(
         (pair.measure, side, value, counted)

@@ -27,7 +27,7 @@ from sleepagree.night.cautions import (
     unreported_cautions,
 )
 from sleepagree.night.intervals import NightIntervals, intervals_of_night
-from sleepagree.night.measures import measure_sides, pair_with_classes
+from sleepagree.night.measures import general_sleep, measure_sides, pair_with_classes
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.ceiling import Ceiling, ceiling_under
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
@@ -197,7 +197,8 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
     scored = tuple(_score_mapping(m, paired, native, level) for m in chosen)
     others = () if asked else _with_kappa(scored[0], paired)
     first = scored[0]
-    measures = pair_with_classes(measure_sides(paired, chosen[0]), chosen[0], first.counts, paired.device_set)
+    general = general_sleep(chosen[0], native, paired.reference_set, paired.device_set)
+    measures = pair_with_classes(measure_sides(paired, chosen[0]), chosen[0], first.counts, paired.device_set, general)
     clock = quick_clock_check(paired, chosen[0])
     changes = clock_change_cautions(paired, chosen[0])
     # a clock that was changed in the night is right before it: no one offset mends that

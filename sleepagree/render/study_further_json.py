@@ -37,7 +37,8 @@ def silence_document(counted: SilenceCounted | None) -> Document | None:
     if counted is None:
         return None
     document = {**intervals_document(counted.agreement), "epochs": counted.asked, "silent": counted.silent}
-    return {**document, "without_reference": counted.without_reference}
+    beside = {"without_reference": counted.without_reference, "without_class": counted.without_class}
+    return {**document, **beside}
 
 
 def totals_document(totals: Sequence[WholeTotal]) -> list[Document]:

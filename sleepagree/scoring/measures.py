@@ -189,30 +189,33 @@ def pair_measures(
     device: SleepMeasures,
     *,
     class_minutes: tuple[tuple[str, float, float], ...],
+    general_min: tuple[float, float] = (0.0, 0.0),
     not_reported: tuple[str, ...] = (),
     of_wake: Collection[str] = (),
-    device_tells_sleep: bool = True,
 ) -> tuple[MeasurePair, ...]:
     """Return all measures of both sides in the order of tables.
 
     Parameters
     ----------
     reference, device : SleepMeasures
-        The two sides.
+        The two sides; of one whose labels do not tell sleep from wake all but the time in bed is nan.
     class_minutes : tuple of (class, reference minutes, device minutes)
         Minutes of each class under the first mapping; nan where the device cannot report the class.
+    general_min : tuple of (float, float)
+        Minutes asleep, by reference and by device, that are no part of what classes were counted in; no percentage is
+        of them.
     not_reported : tuple of str
         Names of the measures that the device cannot give.
     of_wake : collection of str
         Classes that hold wake, which are no part of sleep.
-    device_tells_sleep : bool
-        Whether the device's labels tell sleep from wake; without that it has no measure of sleep.
     """
     pairs = []
-    mixed = "" if device_tells_sleep else "a label of the device holds wake and sleep"
+    mixed = [side for side, one in (("reference", reference), ("device", device)) if math.isnan(one.tst_min)]
+    which = "either side" if len(mixed) == 2 else f"the {'/'.join(mixed)}"
+    untold = f"it is not known which labels of {which} are sleep" if mixed else ""
     for name, unit, attribute in _FIXED:
         values = getattr(reference, attribute), getattr(device, attribute)
-        why = mixed if math.isnan(values[1]) else ""
+        why = untold if name != "TIB" else ""
         pairs.append(MeasurePair(name, unit, *values, why or _reason(name, values, not_reported)))
     for name, *minutes in class_minutes:
         values = (minutes[0], minutes[1])
@@ -221,9 +224,12 @@ def pair_measures(
     for name, *minutes in class_minutes:
         if name in of_wake:
             continue
-        shares = _percent(minutes[0], reference.tst_min), _percent(minutes[1], device.tst_min)
+        shares = (
+            _percent(minutes[0], reference.tst_min - general_min[0]),
+            _percent(minutes[1], device.tst_min - general_min[1]),
+        )
         why = _reason(f"percent {name}", shares, ("percent " + name,) if math.isnan(minutes[1]) else ())
-        pairs.append(MeasurePair(f"percent {name}", "% of TST", *shares, mixed or why))
+        pairs.append(MeasurePair(f"percent {name}", "% of TST", *shares, untold or why))
     return tuple(pairs)
 
 

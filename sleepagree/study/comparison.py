@@ -22,7 +22,8 @@ from sleepagree.inference.resampling import CORRELATION, BootstrapIntervals, Bou
 from sleepagree.inference.table_sums import ratio
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings
 from sleepagree.mapping.sets import StageSet
-from sleepagree.night.measures import measure_codes, pair_with_classes
+from sleepagree.mapping.words import is_sleep
+from sleepagree.night.measures import general_epochs, measure_codes, pair_with_classes, told_epochs
 from sleepagree.scoring.class_sequences import classes_of
 from sleepagree.scoring.coefficients import CLASS_STATISTICS, TABLE_STATISTICS, fleiss_kappa, krippendorff_alpha
 from sleepagree.study.groups import NightGroups, fold_nights, group_nights, merged_sets
@@ -213,16 +214,36 @@ def _measure(
         )
         for (mapping, _), codes, device_set in both
     ]
+    # an epoch that one device calls wake-or-sleep counts for neither
+    joint = joint & np.all(
+        [told_epochs(reference, codes, reference_set, of, measured_by) for _, codes, of in both], axis=0
+    )
     # minutes of classes too are those of the same epochs, whatever either mapping leaves out
     counted = joint & np.all([found >= 0 for of_side in classes for found in of_side], axis=0)
+    vague = joint & _any_general(reference, reference_set, both)
     errors, names = [], []
     for ((mapping, reported), codes, device_set), (rows, columns) in zip(both, classes, strict=True):
         measured = measure_codes(reference, codes, joint, reference_set, device_set, measured_by)
-        pairs = pair_with_classes(measured, mapping, _cross(rows, columns, counted, mapping), reported)
+        general = _asleep_min(reference[vague], reference_set), _asleep_min(codes[vague], device_set)
+        pairs = pair_with_classes(measured, mapping, _cross(rows, columns, counted, mapping), reported, general)
         # only the numbers stay: the pairs of a night would take six kilobytes
         errors.append(np.array([abs(pair.difference) for pair in pairs]))
         names.append(share_equal(tuple(pair.measure for pair in pairs)))
     return tuple(errors), tuple(names)
+
+
+def _any_general(reference: LabelCodes, reference_set: StageSet, both: Sequence[Any]) -> _Flags:
+    """Return the epochs in which any side has a word for sleep that is too general for a class."""
+    found = np.zeros(reference.size, bool)
+    for (mapping, _), codes, device_set in both:
+        found |= general_epochs(reference, reference_set, mapping.reference_codes(reference_set))
+        found |= general_epochs(codes, device_set, mapping.device_codes(device_set))
+    return found
+
+
+def _asleep_min(codes: LabelCodes, stage_set: StageSet) -> float:
+    asleep = np.array([*(is_sleep(stage) is True for stage in stage_set.stages), False])
+    return float(np.count_nonzero(asleep[codes])) * EPOCH_S / 60
 
 
 # --- two devices over many nights -------------------------------------------------------------------------

@@ -20,7 +20,8 @@ from sleepagree.inference.resampling import SHARE, Bounds
 from sleepagree.inference.table_sums import ratio
 from sleepagree.mapping.mapping import StageMapping, reported_classes
 from sleepagree.mapping.sets import StageSet
-from sleepagree.mapping.words import is_sleep
+from sleepagree.mapping.words import COVERAGE, UNSCORED, is_sleep
+from sleepagree.night.measures import told_stages
 from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN, account_for_bias, unreported_stages
 from sleepagree.scoring.runs import CHANGES
 from sleepagree.study.groups import NightGroups
@@ -163,7 +164,8 @@ def count_silence(grouped: NightGroups, mapping: StageMapping, counts: Counts) -
     kernels, purpose = {"agreement": _share_of_asked}, f"silence {grouped.device}"
     found = grouped.resample(by_unit, kernels, purpose, bounds={"agreement": SHARE})
     unscored = sum(_only_by_device(night) for night in grouped.nights)
-    return SilenceCounted(found["agreement"][0], int(asked.sum()), int(silent.sum()), unscored)
+    outside = sum(_outside_classes(night, mapping) for night in grouped.nights)
+    return SilenceCounted(found["agreement"][0], int(asked.sum()), int(silent.sum()), unscored, outside)
 
 
 def _share_of_asked(sums: NDArray[Any]) -> Values:
@@ -180,6 +182,13 @@ def _silent_epochs(night: NightSummary, mapping: StageMapping) -> int:
 def _only_by_device(night: NightSummary) -> int:
     """Return how many epochs have a stage of the device and none of the reference."""
     return int(night.crossed[~_has_stage(night.reference_set)][:, _has_stage(night.device_set)].sum())
+
+
+def _outside_classes(night: NightSummary, mapping: StageMapping) -> int:
+    """Return how many epochs have a class of the reference and a stage of the device that is in no class."""
+    rows = np.array(mapping.reference_codes(night.reference_set)) >= 0
+    columns = np.array(mapping.device_codes(night.device_set)) < 0
+    return int(night.native[rows][:, columns].sum())
 
 
 def _has_stage(stage_set: StageSet) -> NDArray[np.bool_]:
@@ -245,20 +254,26 @@ def _totals_of(night: NightSummary, mapping: StageMapping) -> tuple[list[float],
     rows = mapping.reference_codes(night.reference_set)
     # where the reference gave no stage, the device's would be a bias that nothing shows
     by_device = night.crossed[_has_stage(night.reference_set)].sum(axis=0)[1:]
+    told = told_stages(mapping, night.reference_set, night.device_set)
     return (
-        _side_totals(night.crossed.sum(axis=1)[1:], night.reference_set, rows, mapping),
-        _side_totals(by_device, night.device_set, columns, mapping),
+        _side_totals(night.crossed.sum(axis=1)[1:], told[0].stages, night.reference_set.stages, rows, mapping),
+        _side_totals(by_device, told[1].stages, night.device_set.stages, columns, mapping),
     )
 
 
 def _side_totals(
-    epochs: Counts, stage_set: StageSet, codes: tuple[int, ...] | list[int], mapping: StageMapping
+    epochs: Counts, told: Sequence[str], stages: Sequence[str], codes: Sequence[int], mapping: StageMapping
 ) -> list[float]:
-    tst, classes = 0.0, [0.0] * len(mapping.reference_classes)
-    for count, stage, code in zip(epochs.tolist(), stage_set.stages, codes, strict=True):
+    """Return TST and the minutes of each class; nan where the night has a word that may be of it or of another."""
+    names = mapping.reference_classes
+    tst, classes = 0.0, [0.0] * len(names)
+    holds = [{stage for stage, of in mapping.stage_classes if of == name} for name in names]
+    for count, said, stage, code in zip(epochs.tolist(), told, stages, codes, strict=True):
+        covers = COVERAGE.get(stage, frozenset())
         if code >= 0:
             classes[code] += count * _EPOCH_MIN
-        asleep = is_sleep(stage)
-        # a word that does not tell sleep from wake leaves a night that has it without a total
-        tst += NAN if asleep is None and count and code >= 0 else count * _EPOCH_MIN * bool(asleep)
-    return [tst, *(NAN if math.isnan(c) else c for c in classes)]
+        elif count and len(covers) > 1:
+            classes = [NAN if held & covers else total for held, total in zip(holds, classes, strict=True)]
+        if stage != UNSCORED:
+            tst += count * _EPOCH_MIN * bool(is_sleep(said)) if said or not count else NAN
+    return [tst, *classes]

@@ -278,12 +278,15 @@ class SilenceCounted:
         Those epochs, and how many of them the device gave no stage.
     without_reference : int
         Epochs to which the device gave a stage and the reference none; they count on neither side.
+    without_class : int
+        Epochs to which the reference gave a class and the device a stage that is in none; they are not asked.
     """
 
     agreement: BootstrapIntervals
     asked: int
     silent: int
     without_reference: int
+    without_class: int
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ from sleepagree.inference.resampling import BootstrapIntervals
 from sleepagree.inference.table_sums import widen_columns
 from sleepagree.mapping.mapping import StageMapping, default_mapping, fitting_mappings, refuse_unheard
 from sleepagree.mapping.sets import StageSet
-from sleepagree.night.measures import pair_with_classes
+from sleepagree.night.measures import general_sleep, pair_with_classes
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.ceiling import ceiling_under
 from sleepagree.scoring.coefficients import CLASS_STATISTICS, NEED_ALL_CLASSES, TABLE_STATISTICS, Statistic
@@ -291,7 +291,8 @@ def measure_table(
     values = np.empty((0, 2, 0))
     for i, night in enumerate(nights):
         measured = SleepMeasures(*night.reference_measures), SleepMeasures(*night.device_measures)
-        pairs = pair_with_classes(measured, mapping, counts[i], device_set)
+        general = general_sleep(mapping, night.native, night.reference_set, night.device_set)
+        pairs = pair_with_classes(measured, mapping, counts[i], device_set, general)
         if not named:
             named = tuple((pair.measure, pair.unit) for pair in pairs)
             values = np.empty((len(named), 2, len(nights)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
@@ -79,7 +80,8 @@ def test_the_offset_that_a_message_names_puts_the_starts_together(offset_s: floa
 
 
 def test_reasons_say_what_is_missing_and_where() -> None:
-    awake = SleepMeasures(*[math.nan] * len(SleepMeasures.__dataclass_fields__))
+    nothing = SleepMeasures(*[math.nan] * len(SleepMeasures.__dataclass_fields__))
+    awake = replace(nothing, tst_min=0.0)
     slept = SleepMeasures(*[1.0] * len(SleepMeasures.__dataclass_fields__))
     pairs = pair_measures(awake, awake, class_minutes=(("light", 0.0, 0.0),))
     why = {pair.measure: pair.undefined_because for pair in pairs}

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from sleepagree.hypnogram.align import align
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.study_json import study_document
-from sleepagree.study.night_summary import NightSummary, summarise_night
+from sleepagree.study.night_summary import NightSummary, pack_epochs, summarise_night
 from sleepagree.study.results import StudyAgreement, StudyOptions
 from sleepagree.study.summarise import summarise_study
 from tests.ferry import simulated_nights
@@ -15,7 +17,7 @@ from tests.told import study_lines
 
 
 def night(reference: list[str | None], device: list[str | None], who: str) -> NightSummary:
-    sides = read_hypnogram(reference), read_hypnogram(device, reports=("wake", "light", "deep", "rem"))
+    sides = read_hypnogram(reference), read_hypnogram(device, reports=("wake", "light", "deep", "rem", "asleep"))
     paired = align(reference=sides[0], device=sides[1])
     return summarise_night(paired, participant=who, night="1", device="pad B")
 
@@ -87,3 +89,33 @@ def test_a_summary_keeps_its_window_through_its_document() -> None:
     again = NightSummary.from_document(one.to_document())
     assert (again.crossed == one.crossed).all()
     assert again.crossed.sum() == one.window_epochs
+
+
+def test_a_word_that_no_class_has_room_for_leaves_no_total_of_what_it_may_be() -> None:
+    """Two epochs "asleep" may be light, deep or REM; they are no wake, and the night's sleep is known."""
+    device = ["wake", "wake", "asleep", "asleep", "light", "deep", "deep", "rem", "rem", "wake"]
+    reference = ["W", "W", "N3", "N3", "N2", "N3", "N3", "R", "R", "W"]
+    both = summarise_study([night(reference, device, "crew-1")], StudyOptions(resamples=20))
+    found = both.devices[0]
+    assert {total.measure for total in found.totals} == {"TST", "minutes wake"}
+    assert found.silence is not None
+    assert (found.silence.asked, found.silence.without_class) == (8, 2)
+    told = " ".join(line.strip() for line in study_lines(both))
+    assert "Left out on both sides: 2 epochs with a stage of the device that is in no class." in told
+
+
+def test_two_devices_are_measured_on_epochs_in_which_both_say_sleep_or_wake() -> None:
+    """Both devices are right wherever they say wake or sleep; one has a word that may be either for eight epochs."""
+    reference = ["W"] * 6 + ["N2"] * 20 + ["R"] * 10
+    words = {"W": "wake", "N2": "light", "R": "rem"}
+    plain = [words[stage] for stage in reference]
+    vague = plain[:10] + ["wake-or-sleep"] * 8 + plain[18:]
+    nights = []
+    for who in ("crew-1", "crew-2"):
+        for name, device in (("pad B", plain), ("band A", vague)):
+            paired = align(reference=read_hypnogram(reference), device=read_hypnogram(device))
+            one = summarise_night(paired, participant=who, night="1", device=name)
+            nights.append(replace(one, epochs=pack_epochs(paired.reference, paired.device, begin_s=0.0)))
+    found = summarise_study(nights, StudyOptions(resamples=20)).comparisons[0]
+    errors = [(pair.first, pair.second) for pair in found.differences if pair.class_name == "TST"]
+    assert errors == [(0.0, 0.0)]
