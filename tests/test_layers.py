@@ -21,7 +21,7 @@ ROOMS = {
     "caution": "",
     "shown": "",
     "files": "formulas kinds object_store toml writing reading packed markup",
-    "mapping": "words languages sets checks mapping files",
+    "mapping": "words languages sets checks mapping label_coverage files",
     "hypnogram": "spans epochs zones window ledger silence align clock_changes joining",
     "readers": "layout times.words columns encodings log_lines csv_table times.clock "
     "times.zones times.declared times.forms times.reading times.nights rows table.table "

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import lru_cache
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
+from sleepagree.mapping.label_coverage import LabelCoverage, cover_device, cover_labels, known_in_classes
 from sleepagree.mapping.mapping import StageMapping, reported_classes
 from sleepagree.mapping.sets import StageSet
 from sleepagree.mapping.words import COVERAGE, canonical_stage, is_sleep
@@ -27,29 +28,6 @@ from sleepagree.scoring.measures import (
     measure_kinds,
     pair_measures,
 )
-
-_Side = tuple[StageSet, tuple[int, ...]]  # labels, and the class of each
-
-
-class ToldStages(NamedTuple):
-    """What the labels of one side say of sleep.
-
-    Parameters
-    ----------
-    stages : tuple of str
-        Of each label, in the order of the stage set: its own, or for a word that only the mapping explains the one
-        that its class stands for; "" for a label that tells neither sleep nor wake.
-    tells_sleep : bool
-        Whether it is known of every class that such words stand in whether it is sleep; without that the side has no
-        measure of sleep.
-    """
-
-    stages: tuple[str, ...]
-    tells_sleep: bool
-
-    def kinds(self, codes: NDArray[np.int16]) -> NDArray[np.uint8]:
-        """Return what each epoch is, as `measure_kinds` reads it; -1 is a gap."""
-        return np.array([*map(_kind, self.stages), SILENT], np.uint8)[codes]
 
 
 def measure_sides(paired: PairedNight, mapping: StageMapping | None) -> tuple[SleepMeasures, SleepMeasures]:
@@ -76,19 +54,20 @@ def measure_codes(
 ) -> tuple[SleepMeasures, SleepMeasures]:
     """Return the measures of both sides from label codes, as :func:`measure_sides` does."""
     counts = scored & told_epochs(reference, device, reference_set, device_set, mapping)
-    told = told_stages(mapping, reference_set, device_set)
+    covers = cover_labels(mapping, reference_set, device_set)
     return (
-        _measure_side(reference, counts, reference_set, told[0]),
-        _measure_side(device, counts, device_set, told[1]),
+        _measure_side(reference, counts, reference_set, covers[0]),
+        _measure_side(device, counts, device_set, covers[1]),
     )
 
 
 def measure_sides_alone(paired: PairedNight, mapping: StageMapping | None) -> tuple[SleepMeasures, SleepMeasures]:
     """Return the measures of either side from all that it says in the window, whatever the other says."""
-    told, every = told_stages(mapping, paired.reference_set, paired.device_set), np.ones(paired.scored.size, bool)
+    covers = cover_labels(mapping, paired.reference_set, paired.device_set)
+    every = np.ones(paired.scored.size, bool)
     return (
-        _measure_side(paired.reference, every, paired.reference_set, told[0]),
-        _measure_side(paired.device, every, paired.device_set, told[1]),
+        _measure_side(paired.reference, every, paired.reference_set, covers[0]),
+        _measure_side(paired.device, every, paired.device_set, covers[1]),
     )
 
 
@@ -101,9 +80,9 @@ def told_epochs(
 ) -> NDArray[np.bool_]:
     """Return the epochs in which either side says sleep or wake; one that never tells takes none from the other."""
     found = np.ones(reference.size, bool)
-    for codes, told in zip((reference, device), told_stages(mapping, reference_set, device_set), strict=True):
-        if told.tells_sleep:
-            found &= told.kinds(codes) != SILENT
+    for codes, covers in zip((reference, device), cover_labels(mapping, reference_set, device_set), strict=True):
+        if _tell_sleep(covers):
+            found &= _kinds(covers)[codes] != SILENT
     return found
 
 
@@ -121,73 +100,21 @@ def measure_device(
     mapping : StageMapping
         Names the classes.
     """
-    side = device_set, mapping.device_rows(device_set)
-    measures = _measure_side(
-        codes, np.ones(codes.size, bool), device_set, _told_by_side(side, _stages_of_classes(mapping, side))
-    )
+    covers = cover_device(mapping, device_set)
+    measures = _measure_side(codes, np.ones(codes.size, bool), device_set, covers)
     classes = classes_of(codes, mapping.device_codes(device_set))
     counts = np.zeros((len(mapping.reference_classes), len(mapping.device_classes)), np.int64)
     # minutes of the device's classes are sums of columns: which row holds them does not matter
     counts[0] = np.bincount(classes[classes >= 0], minlength=len(mapping.device_classes))
-    sleep_min = np.count_nonzero(general_epochs(codes, *side)) * EPOCH_S / 60
+    sleep_min = np.count_nonzero(general_epochs(codes, device_set, mapping.device_codes(device_set))) * EPOCH_S / 60
     pairs = pair_with_classes((measures, measures), mapping, counts, device_set, (sleep_min, sleep_min))
     return tuple((pair.measure, pair.unit, pair.device) for pair in pairs)
 
 
 def asleep_classes(mapping: StageMapping, device_set: StageSet) -> tuple[bool, ...]:
     """Return whether each class of the reference is sleep; a device's label of wake makes its class wake, too."""
-    held = _held_by_classes(mapping, (device_set, mapping.device_rows(device_set)))
-    return tuple("W" not in stages for stages in held)
-
-
-@lru_cache(maxsize=256)
-def told_stages(
-    mapping: StageMapping | None, reference_set: StageSet, device_set: StageSet
-) -> tuple[ToldStages, ToldStages]:
-    """Return what the labels of reference and device say of sleep under a mapping, or without one."""
-    if mapping is None:
-        # without a class no label goes anywhere
-        nowhere = ((side, (-1,) * len(side.stages)) for side in (reference_set, device_set))
-        reference, device = (_told_by_side(side, []) for side in nowhere)
-        return reference, device
-    mapping = mapping.read_with(reference_set)
-    sides = ((reference_set, mapping.reference_codes(reference_set)), (device_set, mapping.device_rows(device_set)))
-    of_classes = _stages_of_classes(mapping, *sides)
-    return _told_by_side(sides[0], of_classes), _told_by_side(sides[1], of_classes)
-
-
-def _told_by_side(side: _Side, of_classes: Sequence[str]) -> ToldStages:
-    """Return what the labels of a side say, with the stage that each class stands for."""
-    own = [(stage, code, is_sleep(stage) is not None) for stage, code in zip(side[0].stages, side[1], strict=True)]
-    stages = tuple(stage if is_told else of_classes[code] if code >= 0 else "" for stage, code, is_told in own)
-    return ToldStages(stages, all(is_told or code < 0 or of_classes[code] for _, code, is_told in own))
-
-
-def _held_by_classes(mapping: StageMapping, *sides: _Side) -> list[set[str]]:
-    """Return the stages that are sleep or wake and are known to be in each class: by its name, by lines, by labels."""
-    names = mapping.reference_classes
-    told = [(canonical_stage(name) or "", name) for name in names]
-    told += (*mapping.stage_classes, *mapping.device)
-    told += [(s, names[c]) for side, codes in sides for s, c in zip(side.stages, codes, strict=True) if c >= 0]
-    return [{stage for stage, of in told if of == name and is_sleep(stage) is not None} for name in names]
-
-
-def _stages_of_classes(mapping: StageMapping, *sides: _Side) -> list[str]:
-    """Return the stage that a word known by its class alone stands for; "" where it may be wake or sleep.
-
-    A class of which nothing is known is sleep where another one is known to be that of wake.
-    """
-    held = _held_by_classes(mapping, *sides)
-    has_wake = any("W" in stages for stages in held)
-    found = []
-    for name, stages in zip(mapping.reference_classes, held, strict=True):
-        covered = frozenset[str]().union(*(COVERAGE[stage] for stage in stages))
-        named = canonical_stage(name) or ""
-        if "W" in covered or not (covered or has_wake):
-            found.append("W" if covered == {"W"} else "")
-        else:
-            found.append(named if covered and covered <= COVERAGE.get(named, frozenset()) else "sleep")
-    return found
+    known = known_in_classes(mapping, (device_set, mapping.device_rows(device_set)))
+    return tuple("W" not in stages for stages in known)
 
 
 def general_sleep(
@@ -204,15 +131,14 @@ def general_sleep(
     reference_set, device_set : StageSet
         Labels of both sides.
     """
-    told = told_stages(mapping, reference_set, device_set)
     codes = mapping.read_with(reference_set).reference_codes(reference_set), mapping.device_codes(device_set)
     sets = reference_set, device_set
     rows, columns = (np.array(_are_general(side, c), bool) for side, c in zip(sets, codes, strict=True))
     if not (rows.any() or columns.any()):
         return 0.0, 0.0
-    asleep = [np.array([is_sleep(stage) is True for stage in of.stages], bool) for of in told]
-    is_told = [np.array([stage != "" for stage in of.stages], bool) for of in told]
-    epochs = native * (rows[:, None] | columns) * np.outer(*is_told)
+    kinds = [_kinds(covers)[:-1] for covers in cover_labels(mapping, reference_set, device_set)]
+    told, asleep = [kind != SILENT for kind in kinds], [(kind & SLEEP) > 0 for kind in kinds]
+    epochs = native * (rows[:, None] | columns) * np.outer(*told)
     return float(epochs[asleep[0]].sum()) * EPOCH_S / 60, float(epochs[:, asleep[1]].sum()) * EPOCH_S / 60
 
 
@@ -277,14 +203,14 @@ def class_minutes(
 
 
 def _measure_side(
-    codes: NDArray[np.int16], counts: NDArray[np.bool_], stage_set: StageSet, told: ToldStages
+    codes: NDArray[np.int16], counts: NDArray[np.bool_], stage_set: StageSet, covers: LabelCoverage
 ) -> SleepMeasures:
-    if not told.tells_sleep:
+    if not _tell_sleep(covers):
         return SleepMeasures(codes.size * EPOCH_S / 60, *[NAN] * 7)
     return measure_kinds(
-        np.where(counts, told.kinds(codes), _SILENT).tobytes(),
-        reports_rem="R" in (*stage_set.reportable, *told.stages),
-        reports_deep="N3" in (*stage_set.reportable, *told.stages),
+        np.where(counts, _kinds(covers)[codes], _SILENT).tobytes(),
+        reports_rem="R" in stage_set.reportable or {"R"} in covers,
+        reports_deep="N3" in stage_set.reportable or {"N3"} in covers,
         epoch_min=EPOCH_S / 60,
     )
 
@@ -292,7 +218,19 @@ def _measure_side(
 _SILENT: Final = np.uint8(SILENT)
 
 
-def _kind(stage: str) -> int:
+def _tell_sleep(covers: LabelCoverage) -> bool:
+    """Whether no label of a side stands in a class that may hold both wake and sleep."""
+    return not any({"W"} < stages for stages in covers)
+
+
+@lru_cache(maxsize=256)
+def _kinds(covers: LabelCoverage) -> NDArray[np.uint8]:
+    """Return what an epoch with each label is, as `measure_kinds` reads it; the last is a gap (code -1)."""
+    return np.array([*map(_kind, covers), SILENT], np.uint8)
+
+
+def _kind(covers: frozenset[str]) -> int:
     """Return sleep, wake or neither, with the bit of REM or deep."""
-    asleep = is_sleep(stage)
-    return SILENT if asleep is None else WAKE if not asleep else SLEEP | {"R": REM_BIT, "N3": DEEP_BIT}.get(stage, 0)
+    if "W" in covers or not covers:
+        return WAKE if covers == {"W"} else SILENT
+    return SLEEP | (REM_BIT if covers == {"R"} else DEEP_BIT if covers == {"N3"} else 0)

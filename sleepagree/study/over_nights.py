@@ -18,10 +18,10 @@ from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.resampling import SHARE, Bounds
 from sleepagree.inference.table_sums import ratio
+from sleepagree.mapping.label_coverage import LabelCoverage, cover_labels
 from sleepagree.mapping.mapping import StageMapping, reported_classes
 from sleepagree.mapping.sets import StageSet
-from sleepagree.mapping.words import COVERAGE, UNSCORED, is_sleep
-from sleepagree.night.measures import told_stages
+from sleepagree.mapping.words import COVERAGE, UNSCORED
 from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN, account_for_bias, unreported_stages
 from sleepagree.scoring.runs import CHANGES
 from sleepagree.study.groups import NightGroups
@@ -254,26 +254,28 @@ def _totals_of(night: NightSummary, mapping: StageMapping) -> tuple[list[float],
     rows = mapping.reference_codes(night.reference_set)
     # where the reference gave no stage, the device's would be a bias that nothing shows
     by_device = night.crossed[_has_stage(night.reference_set)].sum(axis=0)[1:]
-    told = told_stages(mapping, night.reference_set, night.device_set)
+    covers = cover_labels(mapping, night.reference_set, night.device_set)
     return (
-        _side_totals(night.crossed.sum(axis=1)[1:], told[0].stages, night.reference_set.stages, rows, mapping),
-        _side_totals(by_device, told[1].stages, night.device_set.stages, columns, mapping),
+        _side_totals(night.crossed.sum(axis=1)[1:], covers[0], night.reference_set.stages, rows, mapping),
+        _side_totals(by_device, covers[1], night.device_set.stages, columns, mapping),
     )
 
 
 def _side_totals(
-    epochs: Counts, told: Sequence[str], stages: Sequence[str], codes: Sequence[int], mapping: StageMapping
+    epochs: Counts, covers: LabelCoverage, stages: Sequence[str], codes: Sequence[int], mapping: StageMapping
 ) -> list[float]:
     """Return TST and the minutes of each class; nan where the night has a word that may be of it or of another."""
     names = mapping.reference_classes
     tst, classes = 0.0, [0.0] * len(names)
     holds = [{stage for stage, of in mapping.stage_classes if of == name} for name in names]
-    for count, said, stage, code in zip(epochs.tolist(), told, stages, codes, strict=True):
-        covers = COVERAGE.get(stage, frozenset())
+    for count, may_be, stage, code in zip(epochs.tolist(), covers, stages, codes, strict=True):
+        if not count or stage == UNSCORED:
+            continue
+        general = COVERAGE.get(stage, frozenset())
         if code >= 0:
             classes[code] += count * _EPOCH_MIN
-        elif count and len(covers) > 1:
-            classes = [NAN if held & covers else total for held, total in zip(holds, classes, strict=True)]
-        if stage != UNSCORED:
-            tst += count * _EPOCH_MIN * bool(is_sleep(said)) if said or not count else NAN
+        elif len(general) > 1:
+            classes = [NAN if held & general else total for held, total in zip(holds, classes, strict=True)]
+        if may_be != {"W"}:
+            tst += NAN if "W" in may_be or not may_be else count * _EPOCH_MIN
     return [tst, *classes]
