@@ -35,8 +35,8 @@ ROOMS = {
     "proposing.json_proposal proposing.sheet_proposal proposing.proposal",
     "inference": "table_sums estimate one_night normal_theory people resampling limits equivalence "
     "reliability planning correction error_sizes class_probabilities group_means",
-    "scoring": "ceiling coefficients class_sequences runs following disagreement measures redistribution offsets "
-    "table_agreement clock_blocks clock clock_check epoch_features",
+    "scoring": "ceiling coefficients class_sequences runs states following disagreement measures redistribution "
+    "offsets table_agreement clock_blocks clock clock_check epoch_features",
     "night": "measures cautions intervals compare mappings answer",
     "study": "demo.simulate demo.write night_summary clocks table file_patterns from_folder paired_epochs scorers "
     "anonymous plan run chunks execution results cautions groups from_table comparison over_nights given_nights "

@@ -33,6 +33,7 @@ from sleepagree.scoring.ceiling import Ceiling, ceiling_under
 from sleepagree.scoring.class_sequences import both_codes, class_sequence, joint_classes, square_mapping
 from sleepagree.scoring.clock_check import clock_caution, clock_change_cautions, jump_caution, quick_clock_check
 from sleepagree.scoring.disagreement import Disagreement, describe_disagreement
+from sleepagree.scoring.following import shifts_of_night
 from sleepagree.scoring.measures import MeasurePair
 from sleepagree.scoring.offsets import QuickOffset
 from sleepagree.scoring.redistribution import (
@@ -274,6 +275,7 @@ def _describe_time(paired: PairedNight, mapping: StageMapping) -> Disagreement |
         window_epochs=int(paired.status.size),
         begin=paired.begin,
         unreported=_unreported(paired, mapping),
+        shifts=shifts_of_night(paired, mapping),
     )
 
 

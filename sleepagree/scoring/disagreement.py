@@ -20,7 +20,7 @@ from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.hypnogram.zones import add_seconds
 from sleepagree.inference.estimate import NAN
 from sleepagree.scoring.class_sequences import third_of
-from sleepagree.scoring.following import Following, StateShifts, describe_following, describe_shifts
+from sleepagree.scoring.following import Following, StateShifts, describe_following
 from sleepagree.scoring.runs import Bouts, Epochs, Flags, Runs, check_sequences, count_runs
 
 ClassCodes: TypeAlias = NDArray[Any]
@@ -153,7 +153,8 @@ class Disagreement:
     following : tuple of Following
         One for each kind of transition that occurs, the commonest first.
     shifts : tuple of StateShifts
-        How late the device says that sleep, wake, REM and deep sleep begin and end, for those that the classes tell.
+        How late the device says that sleep, wake, REM and deep sleep begin and end, for those that the stages of both
+        sides tell; the classes do not matter.
     epoch_s : float
         Length of an epoch (s).
     """
@@ -187,6 +188,7 @@ def describe_disagreement(
     window_epochs: int | None = None,
     begin: datetime | None = None,
     unreported: Collection[str] = (),
+    shifts: tuple[StateShifts, ...] = (),
 ) -> Disagreement:
     """Return how the disagreement of one night lies in time.
 
@@ -205,6 +207,8 @@ def describe_disagreement(
     unreported : collection of str
         Classes that the device cannot report. Their epochs are left out of runs, of agreement by part of the night and
         close to transitions, and counted.
+    shifts : tuple of StateShifts
+        How late states begin and end, which the stages tell and not the classes.
 
     Returns
     -------
@@ -252,13 +256,7 @@ def describe_disagreement(
         bouts=_class_bouts(reference_bouts, device_bouts, classes),
         seen=_bouts_seen(reference_bouts, reference == device, classes),
         following=describe_following(reference_bouts, device, joined, classes),
-        shifts=describe_shifts(
-            reference,
-            device,
-            joined,
-            (classes, classes),
-            reportable=[name for name in classes if name not in unreported],
-        ),
+        shifts=shifts,
     )
 
 

@@ -2,20 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from functools import lru_cache
+from collections.abc import Sequence
 from itertools import compress, pairwise
-from typing import Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
+from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.spans import EPOCH_S
 from sleepagree.inference.estimate import NAN
-from sleepagree.mapping.words import canonical_stage, is_sleep
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.scoring.runs import Bouts, Epochs, Flags
-
-STATES: Final = ("sleep", "wake", "rem", "deep")
-_STAGE_OF: Final = {"wake": "W", "rem": "R", "deep": "N3"}
+from sleepagree.scoring.states import LabelsOfState, find_states
 
 
 class Following(NamedTuple):
@@ -82,7 +80,7 @@ class StateShifts(NamedTuple):
     Parameters
     ----------
     state : str
-        "sleep" (any class but wake), "wake", "rem" or "deep".
+        "sleep" (any stage but wake), "wake", "rem" or "deep".
     starts, ends : Shifts
         Of the episodes of the reference.
     """
@@ -152,45 +150,52 @@ def describe_following(bouts: Bouts, device: Epochs, joined: Flags, classes: tup
     return tuple(found)
 
 
-def describe_shifts(
-    reference: Epochs,
-    device: Epochs,
-    joined: Flags,
-    names: tuple[Sequence[str], Sequence[str]],
-    *,
-    reportable: Collection[str],
-) -> tuple[StateShifts, ...]:
-    """Return how late the device says that each state begins and ends.
+def shifts_of_night(paired: PairedNight, mapping: StageMapping | None) -> tuple[StateShifts, ...]:
+    """Return how late the device says that each state begins and ends, by the stages of both sides.
 
     Parameters
     ----------
-    reference, device : int arrays of shape (n_epochs,)
-        Class, or stage, of each jointly scored epoch.
-    joined : bool array of shape (n_epochs - 1,)
-        Whether an epoch is followed by the next without a gap.
-    names : (sequence of str, sequence of str)
-        Names of the reference's and of the device's classes or stages.
-    reportable : collection of str
-        Names that the device can say.
+    paired : PairedNight
+        The two sides.
+    mapping : StageMapping or None
+        Tells what labels are whose stage does not: words that its file explains. It changes nothing else.
 
     Returns
     -------
     tuple of StateShifts
         In the order of ``STATES``, those that the reference tells from others and the device can say.
     """
-    states: list[str] = []
+    told = find_states(paired.reference_set, paired.device_set, mapping)
+    tells = [np.array([*side, False]) for side in (told.reference_tells, told.device_tells)]
+    at = np.flatnonzero(paired.scored & tells[0][paired.reference] & tells[1][paired.device])
+    return describe_shifts(
+        paired.reference[at].astype(np.int64), paired.device[at].astype(np.int64), np.diff(at) == 1, told.labels
+    )
+
+
+def describe_shifts(
+    reference: Epochs, device: Epochs, joined: Flags, states: Sequence[LabelsOfState]
+) -> tuple[StateShifts, ...]:
+    """Return how late the device says that each of some states begins and ends.
+
+    Parameters
+    ----------
+    reference, device : int arrays of shape (n_epochs,)
+        Label of each jointly scored epoch.
+    joined : bool array of shape (n_epochs - 1,)
+        Whether an epoch is followed by the next without a gap.
+    states : sequence of LabelsOfState
+        Which labels say each state.
+    """
+    if not states or not reference.size:
+        return ()
     says: list[Flags] = []
     said: list[Flags] = []
-    for state in STATES:
-        rows, columns = (np.array([_is_in(state, name) for name in side]) for side in names)
-        if rows.any() and not rows.all() and any(_is_in(state, name) for name in reportable):
-            states.append(state)
-            # a state ends where it begins when the night is read backwards
-            own, other = rows[reference], columns[device]
-            says += own, own[::-1]
-            said += other, other[::-1]
-    if not states:
-        return ()
+    for state in states:
+        # a state ends where it begins when the night is read backwards
+        own, other = np.array(state.reference)[reference], np.array(state.device)[device]
+        says += own, own[::-1]
+        said += other, other[::-1]
     # all of it is read in one go, with gaps between
     joined = np.concatenate((joined, [False], joined[::-1], [False]) * len(states))[:-1]
     both = [np.concatenate(flags).astype(np.int64) for flags in (says, said)]
@@ -200,15 +205,9 @@ def describe_shifts(
     bounds = np.searchsorted(changes.at[into], np.arange(len(says) + 1) * reference.size).tolist()
     readings = [[figure[a:b] for figure in figures] for a, b in pairwise(bounds)]
     return tuple(
-        StateShifts(state, _shifts(EPOCH_S, *forwards), _shifts(-EPOCH_S, *backwards))
-        for state, forwards, backwards in zip(states, readings[::2], readings[1::2], strict=True)
+        StateShifts(told.state, _shifts(EPOCH_S, *forwards), _shifts(-EPOCH_S, *backwards))
+        for told, forwards, backwards in zip(states, readings[::2], readings[1::2], strict=True)
     )
-
-
-@lru_cache(maxsize=1024)
-def _is_in(state: str, name: str) -> bool:
-    stage = canonical_stage(name) or name
-    return is_sleep(stage) is True if state == "sleep" else stage == _STAGE_OF[state]
 
 
 def _shifts(

@@ -32,9 +32,10 @@ from sleepagree.mapping.sets import StageSet
 from sleepagree.night.cautions import contradiction_caution, counting_cautions, left_over_caution, swapped_caution
 from sleepagree.night.measures import measure_sides
 from sleepagree.scoring.class_sequences import joint_classes
-from sleepagree.scoring.following import STATES, describe_shifts
+from sleepagree.scoring.following import shifts_of_night
 from sleepagree.scoring.measures import SleepMeasures
 from sleepagree.scoring.runs import CHANGES, compare_bouts
+from sleepagree.scoring.states import STATES
 from sleepagree.shown import Brief
 
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
@@ -467,7 +468,7 @@ def summarise_night(
         notes=tuple(map(share_equal, ledger.notes)),
         cautions=share_equal(_cautions_of(paired)),
         sequences=sequences,
-        shifts=_look_at_shifts(paired),
+        shifts=_look_at_shifts(paired, mapping),
         epochs=pack_epochs(paired.reference, paired.device, begin_s=paired.begin_s),
         device_step_s=NAN if paired.device_spans.epoch_s is None else paired.device_spans.epoch_s,
     )
@@ -502,16 +503,9 @@ def _bouts_of(paired: PairedNight, mapping: StageMapping | None) -> tuple[tuple[
     return share_equal(tuple(compress(names, both))), found[both]
 
 
-def _look_at_shifts(paired: PairedNight) -> bytes:
+def _look_at_shifts(paired: PairedNight, mapping: StageMapping | None) -> bytes:
     """Return the figures of `read_shifts` of one night."""
-    at = np.flatnonzero(paired.scored)
-    found = describe_shifts(
-        paired.reference[at].astype(np.int64),
-        paired.device[at].astype(np.int64),
-        np.diff(at) == 1,
-        (paired.reference_set.stages, paired.device_set.stages),
-        reportable=paired.device_set.reportable,
-    )
+    found = shifts_of_night(paired, mapping or own_mapping(paired))
     figures = np.full((len(STATES), 2, 4), np.nan, np.float32)
     for told in found:
         for side, part in enumerate((told.starts, told.ends)):
@@ -525,7 +519,7 @@ def read_shifts(nights: Sequence[NightSummary]) -> NDArray[np.float32]:
     Returns
     -------
     float array of shape (nights, states, 2, 4)
-        States as in :data:`sleepagree.scoring.following.STATES`; starts, then ends; nan where a night tells nothing.
+        States as in :data:`sleepagree.scoring.states.STATES`; starts, then ends; nan where a night tells nothing.
     """
     nothing = np.full((len(STATES), 2, 4), np.nan, np.float32).tobytes()
     kept = b"".join(night.shifts or nothing for night in nights)

@@ -31,8 +31,8 @@ from sleepagree.night.measures import general_sleep, pair_with_classes
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.ceiling import ceiling_under
 from sleepagree.scoring.coefficients import CLASS_STATISTICS, NEED_ALL_CLASSES, TABLE_STATISTICS, Statistic
-from sleepagree.scoring.following import STATES
 from sleepagree.scoring.measures import SleepMeasures, say_measure
+from sleepagree.scoring.states import STATES
 from sleepagree.study.cautions import study_cautions
 from sleepagree.study.clocks import NightClock, judge_device_clock
 from sleepagree.study.comparison import compare_devices, scorers_at_once, summarise_scorers

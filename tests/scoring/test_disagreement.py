@@ -117,53 +117,6 @@ def test_how_late_the_device_follows():
     assert len(found) == 4
 
 
-def test_beginnings_and_ends_of_states_are_told_apart():
-    # sleep begins at 2 (device at 1: early) and at 10 (the device sleeps through the wake at 9: no moment)
-    # sleep ends at 9 (device sleeps on through it); its end with the recording is no end that anybody saw
-    # wake begins at 9 (never said: missed); it ends at 2 (device at 1) and at 10 (missed)
-    # REM begins at 12 (device at 13: late); deep begins at 5 (device at 4) and ends at 9 (device at 8)
-    found = describe("WWLLLDDDDWLLRRRR", "WLLLDDDDLLLLLRRW")
-    told = {shifts.state: shifts for shifts in found.shifts}
-    assert list(told) == ["sleep", "wake", "rem", "deep"]
-
-    def figures(moments):
-        return moments.moments, moments.followed, moments.already, moments.missed, moments.median_min
-
-    assert figures(told["sleep"].starts) == (2, 1, 1, 0, -0.5)
-    assert figures(told["sleep"].ends)[:4] == (1, 0, 1, 0)
-    assert figures(told["wake"].starts)[:4] == (1, 0, 0, 1)
-    assert figures(told["wake"].ends) == (2, 1, 0, 1, -0.5)
-    assert figures(told["rem"].starts) == (1, 1, 0, 0, 0.5)
-    assert figures(told["rem"].ends)[:4] == (0, 0, 0, 0)
-    assert figures(told["deep"].starts) == figures(told["deep"].ends) == (1, 1, 0, 0, -0.5)
-    assert math.isnan(told["wake"].starts.median_min)
-
-
-def test_quartiles_of_the_moments_told():
-    #            deep begins at +0, +1, +2 and +4 epochs; it always ends with the reference
-    reference = "LDDDDDL LDDDDDL LDDDDDL LDDDDDL"
-    device___ = "LDDDDDL LLDDDDL LLLDDDL LLLLLDL"
-    (deep,) = [shifts for shifts in describe(reference, device___).shifts if shifts.state == "deep"]
-    assert (deep.starts.low_quartile_min, deep.starts.median_min, deep.starts.high_quartile_min) == (0.375, 0.75, 1.25)
-    assert (deep.ends.low_quartile_min, deep.ends.median_min, deep.ends.high_quartile_min) == (0.0, 0.0, 0.0)
-
-
-def test_a_shifted_night_begins_and_ends_late_alike_and_a_longer_one_does_not():
-    reference = np.repeat([1, 2, 1, 3, 1, 0, 1], [20, 30, 20, 30, 20, 10, 20])
-    classes = ("wake", "light", "deep", "rem")
-    late = describe_disagreement(reference[4:], reference[:-4], np.arange(reference.size - 4), classes=classes)
-    for shifts in late.shifts:
-        assert shifts.starts.median_min == shifts.ends.median_min == 2.0
-
-
-def test_a_state_without_a_label_has_no_moments():
-    reference = np.repeat([1, 3, 1], [5, 5, 5])
-    found = describe_disagreement(
-        reference, np.ones(15, int), np.arange(15), classes=("wake", "light", "deep", "rem"), unreported=("rem",)
-    )
-    assert [shifts.state for shifts in found.shifts] == ["sleep", "wake", "deep"]
-
-
 def test_lateness_has_median_and_range():
     #        |         |         |         |       W>L four times: 0, +1, +3 epochs, never
     reference = "WWLLLL WWLLLL WWLLLL WWLLLL"
