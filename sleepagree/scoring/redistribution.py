@@ -227,7 +227,11 @@ class BiasSource(NamedTuple):
 
 
 def account_for_bias(
-    counts: Counts, *, reference_classes: Sequence[str], device_classes: Sequence[str]
+    counts: Counts,
+    *,
+    reference_classes: Sequence[str],
+    device_classes: Sequence[str],
+    biases_min: Sequence[float] | None = None,
 ) -> tuple[BiasSource, ...]:
     """Return where the bias of each class both sides can say comes from.
 
@@ -237,11 +241,14 @@ def account_for_bias(
         Epochs.
     reference_classes, device_classes : sequence of str
         Names of rows and columns; the columns' are among the rows'.
+    biases_min : sequence of float, optional
+        The bias of each device class, where ``counts`` are means and it is told elsewhere, too: sums of floats may part
+        in their last digits, which decide how a figure is rounded. Default: that of the counts.
 
     Returns
     -------
     tuple of BiasSource
-        In each, bias = sum of gained - sum of lost, exactly.
+        In each, bias = sum of gained - sum of lost: exactly, of whole epochs.
     """
     minutes = np.asarray(counts, np.float64) * (EPOCH_S / 60)
     rows, columns = list(reference_classes), list(device_classes)
@@ -251,7 +258,8 @@ def account_for_bias(
     sources = []
     for column, name in enumerate(columns):
         row = rows.index(name)
-        bias = float(minutes[:, column].sum() - minutes[row].sum())
+        own = float(minutes[:, column].sum() - minutes[row].sum())
+        bias = own if biases_min is None else biases_min[column]
         gained = tuple((other, float(minutes[i, column])) for i, other in enumerate(rows) if i != row)
         lost = tuple((other, float(minutes[row, j])) for j, other in enumerate(columns) if j != column)
         source = BiasSource(name, bias, gained, lost)

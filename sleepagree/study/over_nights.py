@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from typing import Any, Final
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from sleepagree.hypnogram.spans import EPOCH_S, Counts
 from sleepagree.inference.estimate import NAN
+from sleepagree.inference.limits import LimitsOfAgreement
 from sleepagree.inference.resampling import SHARE, Bounds
 from sleepagree.inference.table_sums import ratio
 from sleepagree.mapping.label_coverage import LabelCoverage, cover_labels
@@ -98,17 +100,33 @@ def account_over_nights(grouped: NightGroups, first: StudyMapping, device: Stage
     """
     mapping = first.mapping
     reported = reported_classes(mapping, device.reportable)
-    names = {"reference_classes": mapping.reference_classes, "device_classes": mapping.device_classes}
-    pooled = account_for_bias(first.counts, **names)
+    account = partial(
+        account_for_bias, reference_classes=mapping.reference_classes, device_classes=mapping.device_classes
+    )
+    pooled = account(first.counts)
     means = grouped.mean_by_unit(first.night_counts.reshape(len(grouped.nights), -1).astype(np.float64))
     shape = first.counts.shape
-    per_night = account_for_bias(means.mean(axis=0).reshape(shape), **names)
+    # the row of the bias table and the account hold one number, whatever sums of floats make of its last digits
+    limits = [_limits_of_class(grouped, first, name) for name in mapping.device_classes]
+    biases = [found.bias for found in limits]
+    per_night = account(means.mean(axis=0).reshape(shape), biases_min=biases)
     tables = means.reshape(-1, *shape) * _EPOCH_MIN
     return tuple(
-        StudyBiasSource(p, n, _flow_intervals(tables, mapping, p.name, grouped.options.level))
-        for p, n in zip(pooled, per_night, strict=True)
+        StudyBiasSource(
+            p,
+            n,
+            (("bias", of.bias_low, of.bias_high), *_flow_intervals(tables, mapping, p.name, grouped.options.level)),
+        )
+        for p, n, of in zip(pooled, per_night, limits, strict=True)
         if p.name in reported
     )
+
+
+def _limits_of_class(grouped: NightGroups, first: StudyMapping, name: str) -> LimitsOfAgreement:
+    """Return bias and limits of the minutes of a class."""
+    row, column = first.mapping.reference_classes.index(name), first.mapping.device_classes.index(name)
+    minutes = first.night_counts[:, row].sum(axis=1), first.night_counts[:, :, column].sum(axis=1)
+    return grouped.limits(minutes[0] * _EPOCH_MIN, minutes[1] * _EPOCH_MIN)
 
 
 def _flow_intervals(
@@ -116,11 +134,10 @@ def _flow_intervals(
 ) -> tuple[tuple[str, float, float], ...]:
     """Return t intervals of the mean over units of each flow; ``tables`` holds minutes a night of each unit.
 
-    Minutes that went somewhere are never below 0, so their intervals are cut there; those of a bias are not.
+    Minutes that went somewhere are never below 0, so their intervals are cut there.
     """
     row, column = mapping.reference_classes.index(name), mapping.device_classes.index(name)
-    flows = {"bias": tables[:, :, column].sum(axis=1) - tables[:, row].sum(axis=1)}
-    flows |= {f"from {c}": tables[:, i, column] for i, c in enumerate(mapping.reference_classes) if i != row}
+    flows = {f"from {c}": tables[:, i, column] for i, c in enumerate(mapping.reference_classes) if i != row}
     flows |= {f"to {c}": tables[:, row, j] for j, c in enumerate(mapping.device_classes) if j != column}
     units = len(tables)
     if units < 2:
@@ -129,10 +146,7 @@ def _flow_intervals(
 
     reach = float(stdtrit(units - 1, (1 + level) / 2)) / math.sqrt(units)
     ends = {key: (float(v.mean()), reach * float(v.std(ddof=1))) for key, v in flows.items()}
-    return tuple(
-        (key, mean - half if key == "bias" else max(mean - half, 0.0), mean + half)
-        for key, (mean, half) in ends.items()
-    )
+    return tuple((key, max(mean - half, 0.0), mean + half) for key, (mean, half) in ends.items())
 
 
 # --- the whole window -------------------------------------------------------------------------------------
