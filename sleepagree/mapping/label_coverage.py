@@ -66,9 +66,11 @@ def known_in_classes(mapping: StageMapping, *sides: Placed) -> list[frozenset[st
 
 
 def _cover_classes(mapping: StageMapping, *sides: Placed) -> list[frozenset[str]]:
-    """Return what a word in each class may be; where nothing is known sleep if another class is wake, else anything."""
+    """Return what a word in each class may be: where nothing is known of it, all that is in no other class."""
     known = known_in_classes(mapping, *sides)
-    unknown = _SLEEP if any("W" in stages for stages in known) else _ANY
+    unknown = _ANY.difference(*known)
+    if len(unknown) < 2:  # two classes may share a stage: that one alone is left does not say that it is this one
+        unknown = _ANY if "W" in unknown else _SLEEP
     return [stages or unknown for stages in known]
 
 
