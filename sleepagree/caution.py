@@ -72,6 +72,7 @@ class CautionKind(StrEnum):
     SWAPPED = "swapped"
     REPORTS_CONTRADICT = "reports_contradict"
     CLASS_UNREPORTABLE = "class_unreportable"
+    SLEEP_UNTOLD = "sleep_untold"
     LONG_WAKE = "long_wake"
     LABEL_UNSCORED = "label_unscored"
     FEW_SCORED = "few_scored"

@@ -406,6 +406,13 @@ _WEIGHED: Final[dict[CautionKind, Sentence]] = {
         + " {used:stages}, which was used."
     ),
     CautionKind.CLASS_UNREPORTABLE: _class_unreportable,
+    CautionKind.SLEEP_UNTOLD: (
+        "TST, SOL, WASO, SE and what goes by them are not told for the {of_side}: of its labels {labels:quoted} the "
+        "mapping alone tells anything, and not whether they are sleep. "
+        + for_page(
+            "Name their stages in a layout, or call the mapping's class of wake 'wake'.", "Say which stages they are."
+        )
+    ),
     CautionKind.REPORTS_FROM_LABELS: _reports_from_labels,
     # how the figures are to be read
     CautionKind.ONE_PARTICIPANT: lambda c: (

@@ -13,6 +13,7 @@ from sleepagree.caution import Caution, CautionKind, NoteKind
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.hypnogram.ledger import CONSENSUS
 from sleepagree.hypnogram.spans import EPOCH_S
+from sleepagree.mapping.label_coverage import cover_labels
 from sleepagree.mapping.mapping import StageMapping, fitting_mappings, reported_classes
 from sleepagree.mapping.words import COVERAGE, UNSCORED, canonical_stage, is_sleep
 from sleepagree.night.measures import measure_sides_alone, told_epochs
@@ -102,6 +103,19 @@ def contradiction_caution(paired: PairedNight) -> list[Caution]:
         return []
     asked = tuple(stage for stage in device_set.reportable if stage in used)
     return [Caution.of(CautionKind.REPORTS_CONTRADICT, layout=by_layout, used=asked)]
+
+
+def untold_sleep_cautions(paired: PairedNight, mapping: StageMapping | None) -> list[Caution]:
+    """Say of which labels a mapping that alone explains them does not tell whether they are sleep."""
+    if mapping is None:
+        return []
+    sides = ("reference", paired.reference_set), ("device", paired.device_set)
+    found = []
+    for (side, stage_set), covers in zip(sides, cover_labels(mapping, *(of for _, of in sides)), strict=True):
+        labels = tuple(label for label, may_be in zip(stage_set.labels, covers, strict=True) if {"W"} < may_be)
+        if labels:
+            found.append(Caution.of(CautionKind.SLEEP_UNTOLD, labels=labels, of_side=side))
+    return found
 
 
 def left_over_caution(paired: PairedNight) -> list[Caution]:

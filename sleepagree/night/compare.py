@@ -25,6 +25,7 @@ from sleepagree.night.cautions import (
     swapped_caution,
     uncounted_time,
     unreported_cautions,
+    untold_sleep_cautions,
 )
 from sleepagree.night.intervals import NightIntervals, intervals_of_night
 from sleepagree.night.measures import general_sleep, measure_sides, pair_with_classes
@@ -306,6 +307,7 @@ def _cautions(
         *_same_file_caution(paired),
         *swapped_caution(paired),
         *contradiction_caution(paired),
+        *untold_sleep_cautions(paired, scored[0].mapping),
         *counting_cautions(paired),
         *left_over_caution(paired),
         *unreported_cautions(paired, [m.mapping for m in scored]),

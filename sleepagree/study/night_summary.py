@@ -29,7 +29,13 @@ from sleepagree.hypnogram.spans import Counts, Frozen, LabelCodes
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping, default_mapping
 from sleepagree.mapping.sets import StageSet
-from sleepagree.night.cautions import contradiction_caution, counting_cautions, left_over_caution, swapped_caution
+from sleepagree.night.cautions import (
+    contradiction_caution,
+    counting_cautions,
+    left_over_caution,
+    swapped_caution,
+    untold_sleep_cautions,
+)
 from sleepagree.night.measures import measure_sides
 from sleepagree.scoring.class_sequences import joint_classes
 from sleepagree.scoring.following import shifts_of_night
@@ -466,7 +472,7 @@ def summarise_night(
         bout_classes=bout_classes,
         bouts=bouts,
         notes=tuple(map(share_equal, ledger.notes)),
-        cautions=share_equal(_cautions_of(paired)),
+        cautions=share_equal(_cautions_of(paired, mapping)),
         sequences=sequences,
         shifts=_look_at_shifts(paired, mapping),
         epochs=pack_epochs(paired.reference, paired.device, begin_s=paired.begin_s),
@@ -474,11 +480,12 @@ def summarise_night(
     )
 
 
-def _cautions_of(paired: PairedNight) -> tuple[Caution, ...]:
+def _cautions_of(paired: PairedNight, mapping: StageMapping | None) -> tuple[Caution, ...]:
     return (
         *paired.cautions,
         *swapped_caution(paired),
         *contradiction_caution(paired),
+        *untold_sleep_cautions(paired, mapping),
         *left_over_caution(paired),
         # lengths that differ a little stand in the ledger of each night
         *(caution for caution in counting_cautions(paired) if caution.get("times") != 0),

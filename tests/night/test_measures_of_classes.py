@@ -7,6 +7,7 @@ import math
 import pytest
 
 from sleepagree import StageMapping, align, compare, read_hypnogram
+from sleepagree.caution import CautionKind
 from sleepagree.scoring.measures import MeasurePair
 
 SCORER = ["W"] * 10 + ["N1"] * 10 + ["N2"] * 40 + ["N3"] * 20 + ["R"] * 20
@@ -61,6 +62,8 @@ def measured_with_own_words(classes: dict[str, str], device: list[str]) -> dict[
     own = frozenset(OWN_REFERENCE + OWN_DEVICE)
     reference, other = (read_hypnogram(labels, own_words=own) for labels in (OWN_REFERENCE, device))
     night = compare(align(reference=reference, device=other), mappings=[mapping])
+    told = {caution["of_side"] for caution in night.cautions if caution.kind is CautionKind.SLEEP_UNTOLD}
+    assert told == {side for side in ("reference", "device") if math.isnan(getattr(night.measures[1], side))}
     return {pair.measure: pair for pair in night.measures}
 
 
