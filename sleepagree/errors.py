@@ -201,6 +201,7 @@ ASKED: Final = {
     "delimiter": "What stands between cells",
     "encoding": "Encoding of the text",
     "records": "Path of the records in JSON",
+    "source": "Which of the file's sources, by number",
     "sheet": "Sheet of the spreadsheet",
 }
 

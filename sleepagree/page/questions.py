@@ -101,10 +101,11 @@ BLANKS: Final[tuple[tuple[str, str, tuple[str, ...]], ...]] = tuple(
         ("delimiter", "", ()),
         ("encoding", ", such as cp1252", ()),
         ("records", "", ()),
+        ("source", ", such as 2", ()),
         ("sheet", "", ()),
     )
 )
-_NUMBERS: Final = ("epoch_seconds", "skip_lines", "first_epoch")
+_NUMBERS: Final = ("epoch_seconds", "skip_lines", "first_epoch", "source")
 _ROWS_SHOWN: Final = 6
 
 #: matplotlib's settings are those of the whole process.

@@ -279,6 +279,9 @@ class Layout:
         Whether the first line names the columns; they are called "1", "2" ... where it does not.
     records : str or None
         Path of the list of records inside JSON, such as ``sleep.segments``.
+    source : int or None
+        Which source of FHIR or mobile-health records to read where several scored one night, counted from 1 in order
+        of the file.
     sheet : str or None
         Sheet of a spreadsheet.
     stages : dict of str to str
@@ -323,6 +326,7 @@ class Layout:
     skip_lines: int = _key(_whole, "a number of lines, 0 or more", 0)
     header: bool = _key(lambda value: value if isinstance(value, bool) else None, "true or false", default=True)
     records: str | None = _quoted("sleep.segments", "a path")
+    source: int | None = _key(_whole, "a whole number such as 2")
     sheet: str | None = _quoted("Night 1")
     foot: str | None = _quoted("Total")
     stage_form: str | None = _key(

@@ -325,14 +325,15 @@ def test_two_sources_on_one_night_are_asked_about(tmp_path):
     with pytest.raises(InputError) as caught:
         read_json(path)
     message = str(caught.value)
+    assert "Choose one in a layout: [file] source = 1, or 2." in message
     assert message.startswith(f"{path}: entry[3]: two sources scored the same night. Found source 1 (3 intervals")
     assert "canary" not in message
     assert "Jane" not in message
-    second = read_json(path, source=2)
+    second = read_json(path, layout=Layout(source=2))
     assert [second.stages[c] for c in second.codes] == ["W", "R"]
     assert any("only source 2 of 2" in note for note in said(second.notes))
-    with pytest.raises(ValueError, match="source must be 1 to 2"):
-        read_json(path, source=3)
+    with pytest.raises(InputError, match="Found source 3; expected a number from 1 to 2"):
+        read_json(path, layout=Layout(source=3))
 
 
 def test_two_sources_on_two_nights_are_both_read(tmp_path):

@@ -314,7 +314,7 @@ def test_two_sources_on_one_night_are_asked_about(tmp_path):
         read_json(path)
     assert "two sources scored the same night" in str(caught.value)
     assert "canary" not in str(caught.value)
-    assert flat(read_json(path, source=2)) == EXPECTED
+    assert flat(read_json(path, layout=Layout(source=2))) == EXPECTED
 
 
 def test_two_users_are_refused_without_naming_them(tmp_path):

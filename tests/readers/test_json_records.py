@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sleepagree.errors import EpochGridError, FileFormatError, SleepAgreeError, UnknownStageError
+from sleepagree.errors import EpochGridError, FileFormatError, InputError, SleepAgreeError, UnknownStageError
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.json.file import read_json
@@ -141,8 +141,8 @@ def test_bad_records_are_told_by_their_place(tmp_path, content, error, message):
 
 
 def test_a_source_is_not_asked_of_plain_records(tmp_path):
-    with pytest.raises(ValueError, match="source is for FHIR"):
-        read_json(write(tmp_path, EPOCHS), source=1)
+    with pytest.raises(InputError, match="a source was chosen, and this file tells of none"):
+        read_json(write(tmp_path, EPOCHS), layout=Layout(source=1))
 
 
 cells = (

@@ -153,7 +153,7 @@ _TIMES = (
 _FILE_KEYS = (
     "shape, start, end, duration, stage, date, stage_columns, duration_unit, marks, ends, time, night_of, begins, "
     "zone, overlaps, silence, delimiter, encoding, epoch_number, person_column, night_column, zone_column, am_pm, "
-    "first_epoch, person, night, skip_lines, header, records, sheet, foot, stage_form"
+    "first_epoch, person, night, skip_lines, header, records, source, sheet, foot, stage_form"
 )
 
 WRONG = [

@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import datetime, time, timedelta
 from pathlib import Path
 
-from sleepagree.errors import FileFormatError, asked, for_page, shorten
+from sleepagree.errors import FileFormatError, InputError, asked, for_page, shorten
 from sleepagree.files.reading import read_bytes
 from sleepagree.files.toml import toml_text
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
@@ -30,7 +30,6 @@ def read_json(
     layout: Layout | None = None,
     zone: str | None = None,
     own_words: Iterable[str] = (),
-    source: int | None = None,
 ) -> ScoredSpans:
     """Read the sleep stages of a JSON file.
 
@@ -46,9 +45,6 @@ def read_json(
         contradict the layout's.
     own_words : iterable of str
         Labels that a mapping file explains.
-    source : int, optional
-        FHIR and mobile-health records: which source to read where several scored the same night, counted from
-        1 in order of the file.
 
     Returns
     -------
@@ -81,10 +77,14 @@ def read_json(
         if given.records is None and any(belongs(root) for root in document.fields):
             placed = replace(given, zone=one_zone(zone, given, name))
             gathered = gather(document, layout=placed)
-            spans = assemble_intervals(gathered, origin=replace(origin, reader=reader), own_words=own, source=source)
+            of_form = replace(origin, reader=reader)
+            spans = assemble_intervals(gathered, origin=of_form, own_words=own, source=given.source)
             return spans.with_changes(notes=(*document.notes, *spans.notes))
-    if source is not None:
-        raise ValueError("source is for FHIR and mobile-health records; this file holds neither")
+    if given.source is not None:
+        problem, found = "a source was chosen, and this file tells of none", f"source {given.source}"
+        expected = "FHIR or mobile-health records"
+        remedy = for_page("Take 'source' out of the layout.", f"Leave {asked('source')} open.")
+        raise InputError(problem, name, "source", found, expected, remedy)
     records = find_records(document, given.records)
     _refuse_another_night(document, given)
     if records is None:

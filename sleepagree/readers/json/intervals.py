@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Moment, Note, NoteKind, ZoneName
-from sleepagree.errors import ClockError, FileFormatError, InputError
+from sleepagree.errors import ClockError, FileFormatError, InputError, asked, for_page
 from sleepagree.hypnogram.spans import EpochLengthFrom, Origin, ScoredSpans
 from sleepagree.mapping.words import NOT_A_STAGE, UNSCORED
 from sleepagree.readers.json.fields import Field, read_instant
@@ -324,19 +324,21 @@ def _one_source(timed: Timed, source: int | None, source_words: str, path: str) 
     """Keep one source, or all of them where no two scored the same night."""
     numbers = {name: i for i, name in enumerate(dict.fromkeys(i.source for i in timed.intervals), 1)}
     if source is not None and not 1 <= source <= len(numbers):
-        raise ValueError(f"source must be 1 to {len(numbers)} for this file, not {source!r}")
+        problem, found = f"there is no such {source_words} in this file", f"source {source}"
+        expected, remedy = f"a number from 1 to {len(numbers)}", for_page("Correct the layout.", "Correct the answer.")
+        raise InputError(problem, path, "source", found, expected, remedy)
     if len(numbers) == 1:
         return timed, ()
     codes = np.array([numbers[interval.source] for interval in timed.intervals])
     if source is not None:
         note = Note.of(NoteKind.ONE_SOURCE, source=source, sources=len(numbers), told_apart_by=source_words)
         return timed.taking(codes == source), (note,)
-    _refuse_two_at_once(timed, codes, source_words, path)
+    _refuse_two_at_once(timed, codes, path)
     note = Note.of(NoteKind.SOURCES_TOGETHER, sources=len(numbers), told_apart_by=source_words)
     return timed, (note,)
 
 
-def _refuse_two_at_once(timed: Timed, codes: NDArray[np.intp], source_words: str, path: str) -> None:
+def _refuse_two_at_once(timed: Timed, codes: NDArray[np.intp], path: str) -> None:
     stays = sorted(_stays(timed, codes))
     latest = stays[0]
     for stay in stays[1:]:
@@ -345,8 +347,10 @@ def _refuse_two_at_once(timed: Timed, codes: NDArray[np.intp], source_words: str
             n = np.bincount(codes)
             both = f"source {one} ({n[one]} intervals, one of them {place}) and source {other} ({n[other]})"
             found, expected = f"{both}, both at {timed.clock.show(stay.begin_us)}", "one source a night"
-            in_python = f"in Python, read_json(path, source={one}) or source={other} reads one of them."
-            remedy = f"Keep the records of one {source_words} in the file; {in_python}"
+            remedy = for_page(
+                f"Choose one in a layout: [file] source = {one}, or {other}.",
+                f"Answer {asked('source')}: {one} or {other}.",
+            )
             raise InputError("two sources scored the same night", path, where, found, expected, remedy)
         latest = max(latest, stay, key=lambda s: s.end_us)
 
