@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any, Final, NamedTuple, Self, TypeVar
 
 Kind = TypeVar("Kind")
+Choice = TypeVar("Choice", bound=Enum)
 
 LONGEST_FOUND = 80
 _LONGEST_PATH = 240
@@ -71,6 +72,21 @@ def take_options(given: Kind | None, kind: type[Kind]) -> Kind:
     if given is not None and not isinstance(given, kind):
         raise TypeError(f"options must be {kind.__name__}(...), not {shorten(repr(given))}")
     return kind() if given is None else given
+
+
+def take_choice(name: str, given: Any, choices: type[Choice]) -> Choice:
+    """Return what an argument chooses, as such or by its text; raise a ValueError for what is no choice.
+
+    Examples
+    --------
+    >>> take_choice("told_by", "options of the command line", Front)
+    <Front.COMMAND: 'options of the command line'>
+    """
+    try:
+        return choices(given)
+    except (TypeError, ValueError):  # pandas' NA equals nothing, and says so with a TypeError
+        listed = ", ".join(repr(choice.value) for choice in choices)
+        raise ValueError(f"{name} must be one of {listed}, not {shorten(repr(given))}") from None
 
 
 def counted(count: int, word: str) -> str:

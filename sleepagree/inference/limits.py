@@ -33,7 +33,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from sleepagree.errors import check_level
+from sleepagree.errors import check_level, take_choice
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.normal_theory import MULTIPLIER_95, LimitsInterval, check_positive, one_limit_factor
 from sleepagree.inference.people import (
@@ -156,7 +156,7 @@ class LimitsOfAgreement:
         Examples
         --------
         >>> limits = fit_limits_of_agreement(
-        ...     reference=[400, 380], device=[440, 418], participant=["Ada", "Bo"], scale=Scale.LOG_RATIO
+        ...     reference=[400, 380], device=[440, 418], participant=["Ada", "Bo"], scale="log ratio"
         ... )
         >>> round(limits.bias, 4), round(limits.as_printed().bias, 4)
         (0.0953, 1.1)
@@ -287,7 +287,7 @@ def fit_limits_of_agreement(
     participant: ArrayLike | Sequence[object],
     level: float = 0.95,
     multiplier: float = MULTIPLIER_95,
-    scale: Scale = Scale.RAW,
+    scale: Scale | str = Scale.RAW,
 ) -> LimitsOfAgreement:
     """Estimate bias, limits of agreement and their uncertainty from nights of several participants.
 
@@ -311,8 +311,9 @@ def fit_limits_of_agreement(
         Confidence level of all intervals.
     multiplier : float
         SD between bias and limit; 1.96 for limits that hold 95 % of the differences.
-    scale : Scale
-        ``LOG_RATIO`` takes ln(device) - ln(reference); see :meth:`LimitsOfAgreement.as_printed`.
+    scale : Scale or str
+        ``"raw"`` takes device - reference, ``"log ratio"`` takes ln(device) - ln(reference); see
+        :meth:`LimitsOfAgreement.as_printed`.
 
     Returns
     -------
@@ -322,8 +323,8 @@ def fit_limits_of_agreement(
     Raises
     ------
     ValueError
-        If lengths differ, a value is infinite, a participant is missing, ``level`` is not between 0 and 1, or
-        ``multiplier`` is not positive.
+        If lengths differ, a value is infinite, a participant is missing, ``level`` is not between 0 and 1,
+        ``multiplier`` is not positive, or ``scale`` is none of the two.
 
     References
     ----------
@@ -344,6 +345,7 @@ def fit_limits_of_agreement(
     """
     check_level(level)
     check_positive("multiplier", multiplier)
+    scale = take_choice("scale", scale, Scale)
     nights = pair_nights(reference=reference, device=device, participant=participant)
     interval = LimitsInterval.MOVER if nights.design is Design.SEVERAL_NIGHTS else LimitsInterval.EXACT
     settings: dict[str, Any] = {
@@ -558,7 +560,7 @@ def fit_regression_limits(
     reference: ArrayLike,
     device: ArrayLike,
     participant: ArrayLike | Sequence[object],
-    spread: Spread = Spread.CONSTANT,
+    spread: Spread | str = Spread.CONSTANT,
     level: float = 0.95,
     multiplier: float = MULTIPLIER_95,
 ) -> RegressionLimits:
@@ -573,7 +575,7 @@ def fit_regression_limits(
     ----------
     reference, device, participant, level, multiplier
         As in :func:`fit_limits_of_agreement`.
-    spread : Spread
+    spread : Spread or str
         Whether the distance between the lines may change with magnitude.
 
     Returns
@@ -596,6 +598,7 @@ def fit_regression_limits(
     """
     check_level(level)
     check_positive("multiplier", multiplier)
+    spread = take_choice("spread", spread, Spread)
     nights = pair_nights(reference=reference, device=device, participant=participant)
     method = "limits as straight lines in the mean of device and reference (Bland & Altman 1999, section 3.2)"
     if nights.design is Design.ONE_PARTICIPANT:

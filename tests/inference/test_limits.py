@@ -331,6 +331,9 @@ def test_result_cannot_be_changed_and_survives_a_process() -> None:
         ({"participant": ["a", None, "b"]}, "participant must name somebody in every row, got None"),
         ({"participant": [1.0, np.nan, 2.0]}, "participant must name somebody in every row, got nan"),
         ({"participant": [[1], [2], [3]]}, "participant must have one dimension"),
+        ({"scale": "ratio"}, "scale must be one of 'raw', 'log ratio', not 'ratio'"),
+        ({"scale": None}, "scale must be one of 'raw', 'log ratio', not None"),
+        ({"scale": False}, "scale must be one of 'raw', 'log ratio', not False"),
     ],
 )
 def test_misuse_names_the_parameter(change: dict[str, object], message: str) -> None:
@@ -359,6 +362,15 @@ def test_log_ratio_is_the_difference_of_logs() -> None:
     assert plain.as_printed() is plain
 
 
+def test_a_scale_is_told_by_its_text() -> None:
+    # minutes asleep of three people, by hand: the mean of 18, 7 and 5 min, and of ln(430/412), ln(395/388), ln(455/450)
+    nights = {"reference": [412, 388, 450], "device": [430, 395, 455], "participant": ["a", "b", "c"]}
+    raw, logs = (fit_limits_of_agreement(**nights, scale=scale) for scale in ("raw", "log ratio"))  # type: ignore[arg-type]
+    assert (raw.bias, raw.scale) == (pytest.approx(10), Scale.RAW)
+    by_hand = (math.log(430 / 412) + math.log(395 / 388) + math.log(455 / 450)) / 3
+    assert (logs.bias, logs.scale) == (pytest.approx(by_hand), Scale.LOG_RATIO)
+
+
 def test_log_ratio_of_0_is_undefined_for_the_measure() -> None:
     limits = fit_limits_of_agreement(
         reference=[10.0, 0.0, 20.0], device=[11.0, 5.0, 19.0], participant=range(3), scale=Scale.LOG_RATIO
@@ -380,6 +392,14 @@ def test_lines_against_ordinary_least_squares_of_statsmodels() -> None:
     at = lines.at(420.0)
     assert at.upper - at.bias == pytest.approx(2 * math.sqrt(oracle.mse_resid))
     assert lines.reference_mean == pytest.approx(nights["reference"].mean())
+
+
+def test_a_spread_is_told_by_its_text_and_nothing_else_is_taken_for_one() -> None:
+    nights = {"reference": [400, 300, 500, 350], "device": [420, 330, 500, 375], "participant": [1, 2, 3, 4]}
+    text = Spread.VARYING.value
+    assert fit_regression_limits(**nights, spread=text) == fit_regression_limits(**nights, spread=Spread.VARYING)  # type: ignore[arg-type]
+    with pytest.raises(ValueError, match=f"spread must be one of .*'{text}', not 'wide'"):
+        fit_regression_limits(**nights, spread="wide")  # type: ignore[arg-type]
 
 
 def test_lines_pass_through_the_plain_bias_at_the_mean_of_both() -> None:
