@@ -280,6 +280,16 @@ def test_what_is_no_night_is_refused_and_never_left_out(given: object, error: ty
         summarise_study(given)
 
 
+def test_a_night_that_stands_twice_is_no_night_more_however_it_is_given() -> None:
+    one, other = (summarise_night(NIGHT, participant=who, night="1", device="pad B") for who in "ab")
+    for again in (one, replace(one, row=7), ("a", "1", "pad B", NIGHT)):
+        with pytest.raises(ValueError, match=r"outcomes\[2\]: participant 'a', night '1', device 'pad B' stand in o"):
+            summarise_study([one, other, again], StudyOptions(resamples=0))
+    with pytest.raises(ValueError, match=r"study\[2\]: participant 'a', .* stand in study\[0\] already"):
+        learn_correction([one, other, one])
+    assert summarise_study([one, other, replace(one, device="pad C")], StudyOptions(resamples=0)).given == 3
+
+
 def people(*nights: object, device: str = "pad B") -> list[tuple[object, ...]]:
     return [(f"crew-{i}", "1", device, night) for i, night in enumerate(nights)]
 

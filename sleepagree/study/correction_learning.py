@@ -84,6 +84,8 @@ def learn_correction(
         reference's.
     TypeError
         When a night is none of the forms above, or ``mapping`` names no mapping or several.
+    ValueError
+        When there is no night, a DataFrame lacks a column, or a participant, night and device stand twice.
 
     Examples
     --------

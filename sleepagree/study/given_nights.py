@@ -43,6 +43,8 @@ def take_outcomes(
     ------
     MappingError
         When nights were compared under mappings that differ, and the study asks for none.
+    TypeError, ValueError
+        When one is no night, or a participant, night and device stand twice.
     """
     groups: list[str] = []
     if hasattr(given, "columns") and hasattr(given, "itertuples"):
@@ -58,13 +60,12 @@ def take_outcomes(
     if isinstance(given, (str, bytes, dict)) or not isinstance(given, Iterable):
         raise TypeError(f"{argument} must be an iterable of nights or a DataFrame, not {type(given).__name__}")
     given = list(given)
-    named = [not isinstance(each, (NightSummary, Refusal)) for each in given]
     mappings = mappings or _shared_mappings(given)
     first = mappings[0] if mappings else None
     outcomes = [_take_outcome(each, i, first, f"{argument}[{i}]") for i, each in enumerate(given)]
     if not outcomes:
         raise ValueError(f"{argument} holds no night; expected at least one of {_FORMS}")
-    _refuse_twice(outcomes, named, argument)
+    _refuse_twice(outcomes, argument)
     if groups:
         outcomes = [
             replace(night, group=group) if isinstance(night, NightSummary) else night
@@ -133,12 +134,12 @@ def without_copy(outcome: NightSummary | Refusal) -> NightSummary | Refusal:
     return outcome
 
 
-def _refuse_twice(outcomes: list[NightSummary | Refusal], named: list[bool], argument: str) -> None:
-    """Refuse a night that was given beside its names twice; rows of a table were looked through before."""
+def _refuse_twice(outcomes: list[NightSummary | Refusal], argument: str) -> None:
+    """Refuse a night that stands twice: it would count twice, as if somebody had slept once more."""
     seen: dict[tuple[str, str, str], int] = {}
     for i, night in enumerate(outcomes):
         key = (night.participant, night.night, night.device)
-        if seen.setdefault(key, i) != i and named[i]:
+        if seen.setdefault(key, i) != i:
             raise ValueError(
                 f"{argument}[{i}]: participant {shorten(key[0])!r}, night {shorten(key[1])!r}, device "
                 f"{shorten(key[2])!r} stand in {argument}[{seen[key]}] already"
