@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
+from datetime import datetime
 from enum import Enum
 from numbers import Integral, Real
 from pathlib import Path
@@ -72,6 +73,13 @@ def take_options(given: Kind | None, kind: type[Kind]) -> Kind:
     if given is not None and not isinstance(given, kind):
         raise TypeError(f"options must be {kind.__name__}(...), not {shorten(repr(given))}")
     return kind() if given is None else given
+
+
+def check_moment(name: str, given: Any) -> None:
+    """Raise a TypeError unless an argument is a date with a time."""
+    is_moment = isinstance(given, datetime) and given == given  # noqa: PLR0124 - pandas' NaT is a datetime
+    if not is_moment:
+        raise TypeError(f"{name} must be a date with a time, such as datetime(2026, 3, 1, 22, 30), not {given!r}")
 
 
 def take_choice(name: str, given: Any, choices: type[Choice]) -> Choice:

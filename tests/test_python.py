@@ -131,6 +131,47 @@ def test_a_window_is_taken_as_text(window: object) -> None:
     assert paired.ledger.window_epochs == 60
 
 
+NIGHT_BEGINS, NIGHT_ENDS = CLOCK[20].to_pydatetime(), CLOCK[60].to_pydatetime()
+
+
+@pytest.mark.parametrize(
+    ("window", "rule", "begins", "epochs"),
+    [
+        # 120 epochs from 22:00, lights off and on after 10 and 90 of them; the device speaks in the first 60
+        (Window("lights"), WindowRule.LIGHTS, CLOCK[10], 80),
+        (Window("reference"), WindowRule.REFERENCE, CLOCK[0], 120),
+        (Window("overlap"), WindowRule.OVERLAP, CLOCK[0], 60),
+        (Window(begin=NIGHT_BEGINS, end=NIGHT_ENDS), WindowRule.GIVEN, CLOCK[20], 40),
+        (Window("given", end=NIGHT_ENDS), WindowRule.GIVEN, CLOCK[10], 50),
+        (Window(begin=NIGHT_BEGINS), WindowRule.GIVEN, CLOCK[20], 70),
+        (Window(), WindowRule.LIGHTS, CLOCK[10], 80),
+    ],
+)
+def test_a_window_is_the_one_that_its_words_say(window: Window, rule: object, begins: object, epochs: int) -> None:
+    marks = {"lights_off_s": 300.0, "lights_on_s": 2700.0}
+    reference = read_hypnogram(SCORER, start=CLOCK[0]).with_changes(**marks)
+    paired = align(reference=reference, device=read_hypnogram(PAD[:60], start=CLOCK[0]), window=window)
+    assert (paired.rule, paired.begin, paired.ledger.window_epochs) == (rule, begins, epochs)
+
+
+@pytest.mark.parametrize(
+    ("given", "error", "message"),
+    [
+        ({"rule": "nonsense"}, ValueError, "rule must be one of 'lights', 'reference', 'overlap', 'given', not 'nonse"),
+        ({"rule": 3}, ValueError, "rule must be one of .*, not 3"),
+        ({"rule": WindowRule.OVERLAP, "begin": NIGHT_BEGINS}, ValueError, "begin is for a window .* not by 'overlap'"),
+        ({"rule": "lights", "end": NIGHT_ENDS}, ValueError, "end is for a window by the rule 'given', not by 'lights'"),
+        ({"begin": "2026-03-01T22:30"}, TypeError, "begin must be a date with a time, such as .*, not '2026"),
+        ({"end": pd.NaT}, TypeError, "end must be a date with a time, such as .*, not NaT"),
+    ],
+)
+def test_what_is_no_window_is_refused_when_it_is_made(
+    given: dict[str, object], error: type[Exception], message: str
+) -> None:
+    with pytest.raises(error, match=message):
+        Window(**given)  # type: ignore[arg-type]
+
+
 def test_a_window_by_the_clock_is_taken_as_text() -> None:
     series = pd.Series(SCORER, index=CLOCK)
     paired = align(reference=series, device=series, window="2026-03-01T22:10/2026-03-01T22:20")
@@ -142,7 +183,7 @@ def test_a_window_by_the_clock_is_taken_as_text() -> None:
     [
         ({"window": 3}, TypeError, "window must be a Window or text"),
         ({"window": "soon"}, InputError, "the window cannot be read"),
-        ({"outside": "sleep"}, ValueError, "outside must be 'missing' or 'wake', not 'sleep'"),
+        ({"outside": "sleep"}, ValueError, "outside must be one of 'missing', 'wake', not 'sleep'"),
         ({"reports": "wake,light"}, TypeError, "reports must list stages"),
         ({"device": 7}, TypeError, "device: source must be"),
         ({"device": ["nap", "doze"]}, UnknownStageError, r"^device: 2 unknown stage labels.*stages=\{'nap'"),
@@ -435,7 +476,7 @@ def test_numbers_that_make_no_sense_are_refused_by_name() -> None:
         (
             lambda: sleepagree.ScoringOptions(outside="foo"),
             ValueError,
-            "outside must be 'missing' or 'wake', not 'foo'",
+            "outside must be one of 'missing', 'wake', not 'foo'",
         ),
         (
             lambda: sleepagree.ScoringOptions(reports=["wake", "foo"]),

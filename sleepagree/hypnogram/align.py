@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, CautionKind, Note, NoteKind
-from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, asked, for_page, is_number
+from sleepagree.errors import Option, PairingError, SleepAgreeError, Step, asked, for_page, is_number, take_choice
 from sleepagree.hypnogram.epochs import EpochLabels, lay_on_epochs
 from sleepagree.hypnogram.ledger import (
     CONSENSUS,
@@ -221,7 +221,7 @@ def align(
     """
     reference, device = _read_sides(reference, device)
     window = take_window(window)
-    outside = take_outside(outside)
+    outside = take_choice("outside", outside, Outside)
     listed = take_reports(reports)
     if not is_number(clock_offset_s):
         raise ValueError(f"clock_offset_s must be a finite number of seconds, not {clock_offset_s!r}")
@@ -318,14 +318,6 @@ def _read_side(source: Any, side: str) -> ScoredSpans:
         raise (error if error.path else error.in_file(side)) from None
     except (TypeError, ValueError) as error:
         raise type(error)(f"{side}: {error}") from None
-
-
-def take_outside(given: Outside | str) -> Outside:
-    """Return what the silence of a device is; raise a ValueError for what is none."""
-    try:
-        return Outside(given)
-    except ValueError:
-        raise ValueError(f"outside must be 'missing' or 'wake', not {given!r}") from None
 
 
 def _codes_in_window(

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from sleepagree.caution import Caution, CautionKind, NoteKind
-from sleepagree.errors import ClockError, InputError, Option, PairingError, Step, for_page
+from sleepagree.errors import ClockError, InputError, Option, PairingError, Step, check_moment, for_page, take_choice
 from sleepagree.hypnogram.epochs import EpochLabels
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import add_seconds, elapsed_seconds, key_of_zone, name_begin, named_place, place_in_zone
@@ -52,10 +52,17 @@ class Window:
 
     Parameters
     ----------
-    rule : WindowRule or None
-        None: ``lights`` if both marks exist, else ``reference``.
+    rule : WindowRule, str or None
+        None: ``given`` where an end is given, ``lights`` if both marks exist, else ``reference``.
     begin, end : datetime or None
         For ``GIVEN``: the ends; None stands for the lights mark of that end.
+
+    Raises
+    ------
+    ValueError
+        When ``rule`` is no rule, or an end is given beside a rule that finds the ends itself.
+    TypeError
+        When an end is no datetime.
 
     Examples
     --------
@@ -68,6 +75,17 @@ class Window:
     rule: WindowRule | None = None
     begin: datetime | None = None
     end: datetime | None = None
+
+    def __post_init__(self) -> None:
+        ends = [name for name in ("begin", "end") if getattr(self, name) is not None]
+        for name in ends:
+            check_moment(name, getattr(self, name))
+        rule = WindowRule.GIVEN if ends else None
+        if self.rule is not None:
+            rule = take_choice("rule", self.rule, WindowRule)
+        if ends and rule is not WindowRule.GIVEN:
+            raise ValueError(f"{ends[0]} is for a window by the rule 'given', not by {str(rule)!r}")
+        object.__setattr__(self, "rule", rule)
 
     def rule_for(self, reference: ScoredSpans) -> WindowRule:
         """Return the rule that holds beside a reference."""

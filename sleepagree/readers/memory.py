@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from sleepagree.errors import is_number, shorten
+from sleepagree.errors import check_moment, is_number, shorten
 from sleepagree.hypnogram.spans import EPOCH_S, ScoredSpans
 from sleepagree.hypnogram.zones import with_zone
 from sleepagree.mapping.sets import take_reports
@@ -110,9 +110,8 @@ def _take_start(given: Any) -> datetime | None:
                 moment = None
     elif isinstance(given, np.datetime64) and np.datetime_data(given.dtype)[0] not in ("Y", "M", "W", "D"):
         moment = given.astype("M8[us]").item()
-    is_moment = isinstance(moment, datetime) and moment == moment  # noqa: PLR0124 - pandas' NaT is a datetime
-    if given is not None and not is_moment:
-        raise TypeError(f"start must be a date with a time, such as datetime(2026, 3, 1, 22, 30), not {given!r}")
+    if given is not None:
+        check_moment("start", given if moment is None else moment)
     found: datetime | None = moment.to_pydatetime() if hasattr(moment, "to_pydatetime") else moment
     return found
 

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePath
 from typing import Any, BinaryIO, Final
 
-from sleepagree.errors import Front, InputError, SleepAgreeError, name_options
+from sleepagree.errors import Front, InputError, SleepAgreeError, name_options, take_choice
 from sleepagree.files.object_store import fetched, is_remote
 from sleepagree.files.writing import csv_text
-from sleepagree.hypnogram.align import Outside, PairedNight, align, take_outside
+from sleepagree.hypnogram.align import Outside, PairedNight, align
 from sleepagree.hypnogram.epochs import lay_on_epochs
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.hypnogram.spans import ScoredSpans
@@ -101,7 +101,7 @@ class ScoringOptions:
             raise TypeError(f'window must be text such as "overlap" or "FROM/TO", not {self.window!r}')
         if self.window:
             parse_window(self.window)
-        take_outside(self.outside)
+        take_choice("outside", self.outside, Outside)
         reports = take_reports(self.reports) or ()
         # a word of a mapping file is a stage of its own where a label has it
         words = tuple(word for word in dict.fromkeys(reports) if word in own_words(self.mappings, "device"))
