@@ -56,6 +56,32 @@ def is_number(given: object, *, whole: bool = False) -> bool:
     return not isinstance(given, bool) and isinstance(given, kind) and math.isfinite(given)
 
 
+def is_missing(given: object) -> bool:
+    """Whether an argument is nothing: None, or what does not equal itself, as nan, pandas' NA and a masked entry."""
+    try:
+        return given is None or not bool(given == given)  # noqa: PLR0124
+    except (TypeError, ValueError):  # whether NA, or an array, equals itself nobody can tell
+        return True
+
+
+def is_nameless(given: object) -> bool:
+    """Whether an argument is no name: missing, or a text of spaces.
+
+    Examples
+    --------
+    >>> is_nameless(None), is_nameless(float("nan")), is_nameless(" "), is_nameless(0)
+    (True, True, True, False)
+    """
+    return is_missing(given) or not str(given).strip()
+
+
+def take_name(what: str, given: object) -> str:
+    """Return a name as a text; raise a ValueError for what is none."""
+    if is_nameless(given):
+        raise ValueError(f"{what} must be a name, not {given!r}")
+    return str(given).strip()
+
+
 def check_whole(name: str, given: Any, *, least: int) -> None:
     """Raise a ValueError unless an argument is a whole number that is large enough."""
     if not is_number(given, whole=True) or given < least:

@@ -539,6 +539,26 @@ def test_a_night_is_summarised_without_a_table() -> None:
     assert (night.row, night.scored) == (0, len(SCORER))
 
 
+@pytest.mark.parametrize("name", ["", " ", None, float("nan"), pd.NA, np.ma.masked])
+def test_nobody_is_no_name(name: object) -> None:
+    for which in NAMES:
+        with pytest.raises(ValueError, match=f"^{which} must be a name, not "):
+            summarise_night(NIGHT, **{**NAMES, which: name})
+    with pytest.raises(ValueError, match=r"^outcomes\[0\]: participant must be a name, not "):
+        summarise_study([(name, "1", "pad B", NIGHT)])
+    groups = np.array(["a"] * 60 + [name] * 60, dtype=object)
+    with pytest.raises(ValueError, match=r"^groups\[60\] must be a name, not "):
+        sleepagree.agreement_score(SCORER, PAD, groups=groups)
+
+
+def test_numbers_are_names() -> None:
+    night = summarise_night(NIGHT, participant=7, night=1, device="pad B")  # type: ignore[arg-type]
+    assert (night.participant, night.night) == ("7", "1")
+    masked = np.ma.array([7] * len(SCORER), mask=[0] * 100 + [1] * 20)
+    with pytest.raises(ValueError, match=r"^groups\[100\] must be a name, not masked"):
+        sleepagree.agreement_score(SCORER, PAD, groups=masked)
+
+
 # --- the entrance -----------------------------------------------------------------------------------------
 
 

@@ -303,8 +303,8 @@ def fit_limits_of_agreement(
     Parameters
     ----------
     reference, device : array-like of float, shape (nights,)
-        Values of one measure, nan where a side has none. A night without a value on one side is dropped and
-        counted.
+        Values of one measure; nan, None or masked where a side has none. A night without a value on one side is
+        dropped and counted.
     participant : array-like of int or str, shape (nights,)
         Who slept. Only equality matters.
     level : float
@@ -325,6 +325,8 @@ def fit_limits_of_agreement(
     ValueError
         If lengths differ, a value is infinite, a participant is missing, ``level`` is not between 0 and 1,
         ``multiplier`` is not positive, or ``scale`` is none of the two.
+    TypeError
+        If a value is no number, such as a timedelta.
 
     References
     ----------

@@ -13,12 +13,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from datetime import timedelta
+from decimal import Decimal
 from enum import Enum
-from typing import NamedTuple
+from numbers import Real
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from sleepagree.errors import is_missing, is_nameless, shorten
 from sleepagree.inference.estimate import NAN
 
 Floats = NDArray[np.float64]
@@ -81,24 +85,53 @@ class PairedNights(NamedTuple):
 def number_participants(participant: ArrayLike | Sequence[object]) -> Labels:
     """Give participants numbers from 0 in order of first appearance, so that names never change a figure."""
     numbers: dict[object, int] = {}
-    column = np.asarray(participant, dtype=object)
+    column = np.asarray(_unmasked(participant), dtype=object)
     if column.ndim != 1:
         raise ValueError(f"participant must have one dimension, got shape {column.shape}")
     items = column.tolist()
     for item in items:
-        if item is None or (isinstance(item, float) and math.isnan(item)):
+        if is_nameless(item):
             raise ValueError(f"participant must name somebody in every row, got {item!r}")
         numbers.setdefault(item, len(numbers))
     return np.fromiter((numbers[item] for item in items), dtype=np.intp, count=len(items))
 
 
-def _column(name: str, values: ArrayLike) -> Floats:
-    column = np.asarray(values, dtype=np.float64)
+def take_numbers(name: str, values: Any) -> Floats:
+    """Return an argument of one number for each night, nan where one is missing: None, nan, pandas' NA, masked.
+
+    Lengths of time are refused: whether they would be minutes or nanoseconds is up to whoever made them.
+    """
+    column = np.asarray(_unmasked(values))
     if column.ndim != 1:
         raise ValueError(f"{name} must have one dimension, got shape {column.shape}")
-    if np.isinf(column).any():
-        raise ValueError(f"{name} must be finite or nan, got inf at row {int(np.argmax(np.isinf(column)))}")
-    return column
+    if column.dtype.kind in "biuf":
+        numbers = column.astype(np.float64)
+    else:
+        numbers = np.array([_number(name, value, row) for row, value in enumerate(column)], np.float64)
+    if np.isinf(numbers).any():
+        raise ValueError(f"{name} must be finite or nan, got inf at row {int(np.argmax(np.isinf(numbers)))}")
+    return numbers
+
+
+def _unmasked(values: Any) -> Any:
+    """Return values with None where they are masked; numpy would give what lies under the mask."""
+    if isinstance(values, np.ma.MaskedArray):
+        return values.tolist()
+    is_list = isinstance(values, (list, tuple))
+    return [None if value is np.ma.masked else value for value in values] if is_list else values
+
+
+def _number(name: str, value: Any, row: int) -> float:
+    if is_missing(value):
+        return NAN
+    is_length = isinstance(value, (timedelta, np.timedelta64))  # numpy takes its own for a whole number
+    if isinstance(value, (Real, Decimal, str)) and not is_length:
+        try:
+            return float(value)
+        except ValueError:  # a text that is no number
+            pass
+    advice = "; give minutes or another unit, as numbers" if is_length else ""
+    raise TypeError(f"{name} must hold numbers, got {shorten(value)!r} at row {row}{advice}")
 
 
 def design_of(who: Labels) -> Design:
@@ -118,8 +151,10 @@ def pair_nights(*, reference: ArrayLike, device: ArrayLike, participant: ArrayLi
     ------
     ValueError
         If lengths differ, a value is infinite, a column is not flat, or a participant is missing.
+    TypeError
+        If a value is no number.
     """
-    left, right = _column("reference", reference), _column("device", device)
+    left, right = take_numbers("reference", reference), take_numbers("device", device)
     who = number_participants(participant)
     if not len(left) == len(right) == len(who):
         lengths = f"{len(left)}, {len(right)} and {len(who)}"

@@ -36,7 +36,15 @@ from sleepagree.inference.normal_theory import (
     sd_bias_factor,
     sd_nodes,
 )
-from sleepagree.inference.people import Design, Floats, Moments, design_of, number_participants, take_moments
+from sleepagree.inference.people import (
+    Design,
+    Floats,
+    Moments,
+    design_of,
+    number_participants,
+    take_moments,
+    take_numbers,
+)
 
 #: From fewer participants an SD between them is taken with its upper bound beside it.
 FEW_FOR_AN_SD: Final = 10
@@ -145,7 +153,7 @@ def components_from_values(values: ArrayLike, *, participant: ArrayLike | Sequen
     InputError
         If fewer than two participants have a value.
     """
-    figures = np.asarray(values, dtype=np.float64)
+    figures = take_numbers("values", values)
     who = number_participants(participant)
     if figures.shape != who.shape:
         raise ValueError(f"values and participant must be of one length, got {figures.shape} and {who.shape}")

@@ -11,13 +11,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from sleepagree.caution import Caution
-from sleepagree.errors import SleepAgreeError, counted, shorten
+from sleepagree.errors import SleepAgreeError, counted, shorten, take_name
 from sleepagree.hypnogram.align import align
 from sleepagree.hypnogram.ledger import Status
 from sleepagree.inference.estimate import Estimate
 from sleepagree.readers.memory import read_hypnogram
 from sleepagree.shown import Brief
-from sleepagree.study.given_nights import is_nameless
 from sleepagree.study.night_summary import Refusal
 from sleepagree.study.results import StudyAgreement, StudyOptions
 from sleepagree.study.summarise import summarise_study
@@ -197,9 +196,7 @@ def _epochs_by_name(groups: list[Any]) -> dict[str, list[int]]:
     """Return the positions of the epochs of each participant."""
     rows: dict[str, list[int]] = {}
     for i, name in enumerate(groups):
-        if is_nameless(name):
-            raise ValueError(f"groups[{i}] must be a name, not {name!r}")
-        rows.setdefault(str(name).strip(), []).append(i)
+        rows.setdefault(take_name(f"groups[{i}]", name), []).append(i)
     return rows
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any, Final
 
-from sleepagree.errors import InputError, MappingError, shorten
+from sleepagree.errors import InputError, MappingError, shorten, take_name
 from sleepagree.hypnogram.align import PairedNight
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import NightAgreement
@@ -55,7 +55,9 @@ def take_outcomes(
                 f"found {', '.join(map(str, given.columns))}; expected participant, night, device and agreement"
             )
         if by and by in given.columns:
-            groups = [_group_of(value, f"{argument}: column {by!r}, row {i}") for i, value in enumerate(given[by])]
+            groups = [
+                take_name(f"{argument}: column {by!r}, row {i}: the group", value) for i, value in enumerate(given[by])
+            ]
         given = given[[*_NAMES, "agreement"]].itertuples(index=False, name=None)
     if isinstance(given, (str, bytes, dict)) or not isinstance(given, Iterable):
         raise TypeError(f"{argument} must be an iterable of nights or a DataFrame, not {type(given).__name__}")
@@ -72,17 +74,6 @@ def take_outcomes(
             for night, group in zip(outcomes, groups, strict=True)
         ]
     return outcomes, mappings
-
-
-def _group_of(value: Any, where: str) -> str:
-    if is_nameless(value):
-        raise ValueError(f"{where}: the group must be a name, not {value!r}")
-    return str(value).strip()
-
-
-def is_nameless(value: Any) -> bool:
-    """Whether a value is no name: nothing, nan, or a text of spaces."""
-    return bool(value is None or value != value or not str(value).strip())  # noqa: PLR0124 - nan is not itself
 
 
 def _shared_mappings(given: list[Any]) -> tuple[StageMapping, ...]:
@@ -111,10 +102,7 @@ def _take_outcome(given: Any, position: int, mapping: StageMapping | None, where
     if not isinstance(given, (tuple, list)) or len(given) != 4:
         raise TypeError(f"{where} must be {_FORMS}, not {shorten(given)!r}")
     *names, result = given
-    for name, value in zip(_NAMES, names, strict=True):
-        if is_nameless(value):
-            raise ValueError(f"{where}: {name} must be a name, not {value!r}")
-    participant, night, device = (str(value).strip() for value in names)
+    participant, night, device = (take_name(f"{where}: {n}", value) for n, value in zip(_NAMES, names, strict=True))
     paired = result.paired if isinstance(result, NightAgreement) else result
     if not isinstance(paired, PairedNight):
         raise TypeError(f"{where}: the result must be a NightAgreement or a PairedNight, not {shorten(result)!r}")

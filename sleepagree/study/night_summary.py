@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution, Fact, Note
-from sleepagree.errors import InputError, MappingError, Message
+from sleepagree.errors import InputError, MappingError, Message, take_name
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
 from sleepagree.hypnogram.ledger import Status, cross_labels
 from sleepagree.hypnogram.spans import Counts, Frozen, LabelCodes
@@ -406,7 +406,7 @@ def summarise_night(
     paired : PairedNight
         The two sides on one grid, as :func:`sleepagree.align` returns them.
     participant, night, device : str
-        Names.
+        Names; numbers are taken as texts.
     row : int
         Line of the nights table, 0 where there is none.
     mapping : StageMapping, optional
@@ -430,6 +430,8 @@ def summarise_night(
     ------
     MappingError
         When ``mapping`` says nothing about a label.
+    ValueError
+        When one of the names is missing or empty.
 
     Examples
     --------
@@ -447,9 +449,9 @@ def summarise_night(
     own, other = paired.reference_spans.origin, paired.device_spans.origin
     return NightSummary(
         row=row,
-        participant=participant,
-        night=night,
-        device=device,
+        participant=take_name("participant", participant),
+        night=take_name("night", night),
+        device=take_name("device", device),
         references=tuple(references) or (SourceFile(own.name, own.sha256),),
         device_source=device_source or SourceFile(other.name, other.sha256),
         begin="" if paired.begin is None else paired.begin.isoformat(),

@@ -6,9 +6,12 @@ import doctest
 import math
 import pickle
 from dataclasses import replace
+from datetime import timedelta
+from decimal import Decimal
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import scipy.linalg
 import statsmodels.api as sm
@@ -331,6 +334,9 @@ def test_result_cannot_be_changed_and_survives_a_process() -> None:
         ({"participant": ["a", None, "b"]}, "participant must name somebody in every row, got None"),
         ({"participant": [1.0, np.nan, 2.0]}, "participant must name somebody in every row, got nan"),
         ({"participant": [[1], [2], [3]]}, "participant must have one dimension"),
+        ({"participant": ["a", "", "b"]}, "participant must name somebody in every row, got ''"),
+        ({"participant": ["a", pd.NA, "b"]}, "participant must name somebody in every row, got <NA>"),
+        ({"participant": np.ma.array(["a", "x", "b"], mask=[0, 1, 0])}, "must name somebody in every row, got None"),
         ({"scale": "ratio"}, "scale must be one of 'raw', 'log ratio', not 'ratio'"),
         ({"scale": None}, "scale must be one of 'raw', 'log ratio', not None"),
         ({"scale": False}, "scale must be one of 'raw', 'log ratio', not False"),
@@ -340,6 +346,41 @@ def test_misuse_names_the_parameter(change: dict[str, object], message: str) -> 
     usual: dict[str, object] = {"reference": [1.0, 2.0, 3.0], "device": [1.0, 2.0, 4.0], "participant": ["a", "b", "c"]}
     with pytest.raises(ValueError, match=message.replace("(", r"\(")):
         fit_limits_of_agreement(**(usual | change))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        [412.0, None, 450.0],
+        np.ma.array([412.0, 9999.0, 450.0], mask=[0, 1, 0]),
+        pd.Series([412, pd.NA, 450], dtype="Int64"),
+        pd.Series([412, pd.NA, 450], dtype=object),
+        [412.0, np.ma.masked, 450.0],
+        [Decimal(412), Decimal("nan"), Decimal(450)],
+    ],
+)
+def test_what_is_missing_is_no_number_however_that_is_written(given: object) -> None:
+    nights = {"device": [430.0, 395.0, 455.0], "participant": ["a", "b", "c"]}
+    limits = fit_limits_of_agreement(reference=given, **nights)  # type: ignore[arg-type]
+    assert limits == fit_limits_of_agreement(reference=[412.0, np.nan, 450.0], **nights)  # type: ignore[arg-type]
+    assert (limits.dropped, limits.bias) == (1, pytest.approx((18 + 5) / 2))
+
+
+@pytest.mark.parametrize(
+    ("given", "found"),
+    [
+        (pd.to_timedelta([412, 388, 450], unit="min"), "at row 0; give minutes or another unit, as numbers$"),
+        ([412, timedelta(minutes=388), 450], "'6:28:00' at row 1; give minutes or another unit"),
+        (pd.date_range("2026-03-01 22:00", periods=3), "'2026-03-01T22:00.* at row 0$"),
+        (pd.date_range("2026-03-01 22:00", periods=3, tz="UTC"), r"'2026-03-01 22:00:00\+00:00' at row 0$"),
+        ([412, 388 + 1j, 450], r"'\(412\+0j\)' at row 0$"),
+        ([412, "much", 450], "'much' at row 1$"),
+    ],
+)
+def test_what_is_no_number_is_refused_by_its_row(given: object, found: str) -> None:
+    nights = {"device": [430.0, 395.0, 455.0], "participant": ["a", "b", "c"]}
+    with pytest.raises(TypeError, match=f"^reference must hold numbers, got .*{found}"):
+        fit_limits_of_agreement(reference=given, **nights)  # type: ignore[arg-type]
 
 
 # ------------------------------------------------------------------ log ratio
