@@ -98,6 +98,7 @@ class CautionKind(StrEnum):
     ONE_PARTICIPANT = "one_participant"
     FEW_PARTICIPANTS = "few_participants"
     NIGHTS_SPARSE = "nights_sparse"
+    NIGHTS_LEFT_OUT_BY_MAPPING = "nights_left_out_by_mapping"
     NIGHTS_CUT_SHORT = "nights_cut_short"
     NIGHTS_WITHOUT_SLEEP = "nights_without_sleep"
     GROUPS_UNTOLD = "groups_untold"

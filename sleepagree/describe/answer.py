@@ -38,7 +38,9 @@ from sleepagree.describe.words import (
     per_hundred,
     percent,
     percent_interval,
+    say_called,
     say_class,
+    say_destination,
     say_left_out,
     say_level,
     say_mapped,
@@ -357,7 +359,8 @@ def _say_went(traced: Redistribution, night: NightAgreement) -> str:
     for i, d in enumerate(to):
         ends = percent_interval(d.primary_low, d.primary_high)
         named = f"{say_level(night.level)} {ends}" if i == 0 else ends
-        parts.append(f"{d.minutes:.1f} were called {say_class(d.name)} ({percent(d.share)}, {named})")
+        called = say_called(d.name, traced.left_out_labels)
+        parts.append(f"{d.minutes:.1f} were {called} ({percent(d.share)}, {named})")
     return (
         f"{side} {lacks} no label for {say_class(traced.stage)}. Of its {minutes(traced.epochs)}, {join_words(parts)}; "
         f"intervals {FOR_LASTING_ANSWERS}."
@@ -367,7 +370,7 @@ def _say_went(traced: Redistribution, night: NightAgreement) -> str:
 def _redistribution_figure(night: NightAgreement, traced: list[Redistribution]) -> Figure:
     said = "; ".join(
         f"{speak(t.stage)}, {minutes(t.epochs)}: "
-        + ", ".join(f"{percent(d.share)} ({minutes(d.epochs)}) as {say_class(d.name)}" for d in t.to)
+        + ", ".join(f"{percent(d.share)} ({minutes(d.epochs)}) as {say_destination(d.name)}" for d in t.to)
         for t in traced
     )
     return Figure(
@@ -450,7 +453,8 @@ def _bias_figure(night: NightAgreement) -> Figure:
 def _otherwise_table(night: NightAgreement) -> Table | None:
     """Return what each bias would be without the stages that have no label, and with them counted as another."""
     sources = [source for source in night.bias_sources if not math.isnan(source.without_unreported_min)]
-    if not sources:
+    # a night may hold no epoch of them, or none that the mapping keeps: then they do nothing
+    if not sources or not sources[0].returned_to:
         return None
     lacking = join_words(map(say_class, night.mappings[0].table.unreported))
     told: list[Told[BiasSource]] = [

@@ -484,6 +484,10 @@ _OTHERS: Final[dict[CautionKind, Sentence]] = {
     # of a study
     CautionKind.SKEWED: _skewed,
     CautionKind.NOT_NORMAL: _not_normal,
+    CautionKind.NIGHTS_LEFT_OUT_BY_MAPPING: (
+        "{device}: on {count} of {nights:# night} mapping '{mapping}' leaves out {epochs:# epoch} that both sides "
+        "staged, {share:percent} of all ({listing})."
+    ),
     CautionKind.FAILURES_MISSED: (
         "{device}: with {count:# participant} a device that fails on {failing_share:percent} of people is not seen to "
         "fail on anybody in {missed_share:percent} of studies."

@@ -29,6 +29,7 @@ from sleepagree.describe.words import (
     persisting_interval,
     plain,
     say_class,
+    say_destination,
     say_mapped,
     say_merged,
     say_stages,
@@ -308,7 +309,9 @@ def results_of_night(night: NightAgreement) -> str:
     for traced in night.redistribution:
         if traced.epochs:
             to = sorted((d for d in traced.to if d.epochs), key=lambda d: -d.epochs)
-            shares = [f"{percent(d.share)} {'' if i else 'went '}to {say_class(d.name)}" for i, d in enumerate(to)]
+            shares = [
+                f"{percent(d.share)} {'' if i else 'went '}to {say_destination(d.name)}" for i, d in enumerate(to)
+            ]
             parts.append(f"Of the {minutes(traced.epochs)} of {say_class(traced.stage)}, {join_words(shares)}.")
     parts += [bias_source_result(source, night.mappings[0]) for source in night.bias_sources if source.bias_min]
     if night.disagreement is not None and night.disagreement.runs.count:

@@ -47,6 +47,7 @@ from sleepagree.describe.words import (
     percent_interval,
     plain,
     say_class,
+    say_destination,
     say_level,
     say_measure,
     speak,
@@ -170,7 +171,8 @@ def redistribution_section(device: DeviceStudy, study: StudyAgreement, serial: i
         said = "; ".join(
             f"{speak(t.stage)}: "
             + ", ".join(
-                f"{percent(d.share.value)} as {say_class(d.name)} ({d.minutes.value:.1f} min a night)" for d in t.to
+                f"{percent(d.share.value)} as {say_destination(d.name)} ({d.minutes.value:.1f} min a night)"
+                for d in t.to
             )
             for t in traced
         )

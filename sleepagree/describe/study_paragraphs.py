@@ -26,7 +26,8 @@ from sleepagree.describe.words import (
     minutes,
     nights_of,
     percent_interval,
-    say_class,
+    say_called,
+    say_destination,
     say_level,
     say_mapped,
     say_measure,
@@ -91,7 +92,7 @@ def finding_of_device(device: DeviceStudy, study: StudyAgreement) -> str:
     mistaken = [(epochs, stage, to) for epochs, stage, to in traced if of_stage.get(stage) != to.name]
     if mistaken:
         _, stage, to = max(mistaken, key=lambda found: found[0])
-        agreed += f"; it has no label for {speak(stage)}, of which {_share(to.share)} was called {speak(to.name)}"
+        agreed += f"; it has no label for {speak(stage)}, of which {_share(to.share)} was {say_called(to.name)}"
     has_interval = not math.isnan(accuracy.pooled.primary.low)
     return f"{agreed} (intervals over {units})." if has_interval else f"{agreed}."
 
@@ -429,7 +430,7 @@ def _results_of(device: DeviceStudy, study: StudyAgreement) -> str:
     parts += [f"Agreement was {'; '.join(agreed)}."] if agreed else []
     for traced in device.redistribution:
         if traced.epochs:
-            to = join_words(f"{_share(d.share)} as {say_class(d.name)}" for d in traced.to)
+            to = join_words(f"{_share(d.share)} as {say_destination(d.name)}" for d in traced.to)
             parts.append(f"Of {minutes(traced.epochs)} of {speak(traced.stage)} it took {to}.")
     parts += _bias_results(device.bias)
     parts += [f"{said}." for said in say_margins(device.bias)]

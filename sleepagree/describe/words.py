@@ -12,6 +12,7 @@ from sleepagree.errors import counted, printable, shorten
 from sleepagree.mapping.mapping import StageMapping
 from sleepagree.mapping.words import speak as speak  # noqa: PLC0414
 from sleepagree.scoring.measures import say_measure as say_measure  # noqa: PLC0414
+from sleepagree.scoring.redistribution import LEFT_OUT_COLUMN
 
 #: Stands where a number does not exist.
 DASH: Final = "–"
@@ -294,6 +295,40 @@ def say_class(name: str, mapping: StageMapping | None = None) -> str:
         Names its classes for what they hold: ``light+REM``. A device's own word is told without one.
     """
     return speak(shorten(name)) if mapping is None else mapping.speak(name)
+
+
+def say_destination(name: str) -> str:
+    """Return where epochs of a stage without a label went: a class, or a label that is in none.
+
+    Examples
+    --------
+    >>> say_destination("rem"), say_destination(LEFT_OUT_COLUMN)
+    ('REM', 'a label that the mapping leaves out')
+    """
+    return "a label that the mapping leaves out" if name == LEFT_OUT_COLUMN else say_class(name)
+
+
+def say_called(name: str, labels: Sequence[str] = ()) -> str:
+    """Return what a device did with epochs of a stage without a label.
+
+    Parameters
+    ----------
+    name : str
+        Where they went.
+    labels : sequence of str
+        The device's labels of epochs that the mapping leaves out, where they are known.
+
+    Examples
+    --------
+    >>> say_called("light"), say_called(LEFT_OUT_COLUMN, ["asleep"])
+    ('called light', "given the label 'asleep', which the mapping leaves out")
+    """
+    if name != LEFT_OUT_COLUMN:
+        return f"called {say_class(name)}"
+    if not labels:
+        return f"given {say_destination(name)}"
+    named = join_words(f"'{shorten(label)}'" for label in labels)
+    return f"given the label{'s' * (len(labels) > 1)} {named}, which the mapping leaves out"
 
 
 def say_merged(mapping: StageMapping) -> str:

@@ -103,6 +103,8 @@ class Redistribution(NamedTuple):
         The same epochs by third of the window.
     episodes : tuple of Episode
         The same by episode, for REM only.
+    left_out_labels : tuple of str
+        The device's labels of those epochs that the mapping leaves out.
     """
 
     stage: str
@@ -110,6 +112,7 @@ class Redistribution(NamedTuple):
     to: tuple[Destination, ...]
     thirds: tuple[tuple[tuple[str, int], ...], ...] = ()
     episodes: tuple[Episode, ...] = ()
+    left_out_labels: tuple[str, ...] = ()
 
     @property
     def minutes(self) -> float:

@@ -80,8 +80,9 @@ def study_cautions(
     out += _name_cautions(devices)
     of_device: tuple[Callable[[DeviceStudy], _Told], ...] = (
         _repeated_cautions, _size_cautions, _sparse_cautions, _sleepless_cautions, _cut_cautions, _apart_cautions,
-        partial(_consensus_cautions, scorers), partial(_group_cautions, options), _failure_cautions,
-        _normality_cautions, _skew_cautions, _clock_cautions, _doubt_cautions, _night_cautions,
+        partial(_left_out_cautions, options), partial(_consensus_cautions, scorers),
+        partial(_group_cautions, options), _failure_cautions, _normality_cautions, _skew_cautions, _clock_cautions,
+        _doubt_cautions, _night_cautions,
     )  # fmt: skip
     for device, cautions in product(devices, of_device):
         out += [Caution.of(kind, device=device.device, **values) for kind, values in cautions(device)]
@@ -181,6 +182,22 @@ def _cut_cautions(device: _Nights) -> _Told:
         cut.sort(key=lambda n: -n.staged_outside)
         left = tuple(n.staged_outside for n in cut[:_NAMED])
         yield CautionKind.NIGHTS_CUT_SHORT, {**_counted_nights(device, cut), "left_epochs": left}
+
+
+def _left_out_cautions(options: StudyOptions, device: DeviceStudy) -> _Told:
+    """Name the nights of which a mapping leaves out epochs: one that was asked for, or the one spoken of first."""
+    for studied in device.mappings if options.mappings else device.mappings[:1]:
+        staged = np.array([int(night.native.sum()) for night in device.nights])
+        missing = staged - studied.night_counts.sum(axis=(1, 2))
+        if missing.any():
+            most_first = np.argsort(-missing, kind="stable")[: np.count_nonzero(missing)]
+            left = tuple(missing[most_first[:_NAMED]].tolist())
+            values = {"mapping": studied.mapping.name, "epochs": int(missing.sum()), "left_epochs": left}
+            counted = _counted_nights(device, [device.nights[i] for i in most_first])
+            yield (
+                CautionKind.NIGHTS_LEFT_OUT_BY_MAPPING,
+                {**counted, **values, "share": float(missing.sum() / staged.sum())},
+            )
 
 
 def _consensus_cautions(scorers: tuple[ScorerSummary, ...], device: DeviceStudy) -> _Told:
