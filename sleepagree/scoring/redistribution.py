@@ -129,13 +129,25 @@ def unreported_stages(reference: StageSet, device: StageSet, mapping: StageMappi
     named = frozenset().union(*(COVERAGE[s] for s in device.reportable if s in _NAMING))
     can_score = reference_reportable(reference)
     traced = (*AASM_STAGES, "light", "nrem")
-    # a mapping file may take labels of the device's own into the class of a stage, or of what one label may name
     if mapping is not None:
-        for target in {target for _, target in mapping.device_labels} - {LEAVE_OUT}:
-            held = {stage for stage, of in mapping.stage_classes if of == target}
-            if any(held <= COVERAGE[s] for s in _NAMING):
-                named |= held
+        named |= _named_by_classes(mapping)
     return tuple(s for s in traced if s in can_score and s not in device.reportable and not COVERAGE[s] <= named)
+
+
+def _named_by_classes(mapping: StageMapping) -> frozenset[str]:
+    """Return the AASM stages that labels of the device's own name, by the classes that a mapping file takes them into.
+
+    A class may hold REM beside what its labels are for, and N1 beside wake: a device with one word for light sleep and
+    REM has none for REM.
+    """
+    named = frozenset[str]()
+    for target in {target for _, target in mapping.device_labels} - {LEAVE_OUT}:
+        held = frozenset().union(*(COVERAGE[stage] for stage, of in mapping.stage_classes if of == target))
+        own = held - {"R"} or held
+        own -= {"N1"} if "W" in own else set()
+        if any(own <= COVERAGE[stage] for stage in _NAMING):
+            named |= own
+    return named
 
 
 def trace_unreported_stage(

@@ -178,7 +178,7 @@ def scored_of(paired: PairedNight, mapping: StageMapping) -> str:
             first.table,
             first.ceiling,
             night.measures,
-            night.redistribution,
+            [(r._replace(left_out_labels=()), len(r.left_out_labels)) for r in night.redistribution],
             night.bias_sources,
             night.disagreement,
             night.cautions,

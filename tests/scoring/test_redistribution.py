@@ -254,3 +254,35 @@ def test_a_label_in_a_class_of_many_stages_names_none_of_them() -> None:
     said = ("Up", "leave-out"), *labels[1:]
     apart = StageMapping("own", classes[1:], classes[1:], tuple(asleep.items()), (), "", device_labels=said)
     assert unreported_stages(LAB, device, apart) == ("R",)
+
+
+OWN = {"Up": "up", "Shallow": "shallow", "Sunk": "deep"}
+
+
+@pytest.mark.parametrize(
+    ("merged", "traced"),
+    [
+        ({}, ("R",)),  # REM is left out
+        ({"R": "shallow"}, ("R",)),
+        ({"R": "deep"}, ("R",)),
+        ({"R": "up"}, ("R",)),
+        ({"N1": "up"}, ("N1", "R")),  # no word for N1 alone, and Shallow is N2
+        ({"N1": "up", "R": "up"}, ("N1", "R")),
+        ({"N3": "shallow", "R": "deep"}, ("N1", "N2", "N3")),  # three depths in one word: it names none of them
+    ],
+    ids=str,
+)
+def test_a_word_names_what_its_class_holds_beside_a_stage_that_is_merged_into_it(merged, traced):
+    """The device's words are its wake, light and deep sleep; a mapping file counts REM, or N1, as one of them."""
+    stages = {"W": "up", "N1": "shallow", "N2": "shallow", "N3": "deep", "R": "leave-out", **merged}
+    classes = ("up", "shallow", "deep")
+    mapping = StageMapping("own", classes, classes, stages, (), "", device_labels=tuple(OWN.items()))
+    assert unreported_stages(LAB, make_stage_set(tuple(OWN), tuple(OWN)), mapping) == traced
+
+
+def test_a_reference_of_four_classes_has_no_light_sleep_to_trace_beside_a_word_for_it():
+    stages = {"W": "up", "light": "shallow", "N3": "deep", "R": "shallow"}
+    classes = ("up", "shallow", "deep")
+    mapping = StageMapping("own", classes, classes, stages, (), "", device_labels=tuple(OWN.items()))
+    four = reporting("W", "light", "N3", "R")
+    assert unreported_stages(four, make_stage_set(tuple(OWN), tuple(OWN)), mapping) == ("R",)
