@@ -13,9 +13,12 @@ from typing import Any
 
 import drawn
 import pytest
+from ferry import simulated_nights
 
 from sleepagree.figures import style
-from tests.told import night_page
+from sleepagree.study.results import StudyOptions
+from sleepagree.study.summarise import summarise_study
+from tests.told import night_page, study_page
 
 pytestmark = pytest.mark.browser
 
@@ -420,6 +423,20 @@ def test_a_night_is_printed_on_three_sheets(
     assert min(sheet.count("<word ") for sheet in sheets) > 40
     words = " ".join(re.findall(r">([^<]*)</word>", "".join(sheets)))
     assert words.count("(folded on screen, so not printed)") == folded >= 4
+
+
+@pytest.mark.parametrize("devices", [("band A",), ("band A", "pad B")], ids=" ".join)
+def test_a_figure_that_a_reader_unfolds_is_printed(visit: Any, tmp_path: Path, devices: tuple[str, ...]) -> None:
+    nights = [night for night in simulated_nights(3, 1) if night.device in devices]
+    page = tmp_path / "report.html"
+    page.write_text(study_page(summarise_study(nights, StudyOptions(resamples=40))), encoding="utf-8")
+    visit.open(page, width=680, media="print")
+    visit.run("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+    hidden = visit.run(
+        "return Array.from(document.querySelectorAll('figure')).filter(f => !f.querySelector('svg').checkVisibility())"
+        ".map(f => f.id)"
+    )
+    assert hidden == []
 
 
 @pytest.mark.parametrize("paper", PAPERS)
