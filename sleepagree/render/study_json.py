@@ -38,11 +38,14 @@ from sleepagree.study.results import (
 )
 from sleepagree.study.table import NightsTable
 
+#: Figures of the bias table under the names that limits of agreement have for them.
+_FIGURES: Final = (
+    "reference_mean", "reference_sd", "device_mean", "device_sd", "bias", "bias_low", "bias_high", "sd",
+    "lower", "lower_low", "lower_high", "upper", "upper_low", "upper_high",
+    "slope", "slope_low", "slope_high", "spread_slope", "spread_slope_low", "spread_slope_high", "mae",
+)  # fmt: skip
 BIAS_COLUMNS: Final = (
-    "measure", "unit", "participants", "nights", "reference_mean", "reference_sd", "device_mean", "device_sd",
-    "bias", "bias_low", "bias_high", "sd", "lower", "lower_low", "lower_high", "upper", "upper_low", "upper_high",
-    "slope", "slope_low", "slope_high", "spread_slope", "spread_slope_low", "spread_slope_high", "mae", "icc",
-    "icc_low", "icc_high", "ccc", "method",
+    "measure", "unit", "participants", "nights", *_FIGURES, "icc", "icc_low", "icc_high", "ccc", "method",
 )  # fmt: skip
 
 #: Columns that go beyond those above.
@@ -50,6 +53,9 @@ MORE_BIAS_COLUMNS: Final = (
     "mape", "between_sd", "within_sd", "bootstrap_low", "bootstrap_high", "dropped", "margin", "equivalence_p",
     "equivalent", "line_intercept", "line_spread_intercept", "between_sd_high",
 )  # fmt: skip
+
+#: Why epochs of a window were not compared.
+_EXCLUDED: Final = ("reference_gap", "reference_unscored", "reference_no_majority", "device_gap", "device_unscored")
 
 
 def study_mapping_document(studied: StudyMapping) -> Document:
@@ -88,7 +94,7 @@ def bias_document(row: BiasRow) -> Document:
         "measure": row.measure,
         "unit": row.difference_unit,
         **attributes(limits, "participants", "nights"),
-        **numbers(limits, *BIAS_COLUMNS[4:-5]),
+        **numbers(limits, *_FIGURES),
         **numbers(row.reliability.icc, icc="value", icc_low="low", icc_high="high"),
         "ccc": number(row.reliability.ccc.value),
         "method": limits.method,
@@ -410,9 +416,8 @@ def night_rows(study: StudyAgreement, *, anonymous: bool = False) -> Iterator[li
     """
     head = [
         "row", "participant", "night", "device", "outcome", "reason", "begin", "window_rule", "window_epochs", "scored",
-        "scored_percent", "reference_gap", "reference_unscored", "reference_no_majority", "device_gap",
-        "device_unscored", "outside_reference", "outside_device", "mapping", "accuracy", "kappa", "square_mapping",
-        "square_kappa", "best_offset_s", "offset_gain",
+        "scored_percent", *_EXCLUDED, "outside_reference", "outside_device", "mapping", "accuracy", "kappa",
+        "square_mapping", "square_kappa", "best_offset_s", "offset_gain",
     ]  # fmt: skip
     files = ["reference_file", "reference_sha256", "device_file", "device_sha256"]
     measures = [f"{side}_{name}" for name in MEASURE_NAMES for side in ("reference", "device")]
@@ -435,7 +440,7 @@ def night_rows(study: StudyAgreement, *, anonymous: bool = False) -> Iterator[li
             str(night.row), night.participant, night.night, night.device, "scored", "", night.begin,
             night.window_rule, str(night.window_epochs), str(night.scored),
             cell(100 * night.scored / night.window_epochs),
-            *(str(excluded.get(k, 0)) for k in head[11:16]),
+            *(str(excluded.get(why, 0)) for why in _EXCLUDED),
             str(night.outside_reference), str(night.outside_device), first.mapping.name,
             cell(number(float(first.night_accuracy[i]))), cell(number(float(first.night_kappa[i]))),
             "" if square is None else square.mapping.name, kappa,
