@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Final
 
 import numpy as np
 
@@ -54,6 +53,7 @@ from sleepagree.describe.words import (
 )
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.resampling import BootstrapIntervals
+from sleepagree.study.comparison import ABSOLUTE_ERROR
 from sleepagree.study.results import (
     DeviceComparison,
     DeviceStudy,
@@ -64,8 +64,6 @@ from sleepagree.study.results import (
     StudyMapping,
     StudyRedistribution,
 )
-
-_ABSOLUTE_ERROR: Final = "absolute error"
 
 
 def _estimate_cell(found: BootstrapIntervals, digits: int = 2) -> Cell:
@@ -211,7 +209,7 @@ def shares_table(traced: StudyRedistribution, study: StudyAgreement, serial: int
 def comparison_table(comparison: DeviceComparison, study: StudyAgreement, name: str) -> Table:
     """Return two devices side by side on the epochs that both scored, and with silence counted as disagreement."""
     first, second = shorten(comparison.first), shorten(comparison.second)
-    found = [d for d in comparison.differences if d.statistic != _ABSOLUTE_ERROR]
+    found = [d for d in comparison.differences if d.statistic != ABSOLUTE_ERROR]
     caption = (
         f"{first} and {second} in {say_compared_classes(comparison, study)}: "
         f"{nights_of(comparison.nights, comparison.participants)}; difference = {second} − {first}. "
@@ -227,8 +225,8 @@ def comparison_table(comparison: DeviceComparison, study: StudyAgreement, name: 
 def comparison_section(comparison: DeviceComparison, serial: int) -> Section | None:
     """Return two devices side by side on the epochs that both scored."""
     first, second = shorten(comparison.first), shorten(comparison.second)
-    of_epochs = [d for d in comparison.differences if d.statistic != _ABSOLUTE_ERROR]
-    errors = [d for d in comparison.differences if d.statistic == _ABSOLUTE_ERROR and can_differ(d.class_name)]
+    of_epochs = [d for d in comparison.differences if d.statistic != ABSOLUTE_ERROR]
+    errors = [d for d in comparison.differences if d.statistic == ABSOLUTE_ERROR and can_differ(d.of)]
     over = (
         f"{nights_of(comparison.nights, comparison.participants)} under "
         f"'{shorten(comparison.mapping)}'; difference = {second} − {first}"
@@ -283,14 +281,14 @@ def _own_table(comparison: DeviceComparison, serial: int) -> Table:
 
 
 def _digits(found: PairedDifference) -> int:
-    return 1 if found.statistic == _ABSOLUTE_ERROR else 3
+    return 1 if found.statistic == ABSOLUTE_ERROR else 3
 
 
 def _name_difference(found: PairedDifference) -> str:
     """Return what is compared: the statistic, and the class or the measure it speaks of."""
-    if found.statistic == _ABSOLUTE_ERROR:
-        return f"{found.statistic} {shorten(say_measure(found.class_name))}"
-    return f"{found.statistic} {say_class(found.class_name)}".strip()
+    if found.statistic == ABSOLUTE_ERROR:
+        return f"{found.statistic} {shorten(say_measure(found.of))}"
+    return f"{found.statistic} {say_class(found.of)}".strip()
 
 
 def _say_same_epochs(comparison: DeviceComparison) -> str:
@@ -319,7 +317,7 @@ def _say_own(comparison: DeviceComparison) -> str:
         values = [
             f"{d.statistic} {figure((d.own_first, d.own_second)[side], 3)}"
             for d in comparison.differences
-            if d.statistic in ("accuracy", "kappa") and not d.class_name
+            if d.statistic in ("accuracy", "kappa") and not d.of
         ]
         said.append(f"{shorten(device)} {', '.join(values)} ({counted(comparison.own_epochs[side], 'epoch')})")
     return (

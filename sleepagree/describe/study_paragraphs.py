@@ -400,7 +400,7 @@ def results_of_study(study: StudyAgreement) -> str:
     scored = sum(len(device.nights) for device in study.devices)
     paragraphs = [f"{scored} of {say_given(study)} were scored.", *(_results_of(d, study) for d in study.devices)]
     for comparison in study.comparisons:
-        kappa = next((d for d in comparison.differences if d.statistic == "kappa" and not d.class_name), None)
+        kappa = next((d for d in comparison.differences if d.statistic == "kappa" and not d.of), None)
         if kappa is not None and kappa.difference.primary.defined:
             first, second = shorten(comparison.first), shorten(comparison.second)
             silent = [f"{100 * share:.1f} %" for share in comparison.silent_shares]

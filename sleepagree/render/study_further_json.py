@@ -64,8 +64,8 @@ def scorers_at_once_document(device: DeviceStudy) -> list[Document]:
             **attributes(found, "mapping", "nights"),
             "fewest_scorers": found.scorers[0],
             "most_scorers": found.scorers[1],
-            "fleiss_kappa": {**intervals_document(found.fleiss), "epochs": found.epochs[0]},
-            "krippendorff_alpha": {**intervals_document(found.alpha), "epochs": found.epochs[1]},
+            "fleiss_kappa": {**intervals_document(found.fleiss), "epochs": found.epochs.by_all},
+            "krippendorff_alpha": {**intervals_document(found.alpha), "epochs": found.epochs.by_several},
         }
         for found in device.several
     ]

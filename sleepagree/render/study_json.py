@@ -280,7 +280,7 @@ def _comparison_document(comparison: DeviceComparison) -> Document:
 def _difference_document(difference: PairedDifference) -> Document:
     return {
         "statistic": difference.statistic,
-        "of": difference.class_name or None,
+        "of": difference.of or None,
         **numbers(difference, "first", "second"),
         "difference": intervals_document(difference.difference),
     }

@@ -206,15 +206,14 @@ def _consensus_cautions(scorers: tuple[ScorerSummary, ...], device: DeviceStudy)
     undecided = sum(n.no_majority for n in several)
     told = [s for s in scorers if s.device == device.device and not math.isnan(s.with_consensus - s.with_scorers)]
     if undecided or any(s.consensus_flatters for s in told):
-        unstaged, light = (sum(n.undecided[k] for n in several) for k in (0, 1))
         yield (
             CautionKind.CONSENSUS_FLATTERS,
             {
                 "count": len(several),
                 "nights": len(device.nights),
                 "undecided": undecided,
-                "unstaged": unstaged,
-                "n1_or_n2": light,
+                "unstaged": sum(n.undecided.unstaged for n in several),
+                "n1_or_n2": sum(n.undecided.n1_or_n2 for n in several),
                 "flatters": bool(told) and all(s.consensus_flatters for s in told),
                 "kappas": tuple((s.with_consensus, s.with_scorers, s.mapping, s.nights) for s in told),
             },
@@ -232,7 +231,7 @@ def _apart_cautions(device: _Nights) -> _Told:
 
 def _kappas_between(night: NightSummary) -> list[float]:
     """Return kappa of every two scorers under the finest mapping, which stands first, of an hour or more."""
-    finest = [s for s in night.scorers if s.mapping == night.scorers[0].mapping and s.second != "device"]
+    finest = [s for s in night.scorers if s.mapping == night.scorers[0].mapping and not s.with_device]
     return [s.kappa for s in finest if s.n >= _AN_HOUR and not math.isnan(s.kappa)]
 
 

@@ -27,7 +27,7 @@ from sleepagree.night.measures import general_epochs, measure_codes, pair_with_c
 from sleepagree.scoring.class_sequences import classes_of
 from sleepagree.scoring.coefficients import CLASS_STATISTICS, TABLE_STATISTICS, fleiss_kappa, krippendorff_alpha
 from sleepagree.study.groups import NightGroups, fold_nights, group_nights, merged_sets
-from sleepagree.study.night_summary import NightSummary, share_equal
+from sleepagree.study.night_summary import EpochsStaged, NightSummary, share_equal
 from sleepagree.study.results import (
     DeviceComparison,
     DeviceStudy,
@@ -39,6 +39,7 @@ from sleepagree.study.results import (
 )
 
 #: Agreement in which an epoch to which a device gave no stage counts as one in which it is wrong.
+ABSOLUTE_ERROR: Final = "absolute error"
 WITH_SILENCE: Final = "agreement, silence counted as disagreement"
 
 _Flags = NDArray[np.bool_]
@@ -65,9 +66,11 @@ class JointNight(NamedTuple):
         Epochs of the windows to which each device gave no stage.
     counts : int array, shape (2, reference classes, device classes)
         Each device against the reference on the joint epochs that the mapping of the comparison leaves to both.
-    spoken_for : tuple of three int
-        Epochs that the reference gave a class, and how many of them each device gave the same one; silence is not the
-        same. Epochs whose label of either device the mapping leaves out are in none of the three.
+    asked : int
+        Epochs that the reference gave a class.
+    same : tuple of two int
+        How many of them each device gave the same one; silence is not the same. Epochs whose label of either device the
+        mapping leaves out are in none of the three.
     errors : tuple of two float arrays
         Absolute error of each device in its sleep measures on the joint epochs; nan where a side has none.
     measures : tuple of two tuples of str
@@ -78,7 +81,8 @@ class JointNight(NamedTuple):
     epochs: int
     silent: tuple[int, int]
     counts: Counts
-    spoken_for: tuple[int, int, int]
+    asked: int
+    same: tuple[int, int]
     errors: tuple[NDArray[np.float64], NDArray[np.float64]]
     measures: tuple[tuple[str, ...], tuple[str, ...]]
 
@@ -136,7 +140,8 @@ def count_joint_night(
         epochs,
         (_missing(said[0]), _missing(said[1])),
         np.stack([_cross(rows, column, counted, mapping) for column in columns]),
-        (int(np.count_nonzero(asked)), same[0], same[1]),
+        int(np.count_nonzero(asked)),
+        (same[0], same[1]),
         *_measure(laid, joint, (reference_set, *device_sets), sides, measured_by),
     )
 
@@ -287,7 +292,6 @@ def compare_devices(
     own_nights = [a for a, _ in compared], [b for _, b in compared]
     counts = np.stack([night.counts for night in joint])
     own_counts = [fold_nights(own, mapping).sum(axis=0) for own in own_nights]
-    spoken_for = np.array([night.spoken_for for night in joint])
     names = f"{first.device} {second.device}"
     return DeviceComparison(
         first=first.device,
@@ -304,8 +308,8 @@ def compare_devices(
         counted=int(counts[:, 0].sum()),
         silent=(sum(night.silent[0] for night in joint), sum(night.silent[1] for night in joint)),
         own_epochs=(int(own_counts[0].sum()), int(own_counts[1].sum())),
-        with_silence=_with_silence(spoken_for, grouped, f"silence {names}"),
-        asked=int(spoken_for[:, 0].sum()),
+        with_silence=_with_silence(joint, grouped, f"silence {names}"),
+        asked=sum(night.asked for night in joint),
         left_out=tuple((reason.value, left_out[reason]) for reason in LeftOut if left_out[reason]),
     ), cautions
 
@@ -351,15 +355,16 @@ def _table_differences(
     return differences
 
 
-def _with_silence(asked: Counts, grouped: NightGroups, purpose: str) -> PairedDifference:
-    """Return the shares of epochs, asked for by night, that each device answered as the reference did."""
+def _with_silence(joint: Sequence[JointNight], grouped: NightGroups, purpose: str) -> PairedDifference:
+    """Return the shares of epochs that each device answered as the reference did, of those that it gave a class."""
+    counts = np.array([(night.asked, *night.same) for night in joint])
 
     def difference(sums: NDArray[Any]) -> Values:
         return ratio(sums[..., 2] - sums[..., 1], sums[..., 0])
 
-    by_unit, bounds = grouped.sum_by_unit(asked), {WITH_SILENCE: Bounds(-1.0, 1.0)}
+    by_unit, bounds = grouped.sum_by_unit(counts), {WITH_SILENCE: Bounds(-1.0, 1.0)}
     found = grouped.resample(by_unit, {WITH_SILENCE: difference}, purpose, bounds=bounds)
-    total, *same = asked.sum(axis=0).tolist()
+    total, *same = counts.sum(axis=0).tolist()
     one, two = (n / total if total else NAN for n in same)
     return PairedDifference(WITH_SILENCE, "", one, two, found[WITH_SILENCE][0])
 
@@ -404,7 +409,7 @@ def _error_differences(
         own_means = [
             mean_of_known(grouped.mean_by_unit(side[measure]).tolist()) if measure in side else NAN for side in own
         ]
-        out.append(PairedDifference("absolute error", measure, *means, differences[measure], *own_means))
+        out.append(PairedDifference(ABSOLUTE_ERROR, measure, *means, differences[measure], *own_means))
     return out
 
 
@@ -436,7 +441,7 @@ def summarise_scorers(device: DeviceStudy, options: StudyOptions) -> list[Scorer
         differ from night to night; a kappa of other nights would make the share one of unlike things.
     """
     several = [n for n in device.nights if n.scorers]
-    names = list(dict.fromkeys(s.mapping for n in several for s in n.scorers if s.second == "device"))
+    names = list(dict.fromkeys(s.mapping for n in several for s in n.scorers if s.with_device))
     return [_summarise_scorers(device.device, mapping, several, options) for mapping in names]
 
 
@@ -463,9 +468,9 @@ def scorers_at_once(nights: Sequence[NightSummary], options: StudyOptions) -> tu
         bounds = dict.fromkeys(kernels, CORRELATION)
         said = grouped.resample(grouped.sum_by_unit(tables), kernels, purpose, bounds=bounds)
         counts = [t.scorers for _, t in found]
-        complete, shared = (sum(t.epochs[k] for _, t in found) for k in (0, 1))
+        epochs = EpochsStaged(sum(t.epochs.by_all for _, t in found), sum(t.epochs.by_several for _, t in found))
         ends = min(counts), max(counts)
-        out.append(SeveralScorers(mapping, ends, len(found), (complete, shared), said["fleiss"][0], said["alpha"][0]))
+        out.append(SeveralScorers(mapping, ends, len(found), epochs, said["fleiss"][0], said["alpha"][0]))
     return tuple(out)
 
 
@@ -493,9 +498,9 @@ def _night_kappas(night: NightSummary, mapping: str) -> tuple[float, float, floa
     """Return the mean kappa of one night between scorers, of the device with each, and with their consensus."""
     pairs = [s for s in night.scorers if s.mapping == mapping]
     return (
-        mean_of_known([s.kappa for s in pairs if s.second != "device"]),
-        mean_of_known([s.kappa for s in pairs if s.second == "device" and s.first != "consensus"]),
-        mean_of_known([s.kappa for s in pairs if s.first == "consensus"]),
+        mean_of_known([s.kappa for s in pairs if not s.with_device]),
+        mean_of_known([s.kappa for s in pairs if s.with_device and not s.with_consensus]),
+        mean_of_known([s.kappa for s in pairs if s.with_consensus]),
     )
 
 

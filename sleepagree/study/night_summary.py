@@ -16,7 +16,7 @@ from dataclasses import dataclass, field, fields, is_dataclass
 from functools import lru_cache
 from itertools import compress
 from operator import attrgetter
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from sleepagree.caution import Caution, Fact, Note
 from sleepagree.errors import InputError, MappingError, Message, take_name
 from sleepagree.hypnogram.align import PairedNight, refuse_unpaired
-from sleepagree.hypnogram.ledger import Status, cross_labels
+from sleepagree.hypnogram.ledger import CONSENSUS, Status, cross_labels
 from sleepagree.hypnogram.spans import Counts, Frozen, LabelCodes
 from sleepagree.inference.estimate import NAN
 from sleepagree.mapping.mapping import StageMapping, default_mapping
@@ -47,6 +47,8 @@ from sleepagree.shown import Brief
 MEASURE_NAMES: Final = tuple(f.name for f in fields(SleepMeasures))
 #: Window rule of a night of a table of paired epochs: from its first number to its last.
 PAIRED_RULE: Final = "table"
+#: What the device is called where scorers are compared with it.
+DEVICE: Final = "device"
 _VALUES: Final = attrgetter(*MEASURE_NAMES)
 
 
@@ -136,6 +138,30 @@ class ScorerPair:
     kappa: float
     mapping: str
 
+    @property
+    def with_device(self) -> bool:
+        """Whether the device is compared, with a scorer or with the consensus; else two scorers are."""
+        return self.second == DEVICE
+
+    @property
+    def with_consensus(self) -> bool:
+        """Whether it is compared with the consensus."""
+        return self.first == CONSENSUS
+
+
+class EpochsStaged(NamedTuple):
+    """Epochs to which all scorers of their night gave a class, and those to which two or more did."""
+
+    by_all: int
+    by_several: int
+
+
+class Undecided(NamedTuple):
+    """Epochs without a majority to which a scorer gave no stage, and those that all called N1 or N2."""
+
+    unstaged: int = 0
+    n1_or_n2: int = 0
+
 
 @dataclass(frozen=True, slots=True)
 class ScorerTable:
@@ -147,15 +173,15 @@ class ScorerTable:
         Name of the mapping.
     scorers : int
         How many there were.
-    epochs : tuple of (int, int)
-        Epochs to which all of them gave a class, and to which two or more did.
+    epochs : EpochsStaged
+        Epochs that these tables are of.
     complete, shared : tuple of tuple of float
-        Tables of coincidences of those epochs, as `count_coincidences` makes them.
+        Tables of coincidences of epochs staged by all, and by several, as `count_coincidences` makes them.
     """
 
     mapping: str
     scorers: int
-    epochs: tuple[int, int]
+    epochs: EpochsStaged
     complete: tuple[tuple[float, ...], ...]
     shared: tuple[tuple[float, ...], ...]
 
@@ -213,8 +239,8 @@ class NightSummary(Brief, Frozen):
         ``CHANGES``, and the classes that both sides can have; empty where no mapping fits this night alone.
     staged_outside : int
         Epochs outside the window to which any of several scorers gave a stage; 0 with one.
-    undecided : tuple of (int, int)
-        Epochs without a majority to which a scorer gave no stage, and those that all called N1 or N2.
+    undecided : Undecided
+        Of the epochs without a majority.
     bouts : float array, shape (bout_classes, 2)
         Changes of class an hour and mean bouts of both sides, as `compare_bouts` returns them.
 
@@ -260,7 +286,7 @@ class NightSummary(Brief, Frozen):
     coincidences: tuple[ScorerTable, ...] = ()
     group: str = ""
     staged_outside: int = 0
-    undecided: tuple[int, int] = (0, 0)
+    undecided: Undecided = field(default_factory=Undecided)
     bout_classes: tuple[str, ...] = ()
     bouts: NDArray[np.float64] = field(default_factory=lambda: np.zeros((0, 2)))
 
@@ -299,7 +325,10 @@ class NightSummary(Brief, Frozen):
             "notes": tuple(share_equal(Note.from_document(note)) for note in document["notes"]),
             "cautions": tuple(share_equal(Caution.from_document(caution)) for caution in document["cautions"]),
             "epochs": None if kept is None else _whole_epochs(kept["begin_s"], kept["packed"], told["window_epochs"]),
-            "coincidences": tuple(ScorerTable(**table) for table in told["coincidences"]),
+            "coincidences": tuple(
+                ScorerTable(**{**table, "epochs": EpochsStaged(*table["epochs"])}) for table in told["coincidences"]
+            ),
+            "undecided": Undecided(*told["undecided"]),
             "bout_classes": share_equal(told["bout_classes"]),
             "bouts": np.array(told["bouts"], np.float64).reshape(-1, 2),
         }
@@ -470,7 +499,7 @@ def summarise_night(
         coincidences=coincidences,
         group=share_equal(group),
         staged_outside=staged_outside,
-        undecided=undecided,
+        undecided=Undecided(*undecided),
         bout_classes=bout_classes,
         bouts=bouts,
         notes=tuple(map(share_equal, ledger.notes)),

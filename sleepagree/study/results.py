@@ -29,7 +29,7 @@ from sleepagree.scoring.redistribution import BiasSource
 from sleepagree.scoring.table_agreement import kappa_never_found
 from sleepagree.shown import Brief, Result
 from sleepagree.study.clocks import DeviceClock
-from sleepagree.study.night_summary import NightSummary, Refusal
+from sleepagree.study.night_summary import EpochsStaged, NightSummary, Refusal
 
 Values = NDArray[np.float64]
 
@@ -461,7 +461,7 @@ class PairedDifference:
 
     Parameters
     ----------
-    statistic, class_name : str
+    statistic, of : str
         What is compared; the class or the measure it speaks of, "" for the whole table.
     first, second : float
         Value of either device on the joint epochs.
@@ -472,7 +472,7 @@ class PairedDifference:
     """
 
     statistic: str
-    class_name: str
+    of: str
     first: float
     second: float
     difference: BootstrapIntervals
@@ -546,7 +546,7 @@ class SeveralScorers:
         Fewest and most scorers of a night.
     nights : int
         Nights.
-    epochs : tuple of (int, int)
+    epochs : EpochsStaged
         Epochs to which all scorers of their night gave a class, and to which two or more did.
     fleiss, alpha : BootstrapIntervals
         Fleiss' kappa of the former, Krippendorff's alpha of the latter, pooled; participants resampled.
@@ -555,7 +555,7 @@ class SeveralScorers:
     mapping: str
     scorers: tuple[int, int]
     nights: int
-    epochs: tuple[int, int]
+    epochs: EpochsStaged
     fleiss: BootstrapIntervals
     alpha: BootstrapIntervals
 

@@ -32,6 +32,7 @@ from sleepagree.study.night_summary import (
     NightSummary,
     Refusal,
     SourceFile,
+    Undecided,
     hash_sequence,
     refuse_own_reference,
     summarise_night,
@@ -179,7 +180,7 @@ def _score_row(row: NightRow, files: NightFilesReader, options: ScoringOptions) 
     )
     scorers, together = compare_scorers(scorings, paired, options.mappings) if several else ((), ())
     staged_outside = count_staged_outside(scorings, paired) if several else 0
-    undecided = count_undecided(scorings, paired) if several else (0, 0)
+    undecided = count_undecided(scorings, paired) if several else Undecided()
     if options.anonymous:  # which takes the clock away that scorers are laid by
         paired = anonymous_night(paired)
         # hashes stay, for they find one night under two names; no output holds them

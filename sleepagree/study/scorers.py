@@ -28,9 +28,8 @@ from sleepagree.mapping.sets import StageSet, make_stage_set, reference_reportab
 from sleepagree.mapping.words import AASM_STAGES, COVERAGE, LEAVE_OUT, UNSCORED
 from sleepagree.scoring import coefficients
 from sleepagree.scoring.coefficients import count_coincidences
-from sleepagree.study.night_summary import ScorerPair, ScorerTable
+from sleepagree.study.night_summary import DEVICE, EpochsStaged, ScorerPair, ScorerTable, Undecided
 
-DEVICE: Final = "device"
 #: Marks are written to the second or better; this is far below both, and far above what adding seconds loses.
 _SAME_S: Final = 1e-3
 #: Zones of scorers are that of the reference.
@@ -401,7 +400,7 @@ def _count_together(scorers: Sequence[_Sequence], mapping: StageMapping) -> Scor
     votes = np.stack([lookup[s.codes] for lookup, s in zip(lookups, scorers, strict=True)])
     given = (votes >= 0).sum(axis=0)
     complete, shared = count_coincidences(votes, len(mapping.reference_classes)).tolist()
-    epochs = int(np.count_nonzero(given == len(scorers))), int(np.count_nonzero(given > 1))
+    epochs = EpochsStaged(int(np.count_nonzero(given == len(scorers))), int(np.count_nonzero(given > 1)))
     tables = (tuple(map(tuple, table)) for table in (complete, shared))
     return ScorerTable(mapping.name, len(scorers), epochs, *tables)
 
@@ -442,7 +441,7 @@ def count_staged_outside(scorings: Sequence[ScoredSpans], night: PairedNight) ->
     return sum(not 0 <= epoch < night.status.size for epoch in staged)
 
 
-def count_undecided(scorings: Sequence[ScoredSpans], night: PairedNight) -> tuple[int, int]:
+def count_undecided(scorings: Sequence[ScoredSpans], night: PairedNight) -> Undecided:
     """Return how many epochs without a majority a scorer gave no stage, and how many were called N1 or N2 by all.
 
     Parameters
@@ -458,7 +457,7 @@ def count_undecided(scorings: Sequence[ScoredSpans], night: PairedNight) -> tupl
         codes = _lay_on_grid(spans, night).window(0, undecided.size)
         staged &= _are(_is_stage, spans.stages)[codes]
         light &= _are({"N1", "N2"}.__contains__, spans.stages)[codes]
-    return int(np.count_nonzero(undecided & ~staged)), int(np.count_nonzero(undecided & light))
+    return Undecided(int(np.count_nonzero(undecided & ~staged)), int(np.count_nonzero(undecided & light)))
 
 
 def _score_pair(

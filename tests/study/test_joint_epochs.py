@@ -137,7 +137,7 @@ def compared(study: StudyAgreement) -> DeviceComparison:
 
 
 def difference(comparison: DeviceComparison, statistic: str, of: str = "") -> PairedDifference:
-    return next(d for d in comparison.differences if (d.statistic, d.class_name) == (statistic, of))
+    return next(d for d in comparison.differences if (d.statistic, d.of) == (statistic, of))
 
 
 # --- a twin that is silent where it would be wrong --------------------------------------------------------
@@ -304,7 +304,7 @@ def test_an_epoch_that_a_mapping_leaves_out_is_not_silence(tmp_path: Path) -> No
         assert found.counts.sum(axis=(1, 2)).tolist() == [(keep & (s[0] != "R")).sum()] * 2
         asks = (s[0] != "R") & (s[0] != "?")
         same = [int((asks & (s[k] == classes_of(s[0]))).sum()) for k in (1, 2)]
-        assert found.spoken_for == (asks.sum(), *same)
+        assert (found.asked, *found.same) == (asks.sum(), *same)
     # minutes of a class: epochs in REM are in none of the classes of the first mapping
     expected = []
     for s, keep in zip(nights.sides, joint, strict=True):
