@@ -424,7 +424,7 @@ def _source_rows(source: StudyBiasSource, mapping: StageMapping) -> Iterator[tup
     own = source.per_night
     name = say_class(own.name, mapping)
     for way, other, minutes in flows_by_size(own):
-        low, high = source.ends(f"{way} {other}")
+        low, high = source.ends(way, other)
         ends = (low, high) if way == "from" else (-high, -low)
         yield name, f"{FLOW_WORDS[way]} {say_class(other, mapping)}", Cell.difference(minutes), interval(*ends, 1)
     low, high = source.ends("bias")

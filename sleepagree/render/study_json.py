@@ -179,8 +179,8 @@ def _source_document(source: StudyBiasSource, under: StudyMapping) -> Document:
         "class": source.pooled.name,
         "bias_minutes": source.per_night.bias_min,
         **_ends(source, "bias"),
-        "gained": [{"from": n, "minutes": m, **_ends(source, f"from {n}")} for n, m in source.per_night.gained],
-        "lost": [{"to": n, "minutes": m, **_ends(source, f"to {n}")} for n, m in source.per_night.lost],
+        "gained": [{"from": n, "minutes": m, **_ends(source, "from", n)} for n, m in source.per_night.gained],
+        "lost": [{"to": n, "minutes": m, **_ends(source, "to", n)} for n, m in source.per_night.lost],
         "sentence": say_bias_source(source.per_night, under),
         "without_unreported": number(source.per_night.without_unreported_min),
         "returned_to": source.per_night.returned_to or None,
@@ -189,8 +189,8 @@ def _source_document(source: StudyBiasSource, under: StudyMapping) -> Document:
     }
 
 
-def _ends(source: StudyBiasSource, key: str) -> Document:
-    low, high = source.ends(key)
+def _ends(source: StudyBiasSource, way: str, other: str = "") -> Document:
+    low, high = source.ends(way, other)
     return {"low": number(low), "high": number(high)}
 
 

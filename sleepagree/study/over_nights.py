@@ -29,6 +29,7 @@ from sleepagree.scoring.runs import CHANGES
 from sleepagree.study.groups import NightGroups
 from sleepagree.study.night_summary import NightSummary
 from sleepagree.study.results import (
+    FlowInterval,
     SilenceCounted,
     StudyBiasSource,
     StudyDestination,
@@ -115,7 +116,10 @@ def account_over_nights(grouped: NightGroups, first: StudyMapping, device: Stage
         StudyBiasSource(
             p,
             n,
-            (("bias", of.bias_low, of.bias_high), *_flow_intervals(tables, mapping, p.name, grouped.options.level)),
+            (
+                FlowInterval("bias", "", of.bias_low, of.bias_high),
+                *_flow_intervals(tables, mapping, p.name, grouped.options.level),
+            ),
         )
         for p, n, of in zip(pooled, per_night, limits, strict=True)
         if p.name in reported
@@ -129,24 +133,24 @@ def _limits_of_class(grouped: NightGroups, first: StudyMapping, name: str) -> Li
     return grouped.limits(minutes[0] * _EPOCH_MIN, minutes[1] * _EPOCH_MIN)
 
 
-def _flow_intervals(
-    tables: Values, mapping: StageMapping, name: str, level: float
-) -> tuple[tuple[str, float, float], ...]:
+def _flow_intervals(tables: Values, mapping: StageMapping, name: str, level: float) -> tuple[FlowInterval, ...]:
     """Return t intervals of the mean over units of each flow; ``tables`` holds minutes a night of each unit.
 
     Minutes that went somewhere are never below 0, so their intervals are cut there.
     """
     row, column = mapping.reference_classes.index(name), mapping.device_classes.index(name)
-    flows = {f"from {c}": tables[:, i, column] for i, c in enumerate(mapping.reference_classes) if i != row}
-    flows |= {f"to {c}": tables[:, row, j] for j, c in enumerate(mapping.device_classes) if j != column}
+    flows = {("from", c): tables[:, i, column] for i, c in enumerate(mapping.reference_classes) if i != row}
+    flows |= {("to", c): tables[:, row, j] for j, c in enumerate(mapping.device_classes) if j != column}
     units = len(tables)
     if units < 2:
-        return tuple((key, NAN, NAN) for key in flows)
+        return tuple(FlowInterval(way, other, NAN, NAN) for way, other in flows)
     from scipy.special import stdtrit
 
     reach = float(stdtrit(units - 1, (1 + level) / 2)) / math.sqrt(units)
     ends = {key: (float(v.mean()), reach * float(v.std(ddof=1))) for key, v in flows.items()}
-    return tuple((key, max(mean - half, 0.0), mean + half) for key, (mean, half) in ends.items())
+    return tuple(
+        FlowInterval(way, other, max(mean - half, 0.0), mean + half) for (way, other), (mean, half) in ends.items()
+    )
 
 
 # --- the whole window -------------------------------------------------------------------------------------

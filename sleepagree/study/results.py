@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -347,6 +347,15 @@ class StudyRedistribution:
     to: tuple[StudyDestination, ...]
 
 
+class FlowInterval(NamedTuple):
+    """Interval of the mean minutes a night that one class gained "from" another or lost "to" it, or of its "bias"."""
+
+    way: str
+    other: str
+    low: float
+    high: float
+
+
 @dataclass(frozen=True)
 class StudyBiasSource:
     """The account of one class's bias, over nights.
@@ -357,17 +366,17 @@ class StudyBiasSource:
         Of all epochs together, in minutes of the whole study.
     per_night : BiasSource
         Mean over participants of their mean night; adds up like the pooled one.
-    intervals : tuple of (str, float, float)
-        ``"bias"``, ``"from CLASS"``, ``"to CLASS"`` -> interval of the per-night mean.
+    intervals : tuple of FlowInterval
+        Of the bias, and of each flow.
     """
 
     pooled: BiasSource
     per_night: BiasSource
-    intervals: tuple[tuple[str, float, float], ...]
+    intervals: tuple[FlowInterval, ...]
 
-    def ends(self, key: str) -> tuple[float, float]:
-        """Return one of the intervals."""
-        return next((low, high) for name, low, high in self.intervals if name == key)
+    def ends(self, way: str, other: str = "") -> tuple[float, float]:
+        """Return one of the intervals, by default that of no other class."""
+        return next((found.low, found.high) for found in self.intervals if (found.way, found.other) == (way, other))
 
 
 @dataclass(frozen=True)

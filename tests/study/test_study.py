@@ -121,8 +121,10 @@ def test_bias_accounts_add_up_per_night_and_pooled() -> None:
             for account in (source.pooled, source.per_night):
                 total = sum(m for _, m in account.gained) - sum(m for _, m in account.lost)
                 assert account.bias_min == pytest.approx(total, abs=1e-9)
-            ends = {key: (low, high) for key, low, high in source.intervals}
-            assert ends["bias"][0] < source.per_night.bias_min < ends["bias"][1]
+            low, high = source.ends("bias")
+            assert low < source.per_night.bias_min < high
+            flows = [("from", name) for name, _ in account.gained] + [("to", name) for name, _ in account.lost]
+            assert [(found.way, found.other) for found in source.intervals] == [("bias", ""), *flows]
 
 
 def test_bias_of_a_class_equals_its_row_of_the_bias_table() -> None:
@@ -198,7 +200,7 @@ def test_no_interval_leaves_the_range_of_its_statistic(people: int, nights: int)
                 assert math.isnan(share.low) or (share.low >= 0 and share.high <= 1)
                 assert math.isnan(minutes.low) or minutes.low >= 0
         for source in device.bias_sources:
-            assert all(math.isnan(low) or low >= 0 for key, low, _ in source.intervals if key != "bias")
+            assert all(math.isnan(i.low) or i.low >= 0 for i in source.intervals if i.way != "bias")
 
 
 def thinned(night: NightSummary, percent: float) -> NightSummary:
