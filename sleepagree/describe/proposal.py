@@ -184,12 +184,12 @@ def _hints(proposal: LayoutProposal) -> list[str]:
 
 def _because(setting: Setting) -> str:
     """Return why a value is proposed."""
-    if setting.why in (Why.NEAREST, Why.LATEST, Why.LAST):
-        nights, *ends = setting.shown
-        begin = f", which begin from {' to '.join(ends)}" if ends else ""
+    if setting.nights is not None:
+        nights, first, last = setting.nights
+        begin = f", which begin from {first} to {last}" if first else ""
         return f"{_WHY[setting.why]} of {nights} nights{begin}"
-    if setting.why is Why.MARKED_MOSTLY:
-        rows, none, several = map(int, setting.shown)
+    if setting.marked is not None:
+        rows, none, several = setting.marked
         more = [f"{number} {where}" for number, where in ((none, "in none"), (several, "in several")) if number]
         return f"{rows - none - several} of {counted(rows, 'row')} {_WHY[setting.why]}, {' and '.join(more)}"
     if setting.why is Why.FROM_TO:
@@ -213,11 +213,11 @@ def _lines(setting: Setting, answers: dict[str, Any]) -> list[str]:
 
 
 def _when(setting: Setting, choice: Choice) -> str:
-    if not choice.when:
-        return ""
-    if setting.key != "records":
-        return f", {_comment(choice.when)}"
-    return f", with begins = {toml_value(choice.when)}" if "T" in choice.when else f", of {_comment(choice.when)}"
+    if choice.begins:
+        return f", with begins = {toml_value(choice.begins)}" if setting.key == "records" else f", {choice.begins}"
+    if choice.day:
+        return f", of {_comment(choice.day)}"
+    return f", {_comment(choice.when)}" if choice.when else ""
 
 
 def _label_line(label: LabelMeaning, stages: dict[str, str]) -> str:

@@ -59,7 +59,7 @@ def _proposal(proposal: LayoutProposal) -> Document:
             {
                 **attributes(setting, "key", "value"),
                 "why": setting.why.value,
-                "others": [attributes(other, "value", "when") for other in setting.others],
+                "others": [{"value": o.value, "when": o.begins or o.day or o.when} for o in setting.others],
             }
             for setting in proposal.settings
             if not setting.is_comment

@@ -696,7 +696,7 @@ def test_a_moment_beside_the_rows_of_a_night_is_shown_whatever_its_field_is_call
     assert proposal is not None
     told = {s.key: s for s in proposal.settings}
     assert told["records"].value == "netter[1].faser"
-    assert {o.value: o.when for o in told["records"].others} == {
+    assert {o.value: o.begins for o in told["records"].others} == {
         "netter[0].faser": "2026-03-16T22:50:00", "netter[2].faser": "2026-03-14T22:50:00"
     }  # fmt: skip
     assert (told["begins"].value, told["begins"].shown) == (None, ("netter.køye = 2026-03-15T22:50:00",))
@@ -928,7 +928,7 @@ def test_days_beside_nights_choose_one_and_refuse_the_beginning_of_another(tmp_p
     assert near is not None
     told = {s.key: s for s in near.settings}
     assert told["records"].value == "natter[1].rader"
-    assert {(o.value, o.when) for o in told["records"].others} == {
+    assert {(o.value, o.day) for o in told["records"].others} == {
         ("natter[0].rader", "22-03-2026"), ("natter[2].rader", "12-03-2026")
     }  # fmt: skip
     assert told["begins"].shown == ("14-03-2026",)

@@ -266,7 +266,7 @@ def test_no_column_whose_name_is_a_stage_is_left_out(tmp_path: Path, mixed: floa
     assert proposal is not None
     (line,) = [s for s in proposal.settings if s.key == "stage_columns"]
     assert line.value == KINDS
-    assert line.shown == (str(220 + several), "0", str(several))
+    assert line.marked == (220 + several, 0, several)
     assert f"220 of {220 + several} rows have a mark in one of them, {several} in several" in layout_text(proposal)
     assert proposal.problem is not None
     assert "stage_columns =" not in str(proposal.problem)

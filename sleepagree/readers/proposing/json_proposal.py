@@ -26,7 +26,7 @@ from sleepagree.readers.json.records import ANY
 from sleepagree.readers.layout import DURATION_UNITS, Layout
 from sleepagree.readers.proposing.column_kinds import ColumnKind, is_zone
 from sleepagree.readers.proposing.column_roles import Found
-from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why, values_of
+from sleepagree.readers.proposing.layout_proposal import Choice, NightsHeld, Setting, Why, values_of
 from sleepagree.readers.proposing.placed_roles import (
     moments_told,
     of_document,
@@ -133,7 +133,8 @@ def _with_nights_joined(found: Sequence[Found]) -> list[Found]:
 def _last_of(nights: Sequence[Found]) -> Found:
     """Return the last of nights under names with the others beside it."""
     *others, last = nights
-    line = Setting("records", last.records, Why.LAST, tuple(Choice(f.records) for f in others), (str(len(nights)),))
+    choices = tuple(Choice(night.records) for night in others)
+    line = Setting("records", last.records, Why.LAST, choices, nights=NightsHeld(len(nights)))
     return replace(last, settings=tuple(line if s.key == line.key else s for s in last.settings))
 
 
@@ -214,9 +215,9 @@ def _night_setting(
     here = paths.index(chosen)
     first = max(0, min(here - MOST_NIGHTS // 2, len(paths) - MOST_NIGHTS - 1))
     near = [path for path in paths[first : first + MOST_NIGHTS + 1] if path != chosen]
-    others = tuple(Choice(path, told[path] or days.get(path, ("",))[0]) for path in near)
-    ends = (moments[0], moments[-1]) if moments else ()
-    return replace(setting, why=why, others=others, shown=(str(len(paths)), *ends))
+    others = tuple(Choice(path, begins=told[path] or "", day=days.get(path, ("",))[0]) for path in near)
+    nights = NightsHeld(len(paths), *((moments[0], moments[-1]) if moments else ()))
+    return replace(setting, why=why, others=others, nights=nights)
 
 
 def _size(found: Found) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
-from typing import Any
+from typing import Any, NamedTuple
 
 from sleepagree.errors import SleepAgreeError
 from sleepagree.readers.inspection import FileInspection
@@ -64,10 +64,28 @@ class Why(StrEnum):
 
 @dataclass(frozen=True)
 class Choice:
-    """Another value that a line may have, and when it holds, or begins as a night ("" where nothing can be said)."""
+    """Another value that a line may have; in words when it holds, or the moment or day at which its night begins."""
 
     value: Any
     when: str = ""
+    begins: str = ""
+    day: str = ""
+
+
+class NightsHeld(NamedTuple):
+    """How many nights a file holds, and when the first and the last begin, "" where that is not known."""
+
+    nights: int
+    first: str = ""
+    last: str = ""
+
+
+class RowsMarked(NamedTuple):
+    """How many rows columns of marks have, and in how many no column, or several, have a mark."""
+
+    rows: int
+    none: int
+    several: int
 
 
 @dataclass(frozen=True)
@@ -85,10 +103,11 @@ class Setting:
     others : tuple of Choice
         Values that it may have instead; those of a blank are all that there are, if there are any.
     shown : tuple of str
-        Cells that a blank is about; of ``begins`` what the file says about it outside its rows; of ``records`` and
-        ``sheet`` how many nights there are, and when the first and the last begin, where that is known; of
-        ``epoch_seconds`` the names that tell it; of ``stage_columns`` how many rows there are, and how many have no
-        mark or several, where not each has one.
+        Texts of the file that the line is about: cells, names that tell it, what it says outside its rows.
+    nights : NightsHeld, optional
+        Of ``records`` and ``sheet``.
+    marked : RowsMarked, optional
+        Of ``stage_columns`` where not each row has one mark.
     """
 
     key: str
@@ -96,6 +115,8 @@ class Setting:
     why: Why
     others: tuple[Choice, ...] = ()
     shown: tuple[str, ...] = ()
+    nights: NightsHeld | None = None
+    marked: RowsMarked | None = None
 
     @property
     def is_comment(self) -> bool:

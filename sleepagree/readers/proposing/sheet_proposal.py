@@ -11,7 +11,7 @@ from sleepagree.errors import counted
 from sleepagree.readers.layout import COLUMNS
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen
 from sleepagree.readers.proposing.column_roles import Found
-from sleepagree.readers.proposing.layout_proposal import Choice, Setting, Why
+from sleepagree.readers.proposing.layout_proposal import Choice, NightsHeld, Setting, Why
 from sleepagree.readers.times.clock import naive_datetime
 
 _FEWEST_ROWS: Final = 3
@@ -62,9 +62,9 @@ def _nearest(alike: Sequence[Found], begun: Sequence[datetime | None], at: int) 
     """Return the line about the sheet that begins near a moment, with the others and when they begin."""
     moments = sorted(moment.isoformat() for moment in begun if moment)
     told = [(one.told["sheet"], moment) for one, moment in zip(alike, begun, strict=True)]
-    others = tuple(Choice(name, moment.isoformat() if moment else "") for name, moment in told[:at] + told[at + 1 :])
-    shown = (str(len(alike)), moments[0], moments[-1])
-    return Setting("sheet", alike[at].told["sheet"], Why.NEAREST, others, shown)
+    others = tuple(Choice(n, begins=moment.isoformat() if moment else "") for n, moment in told[:at] + told[at + 1 :])
+    nights = NightsHeld(len(alike), moments[0], moments[-1])
+    return Setting("sheet", alike[at].told["sheet"], Why.NEAREST, others, nights=nights)
 
 
 def _asked(alike: Sequence[Found]) -> Setting:

@@ -16,7 +16,7 @@ from sleepagree.mapping.words import NOT_A_STAGE, canonical_stage, recognise_lab
 from sleepagree.readers.layout import STAGE_PLACE, Layout, Shape
 from sleepagree.readers.log_lines import ARROW
 from sleepagree.readers.proposing.column_kinds import ColumnKind, ColumnSeen, see_column
-from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, Setting, Why
+from sleepagree.readers.proposing.layout_proposal import Choice, LabelMeaning, RowsMarked, Setting, Why
 from sleepagree.readers.rows import lights_mark
 from sleepagree.readers.table.labels import NUMBER, label_in, labels_by_form, without_numbers
 from sleepagree.readers.table.shapes import LENGTHS_OF_MARKS, is_marked, largest_shares, marks_a_row
@@ -198,8 +198,8 @@ def marks_line(part: Sequence[ColumnSeen]) -> Setting:
     marks = np.array(marks_a_row(cells))
     if largest_shares(cells) is not None or (marks == 1).all():
         return Setting("stage_columns", names, Why.MARKED)
-    counts = (marks.size, (marks == 0).sum(), (marks > 1).sum())
-    return Setting("stage_columns", names, Why.MARKED_MOSTLY, shown=tuple(map(str, counts)))
+    marked = RowsMarked(marks.size, int((marks == 0).sum()), int((marks > 1).sum()))
+    return Setting("stage_columns", names, Why.MARKED_MOSTLY, marked=marked)
 
 
 def marked_labels(part: Sequence[ColumnSeen]) -> tuple[str, ...]:
