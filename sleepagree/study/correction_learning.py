@@ -41,7 +41,7 @@ from sleepagree.study.given_nights import take_outcomes
 from sleepagree.study.groups import fold_nights, merged_sets
 from sleepagree.study.night_summary import NightSummary, Refusal, refuse_own_reference
 from sleepagree.study.results import StudyAgreement
-from sleepagree.study.summarise import measure_table
+from sleepagree.study.summarise import MeasuredNights, measure_table
 
 _TOGETHER: Final = ("TIB", "SOL", "awakenings")
 _Values = NDArray[np.float64]
@@ -271,7 +271,7 @@ def _hash_nights(nights: Sequence[NightSummary]) -> str:
 
 
 def _learn_measures(
-    table: Sequence[tuple[str, str, _Values, _Values]],
+    table: Sequence[MeasuredNights],
     who: NDArray[np.int64],
     folds: NDArray[np.int64],
     expected: dict[str, _Values],

@@ -7,16 +7,22 @@ resampling weights and tables.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import product
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from sleepagree.errors import InputError, Option, take_options
 from sleepagree.hypnogram.spans import Counts, frozen_array
-from sleepagree.inference.equivalence import containment_test, equivalence_test, holm_adjusted
+from sleepagree.inference.equivalence import (
+    ContainmentTest,
+    EquivalenceTest,
+    containment_test,
+    equivalence_test,
+    holm_adjusted,
+)
 from sleepagree.inference.error_sizes import MINUTES_TOLD, ErrorSizes, measure_error_sizes
 from sleepagree.inference.estimate import NAN
 from sleepagree.inference.group_means import GroupMeans, fit_group_means
@@ -283,10 +289,19 @@ def _sd_of_known(means: Values) -> float:
 # --- bias -------------------------------------------------------------------------------------------------
 
 
+class MeasuredNights(NamedTuple):
+    """A sleep measure of both sides over nights; nan where a side has none."""
+
+    measure: str
+    unit: str
+    reference: Values
+    device: Values
+
+
 def measure_table(
     nights: Sequence[NightSummary], mapping: StageMapping, counts: Counts, *, device_set: StageSet
-) -> tuple[tuple[str, str, Values, Values], ...]:
-    """Return (measure, unit, reference values, device values) over nights, in the order of tables."""
+) -> tuple[MeasuredNights, ...]:
+    """Return the measures of nights in the order of tables."""
     named: tuple[tuple[str, str], ...] = ()
     values = np.empty((0, 2, 0))
     for i, night in enumerate(nights):
@@ -298,86 +313,83 @@ def measure_table(
             values = np.empty((len(named), 2, len(nights)))
         # only the numbers stay: the pairs of a hundred thousand nights would take 300 MB
         values[:, :, i] = [(pair.reference, pair.device) for pair in pairs]
-    return tuple((*name, values[k, 0], values[k, 1]) for k, name in enumerate(named))
+    return tuple(MeasuredNights(*name, values[k, 0], values[k, 1]) for k, name in enumerate(named))
 
 
 def _bias_table(grouped: NightGroups, first: StudyMapping, device_set: StageSet) -> tuple[BiasRow, ...]:
-    options = grouped.options
     table = measure_table(grouped.nights, first.mapping, first.night_counts, device_set=device_set)
-    margins = {find_measure(asked, [measure for measure, *_ in table]): margin for asked, margin in options.margins}
-    given: dict[str, tuple[str, dict[str, Any]]] = {
-        measure: (unit, {"reference": reference, "device": device, "participant": grouped.of_night})
-        for measure, unit, reference, device in table
-        if not np.isnan(device).all()
-    }
-    scale = Scale.LOG_RATIO if options.log_ratio else Scale.RAW
-    limits = {
-        measure: grouped.limits(values["reference"], values["device"], scale) for measure, (_, values) in given.items()
-    }
-    differences = {
-        measure: _differences(values["reference"], values["device"], limits[measure])
-        for measure, (_, values) in given.items()
-    }
-    means = {measure: grouped.mean_by_unit(found) for measure, found in differences.items()}
+    names = [measured.measure for measured in table]
+    margins = {find_measure(asked, names): margin for asked, margin in grouped.options.margins}
+    given = [measured for measured in table if not np.isnan(measured.device).all()]
+    scale = Scale.LOG_RATIO if grouped.options.log_ratio else Scale.RAW
+    limits = [grouped.limits(measured.reference, measured.device, scale) for measured in given]
+    differences = list(map(_differences, given, limits))
+    means = {one.measure: grouped.mean_by_unit(found) for one, found in zip(given, differences, strict=True)}
     averaged = grouped.average(means, f"bias {grouped.device}")
-    lined = {measure: _lines_of(values, limits[measure]) for measure, (_, values) in given.items()}
-    tested = [measure for measure in given if measure in margins]
-    equivalent = {m: equivalence_test(**given[m][1], margin=margins[m]) for m in tested}
-    contained = {m: containment_test(**given[m][1], margin=margins[m]) for m in tested}
-    by_group = _means_by_group(differences, grouped)
-    equivalence_adjusted, containment_adjusted = _adjusted(equivalent), _adjusted(contained)
-    by_group_adjusted = _adjusted(by_group)
+    rows = [
+        _bias_row(*row, averaged[row[0].measure], margins.get(row[0].measure), grouped, first.mapping)
+        for row in zip(given, limits, differences, strict=True)
+    ]
+    tests = [(row.equivalence, row.containment, row.by_group) for row in rows]
     return tuple(
-        BiasRow(
-            measure=measure,
-            unit=unit,
-            limits=limits[measure],
-            reliability=fit_reliability(**values, level=options.level),
-            bootstrap=averaged[measure],
-            equivalence=equivalent.get(measure),
-            reference=frozen_array(values["reference"], np.float64),
-            device=frozen_array(values["device"], np.float64),
-            lines=lined[measure][0],
-            components=_spread_of(differences[measure], limits[measure], grouped),
-            containment=contained.get(measure),
-            equivalence_adjusted=equivalence_adjusted.get(measure, NAN),
-            containment_adjusted=containment_adjusted.get(measure, NAN),
-            sizes=_sizes_of(values, limits[measure], unit, margins.get(measure)),
-            sloped=lined[measure][1],
-            changes=follow_changes(**values, level=options.level),
-            by_group=by_group.get(measure),
-            by_group_adjusted=by_group_adjusted.get(measure, NAN),
-            mapping=first.mapping,
-        )
-        for measure, (unit, values) in given.items()
+        replace(row, equivalence_adjusted=equivalence, containment_adjusted=containment, by_group_adjusted=by_group)
+        for row, equivalence, containment, by_group in zip(rows, *map(_adjusted, zip(*tests, strict=True)), strict=True)
     )
 
 
-def _means_by_group(differences: Mapping[str, Values], grouped: NightGroups) -> dict[str, GroupMeans | None]:
-    """Return the bias of each group of nights by measure; nothing where no groups are."""
-    if not grouped.options.by:
-        return {}
+def _bias_row(
+    measured: MeasuredNights,
+    limits: LimitsOfAgreement,
+    differences: Values,
+    bootstrap: BootstrapIntervals,
+    margin: float | None,
+    grouped: NightGroups,
+    mapping: StageMapping,
+) -> BiasRow:
+    """Return the bias of one measure, its p values not yet adjusted for those of the others."""
+    level, who = grouped.options.level, grouped.of_night
+    values: dict[str, Any] = {"reference": measured.reference, "device": measured.device, "participant": who}
+    lines, sloped = _lines_of(values, limits)
+    return BiasRow(
+        measure=measured.measure,
+        unit=measured.unit,
+        limits=limits,
+        reliability=fit_reliability(**values, level=level),
+        bootstrap=bootstrap,
+        equivalence=None if margin is None else equivalence_test(**values, margin=margin),
+        reference=frozen_array(measured.reference, np.float64),
+        device=frozen_array(measured.device, np.float64),
+        lines=lines,
+        components=_spread_of(differences, limits, grouped),
+        containment=None if margin is None else containment_test(**values, margin=margin),
+        sizes=_sizes_of(values, limits, measured.unit, margin),
+        sloped=sloped,
+        changes=follow_changes(**values, level=level),
+        by_group=_means_by_group(measured.measure, differences, grouped),
+        mapping=mapping,
+    )
+
+
+def _means_by_group(measure: str, differences: Values, grouped: NightGroups) -> GroupMeans | None:
+    """Return the bias of each group of nights; nothing where no groups are."""
+    if not grouped.options.by or measure == "TIB":
+        return None
     groups = [night.group for night in grouped.nights]
-    return {
-        measure: fit_group_means(found, participant=grouped.of_night, group=groups, level=grouped.options.level)
-        for measure, found in differences.items()
-        if measure != "TIB"
-    }
+    return fit_group_means(differences, participant=grouped.of_night, group=groups, level=grouped.options.level)
 
 
-def _adjusted(found: Mapping[str, Any]) -> dict[str, float]:
+def _adjusted(tests: Sequence[EquivalenceTest | ContainmentTest | GroupMeans | None]) -> Sequence[float]:
     """Return the p value of each test by Holm's method over all of them; nan where there was nothing to test."""
-    p_values = [NAN if test is None else test.p_value for test in found.values()]
-    return dict(zip(found, holm_adjusted(p_values), strict=True))
+    return holm_adjusted([NAN if test is None else test.p_value for test in tests])
 
 
-def _differences(reference: Values, device: Values, limits: LimitsOfAgreement) -> Values:
+def _differences(measured: MeasuredNights, limits: LimitsOfAgreement) -> Values:
     """Return the differences that limits are of; all nan where the scale has none."""
     if limits.scale is Scale.RAW:
-        return device - reference
+        return measured.device - measured.reference
     if math.isnan(limits.bias):
-        return np.full(len(reference), NAN)
-    logs: Values = np.log(device) - np.log(reference)
+        return np.full(len(measured.reference), NAN)
+    logs: Values = np.log(measured.device) - np.log(measured.reference)
     return logs
 
 
