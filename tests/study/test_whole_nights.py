@@ -117,5 +117,5 @@ def test_two_devices_are_measured_on_epochs_in_which_both_say_sleep_or_wake() ->
             one = summarise_night(paired, participant=who, night="1", device=name)
             nights.append(replace(one, epochs=pack_epochs(paired.reference, paired.device, begin_s=0.0)))
     found = summarise_study(nights, StudyOptions(resamples=20)).comparisons[0]
-    errors = [(pair.first, pair.second) for pair in found.differences if pair.class_name == "TST"]
+    errors = [(pair.first, pair.second) for pair in found.differences if pair.of == "TST"]
     assert errors == [(0.0, 0.0)]
