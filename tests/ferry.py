@@ -21,7 +21,7 @@ def simulated_nights(participants: int = 5, nights: int = 2, *, seed: int = 3) -
     out = []
     for i, length in enumerate(study.epochs.tolist()):
         reference = read_hypnogram(named(study.reference[i, :length], AASM_STAGES))
-        for codes, traits, name in zip(study.devices, study.traits, ("band A", "pad B"), strict=True):
+        for codes, traits, name in zip(study.devices, (BAND_A, PAD_B), ("band A", "pad B"), strict=True):
             device = read_hypnogram(named(codes[i, :length], traits.labels), reports=traits.labels)
             paired = align(reference=reference, device=device)
             who = f"crew-{study.participant[i]}"

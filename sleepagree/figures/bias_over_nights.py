@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from sleepagree.describe.study_bias_figures import nights_ringed
-from sleepagree.figures.drawing import axes_for, fit_ticks, name_axis, name_heights, points, signed_in_print
+from sleepagree.figures.drawing import LEFT_MM, axes_for, fit_ticks, name_axis, name_heights, points, signed_in_print
 from sleepagree.figures.participants import room_above, scatter_nights
 from sleepagree.figures.style import ACCENT, INK, MUTED, PAPER, one_column, styled
 from sleepagree.figures.subjects import measure_of
@@ -68,7 +68,7 @@ def draw_minutes(
     """
     row, people = measure_of(study, measure, device)
     above = room_above(people)
-    ax = axes_for(ax, one_column(68 + above), left=14, right=4, top=above, bottom=10)
+    ax = axes_for(ax, one_column(68 + above), left=LEFT_MM, right=4, top=above, bottom=10)
     x, y = row.reference, row.device
     scatter_nights(ax, x, y, people)
     both = np.concatenate([side[~np.isnan(x) & ~np.isnan(y)] for side in (x, y)])
@@ -80,7 +80,7 @@ def draw_minutes(
     ax.set_aspect("equal", adjustable="box", anchor="SW")
     said = row.name if row.measure.startswith(("minutes ", "percent ")) else f"{row.name} ({row.unit})"
     ax.locator_params(axis="both", nbins=7, steps=[1, 2, 2.5, 5, 10])
-    fit_ticks(ax, left=14, thinned="both")
+    fit_ticks(ax, thinned="both")
     name_axis(ax, x=f"reference, {said}", y=f"device, {said}")
     return ax
 
@@ -126,7 +126,7 @@ def draw_bias_against_level(
     row, people = measure_of(study, measure, device)
     limits, lines, sloped = row.limits, row.lines, row.sloped
     above = room_above(people)
-    ax = axes_for(ax, one_column(58 + above), left=14, right=20, top=above, bottom=10)
+    ax = axes_for(ax, one_column(58 + above), left=LEFT_MM, right=20, top=above, bottom=10)
     x, y = row.reference, row.device
     level, difference = (x + y) / 2, y - x
     known = ~np.isnan(difference)
@@ -150,7 +150,7 @@ def draw_bias_against_level(
     bottom, top = _padded(np.array([*difference[known], *drawn, 0.0]))
     ax.set_ylim(bottom, top)
     name_heights(ax, names[::-1], at, beside)
-    fit_ticks(ax, left=14)
+    fit_ticks(ax)
     name_axis(ax, x=f"{row.name}, mean of device and reference ({row.unit})", y=f"device − reference ({row.unit})")
     return ax
 
@@ -272,7 +272,7 @@ def draw_normal_look(
     Blom G. Statistical estimates and transformed beta-variables. Wiley, 1958 (plotting positions).
     """
     row, people = measure_of(study, measure, device)
-    ax = axes_for(ax, one_column(66), left=14, right=4, top=4, bottom=10)
+    ax = axes_for(ax, one_column(66), left=LEFT_MM, right=4, top=4, bottom=10)
     difference = row.device - row.reference
     known = ~np.isnan(difference)
     who = np.unique(people, return_inverse=True)[1][known]
@@ -287,6 +287,6 @@ def draw_normal_look(
     edge = PAPER.drawn if n <= 60 else "none"
     ax.plot(quantiles[shown], means[shown], zorder=3, **points(3.6, ACCENT.drawn, edge, 0.3))
     told = "" if shown.size == n else f" ({shown.size} of {n} participants, all at the two ends)"
-    fit_ticks(ax, left=14)
+    fit_ticks(ax)
     name_axis(ax, x=f"normal quantile{told}", y=f"{row.name}, mean difference ({row.unit})")
     return ax

@@ -10,6 +10,7 @@ from matplotlib.axes import Axes
 
 from sleepagree.describe.words import speak
 from sleepagree.figures.drawing import (
+    LEFT_MM,
     axes_for,
     draw_boxes,
     fit_ticks,
@@ -86,7 +87,7 @@ def draw_correction_line(
     values, who = nights_learnt_from(correction, nights)
     reference, device = values[learnt.measure]
     above = room_above(who)
-    ax = axes_for(ax, one_column(62 + above), left=14, right=4, top=above, bottom=10)
+    ax = axes_for(ax, one_column(62 + above), left=LEFT_MM, right=4, top=above, bottom=10)
     x, y = device, reference
     known = ~(np.isnan(x) | np.isnan(y))
     low, high = float(x[known].min()), float(x[known].max())
@@ -100,7 +101,7 @@ def draw_correction_line(
     ax.plot(at, corrected, color=ACCENT.drawn, linewidth=1.4, zorder=3, gid="data-line")
     scatter_nights(ax, x, y, who)
     said = f"{say_measure(learnt.measure, correction.mapping)} ({learnt.unit})"
-    fit_ticks(ax, left=14)
+    fit_ticks(ax)
     name_axis(ax, x=f"device, {said}", y=f"reference, {said}")
     return ax
 
@@ -170,7 +171,7 @@ def draw_reliability(bins: Correction | Sequence[ReliabilityBin], *, ax: Axes | 
         if bins.epochs is None:
             raise ValueError("correction must have probabilities of epochs")
         bins = bins.epochs.reliability
-    ax = axes_for(ax, one_column(70), left=14, right=4, top=2, bottom=10)
+    ax = axes_for(ax, one_column(70), left=LEFT_MM, right=4, top=2, bottom=10)
     ax.plot([0, 100], [0, 100], color=MUTED.drawn, linewidth=0.8, linestyle=(0, (5, 2.5)), zorder=1)
     told, seen = ([100 * value for value in values] for values in zip(*((b.told, b.seen) for b in bins), strict=True))
     ax.plot(told, seen, color=ACCENT.drawn, marker="o", markersize=4.2, linewidth=1.0, zorder=3, gid="data-seen")

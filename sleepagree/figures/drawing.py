@@ -49,6 +49,8 @@ _AROUND_NAMES_MM: Final = 1.4
 _AXIS_NAME_MM: Final = 3.6
 #: Millimetres that the name of an upright axis and what is around it take beside names of ticks.
 _BESIDE_TICKS_MM: Final = 6.4
+#: Margin on the left of axes whose ticks matplotlib chooses.
+LEFT_MM: Final = 14
 #: Millimetres between the names of two ticks.
 _BETWEEN_TICKS_MM: Final = 1.5
 #: Most spaces between ticks that are tried where names run into each other.
@@ -287,22 +289,20 @@ def name_ticks(
             tick.tick1line.set_gid(f"{name}-mark-{i}")
 
 
-def fit_ticks(ax: Axes, *, left: float, thinned: str = "x") -> None:
+def fit_ticks(ax: Axes, *, thinned: str = "x") -> None:
     """Make room for the names of ticks that matplotlib chooses; limits are to be set before.
 
     Parameters
     ----------
     ax : Axes
-        The axes, which give up room where names on the left are too wide for their margin.
-    left : float
-        That margin in millimetres.
+        The axes, with ``LEFT_MM`` on the left; they give up room where names there are too wide for it.
     thinned : str
         Which axis gets fewer ticks where names below would run into each other: ``"x"``, or ``"both"``.
     """
     for axis in (ax.xaxis, ax.yaxis):  # kept for a drawing under other settings, which would choose other ticks
         axis.set_tick_params(labelsize=_tick_points(axis))
     _thin_ticks(ax, thinned)
-    lacking = widest_mm(_names_of_ticks(ax.yaxis)) + _BESIDE_TICKS_MM - left
+    lacking = widest_mm(_names_of_ticks(ax.yaxis)) + _BESIDE_TICKS_MM - LEFT_MM
     if lacking > 0 and figure_of(ax).get_layout_engine() is None:
         _give_margins(ax, left=lacking, bottom=0.0, right=0.0, top=0.0)
         _thin_ticks(ax, thinned)

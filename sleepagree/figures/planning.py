@@ -8,7 +8,7 @@ from typing import Any, Final
 from matplotlib.axes import Axes
 
 from sleepagree.describe.words import say_statistic
-from sleepagree.figures.drawing import axes_for, fit_ticks, grid_lines, name_axis, name_heights, points
+from sleepagree.figures.drawing import LEFT_MM, axes_for, fit_ticks, grid_lines, name_axis, name_heights, points
 from sleepagree.figures.style import INK, MUTED, STAGE_LADDER, one_column, styled
 from sleepagree.inference.planning import PlanGrid
 
@@ -52,7 +52,7 @@ def draw_precision(grid: PlanGrid, *, statistic: str = "", unit: str = "", ax: A
     found = _half_widths(grid, statistic)
     wanted = [study.wanted for study in grid.smallest if study.statistic == statistic and not math.isnan(study.wanted)]
     height = max(_HEIGHT_MM, (len(found) + len(wanted)) * _NAME_MM + 13)
-    ax = axes_for(ax, one_column(height), left=14, right=17, top=3, bottom=10)
+    ax = axes_for(ax, one_column(height), left=LEFT_MM, right=17, top=3, bottom=10)
     ends: list[tuple[float, str]] = []
     for i, (nights, line) in enumerate(found):
         ax.plot(*zip(*line, strict=True), zorder=3, **_look(i, alone=len(line) == 1))
@@ -67,7 +67,7 @@ def draw_precision(grid: PlanGrid, *, statistic: str = "", unit: str = "", ax: A
         ax.set_xlim(min(numbers) - 1, min(numbers) + 0.05)  # points, beside their names
     ax.locator_params(axis="x", integer=True)
     ax.set_ylim(bottom=0)
-    fit_ticks(ax, left=14)
+    fit_ticks(ax)
     name_heights(ax, ends, ax.get_xlim()[1], ax.transData)
     grid_lines(ax, "y")
     of = "expected half-width" if grid.assurance is None else f"half-width not exceeded in {100 * grid.assurance:g} %"

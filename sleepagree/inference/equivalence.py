@@ -30,8 +30,8 @@ class EquivalenceTest:
         Size of each one-sided test.
     bias, low, high : float
         Mean difference and its interval at level 1 - 2 alpha.
-    p_low, p_high, p_value : float
-        Of the test against the lower margin, the upper one, and the larger of both.
+    p_value : float
+        Of the tests against the lower margin and the upper one the larger.
     equivalent : bool or None
         Whether ``p_value`` is under ``alpha`` (the interval lies inside the margins); None if undefined.
     method, undefined_because : str
@@ -47,8 +47,6 @@ class EquivalenceTest:
     bias: float
     low: float
     high: float
-    p_low: float
-    p_high: float
     p_value: float
     equivalent: bool | None
     method: str
@@ -102,19 +100,17 @@ def equivalence_test(
     if nights.unit_count < 2:
         bias = float(nights.device[0] - nights.reference[0]) if nights.unit_count else NAN
         because = "The test needs at least 2 participants (or 2 nights of one participant)."
-        return EquivalenceTest(*head, bias, NAN, NAN, NAN, NAN, NAN, None, method, because)
+        return EquivalenceTest(*head, bias, NAN, NAN, NAN, None, method, because)
     of_difference = take_moments(nights.device - nights.reference, nights.units)
     degrees = nights.unit_count - 1
     se = math.sqrt(of_difference.variance_of_means / nights.unit_count)
     bias = of_difference.mean
     if se == 0:
         because = "All participants differ by the same amount, so there is no spread to test against."
-        return EquivalenceTest(*head, bias, bias, bias, NAN, NAN, NAN, None, method, because)
+        return EquivalenceTest(*head, bias, bias, bias, NAN, None, method, because)
     reach = float(stdtrit(degrees, 1 - alpha)) * se
-    p_low = float(stdtr(degrees, -(bias - low_end) / se))
-    p_high = float(stdtr(degrees, (bias - high_end) / se))
-    p_value = max(p_low, p_high)
-    return EquivalenceTest(*head, bias, bias - reach, bias + reach, p_low, p_high, p_value, p_value < alpha, method)
+    p_value = max(float(stdtr(degrees, z)) for z in (-(bias - low_end) / se, (bias - high_end) / se))
+    return EquivalenceTest(*head, bias, bias - reach, bias + reach, p_value, p_value < alpha, method)
 
 
 def _check_alpha(alpha: float) -> None:

@@ -301,8 +301,8 @@ class BootstrapIntervals:
     delta : Estimate
         Value plus or minus a quantile times the clustered delta-method standard error; for a share the same on the
         logit scale, for a statistic from -1 to 1 on that of atanh. ``se`` is that of the value itself.
-    units, dropped_units : int
-        Units that were resampled, and units left out because they have no value.
+    units : int
+        Units that were resampled.
     resamples, undefined_replicates : int
         Resamples, and those of them in which the statistic has no value.
     notes : tuple of str
@@ -324,13 +324,17 @@ class BootstrapIntervals:
     delta: Estimate
     units: int
     resamples: int
-    undefined_replicates: int
-    dropped_units: int = 0
+    undefined_replicates: int = 0
     notes: tuple[str, ...] = ()
     studentised: Estimate | None = None
     unit: str = ""
     scale: IntervalScale = IntervalScale.OWN
     degrees: float = NAN
+
+    @classmethod
+    def without_interval(cls, alone: Estimate, resamples: int, **told: Any) -> BootstrapIntervals:
+        """Return an estimate that has no interval, with what else is told of it."""
+        return cls(alone, alone, alone, alone.n, resamples, **told)
 
     @property
     def value(self) -> float:
@@ -484,7 +488,7 @@ def mean_bootstrap_all(
         units, dropped = int(np.count_nonzero(kept)), int(np.count_nonzero(~kept))
         if not units:
             nothing = undefined(f"none of the {dropped} {unit} has a value", level=level)
-            found |= dict.fromkeys(names, BootstrapIntervals(nothing, nothing, nothing, 0, resamples, 0, dropped))
+            found |= dict.fromkeys(names, BootstrapIntervals.without_interval(nothing, resamples))
             continue
         intervals = cluster_bootstrap_all(
             np.stack([*(given[name][kept] for name in names), np.ones(units)], axis=1),
@@ -499,7 +503,7 @@ def mean_bootstrap_all(
         note = (f"{dropped} of {kept.size} {unit} have no value and were left out",) if dropped else ()
         for i, name in enumerate(names):
             own = intervals[str(i)][0]
-            found[name] = replace(own, dropped_units=dropped, notes=(*note, *own.notes))
+            found[name] = replace(own, notes=(*note, *own.notes))
     return {name: found[name] for name in columns}
 
 
@@ -530,8 +534,8 @@ class _Resampling(NamedTuple):
 
     def without_intervals(self, value: float, method: str, *notes: str, lacking: int = 0) -> BootstrapIntervals:
         """Return the value alone, with the reason."""
-        alone = self.estimate(value, method)
-        return BootstrapIntervals(alone, alone, alone, self.units, self.resamples, lacking, notes=notes, unit=self.unit)
+        told = {"undefined_replicates": lacking, "notes": notes, "unit": self.unit}
+        return BootstrapIntervals.without_interval(self.estimate(value, method), self.resamples, **told)
 
 
 class _Spread(NamedTuple):
@@ -718,7 +722,7 @@ def _studentised(
     told = errors > 1e-9 * error
     t = np.divide(replicates - value, errors, out=np.full(replicates.shape, NAN), where=told)
     low, high, _, because = _percentile_interval(t, _tail(plan.level))
-    ends = (NAN, NAN) if because else (max(value - high * error, bounds[0]), min(value - low * error, bounds[1]))
+    ends = (NAN, NAN) if because else (max(value - high * error, bounds.low), min(value - low * error, bounds.high))
     return plan.estimate(value, f"bootstrap-t, {plan.resamples} resamples of {plan.units} {plan.unit}", *ends, error)
 
 
@@ -732,9 +736,9 @@ def _delta_interval(value: float, half: float, bounds: Bounds) -> tuple[float, f
     if bounds.scale is IntervalScale.ATANH:
         middle, reach = math.atanh(value), half / (1.0 - value**2)  # d atanh(r) = dr / (1 - r^2)
         return math.tanh(middle - reach), math.tanh(middle + reach), f" on the {bounds.scale}"
-    low, high = max(value - half, bounds[0]), min(value + half, bounds[1])
+    low, high = max(value - half, bounds.low), min(value + half, bounds.high)
     was_cut = (low, high) != (value - half, value + half) and not math.isnan(half)
-    return low, high, f" cut at {bounds[0]:g} and {bounds[1]:g}" if was_cut else ""
+    return low, high, f" cut at {bounds.low:g} and {bounds.high:g}" if was_cut else ""
 
 
 def _intervals(

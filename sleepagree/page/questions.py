@@ -362,7 +362,7 @@ class Given:
             problems=seen.problems,
             labels=tuple((label.label, _word(label.stage), label.minutes) for label in seen.labels),
             forms=seen.time_forms,
-            seen=render_notebook(describe_file(seen, front=Front.PAGE), level=3),
+            seen=render_notebook(describe_file(seen, front=Front.PAGE)),
             drawing="" if spans is None else draw_spans(spans, self.path.parent.name),
             layout_text="" if layout is None else layout_text(layout_as_seen(seen, layout)),
             asked=_open_blanks(seen, {*self.answers, *(role for role, _ in seen.columns)}, self.answers, self.blanks),

@@ -100,7 +100,7 @@ def study(work: Work) -> str:
     more = ("layout", "reference_layout", "device_zone", "reference_zone")
     columns = [*dict.fromkeys((*work.used_columns, *more))]
     sizes = {c: max([6, *(len(row.get(c, "")) for row in work.table.values())]) for c in columns}
-    found = render_notebook(describe_folder(work.found), level=3) if work.found else ""
+    found = render_notebook(describe_folder(work.found)) if work.found else ""
     choices = [(one, _example(describe_folder(one.found))) for one in work.choices]
     return _render("study", title="Many nights", work=work, columns=columns, sizes=sizes, found=found, choices=choices)
 
@@ -108,7 +108,7 @@ def study(work: Work) -> str:
 def _example(described: Description) -> str:
     """Return the section that tells one choice from another."""
     sections = tuple(section for section in described.sections if section.name == "example")
-    return render_notebook(dataclasses.replace(described, findings=(), sections=sections), level=3)
+    return render_notebook(dataclasses.replace(described, findings=(), sections=sections))
 
 
 def answer(work: Work, *, is_untaken: bool) -> str:
@@ -140,8 +140,8 @@ def clock(work: Work, reading: ClockReading, paired: PairedNight) -> str:
         "clock",
         title="The device's clock",
         work=work,
-        proposal=render_notebook(dataclasses.replace(described, sections=described.answer), level=3),
-        curve=render_notebook(curve, level=3),
+        proposal=render_notebook(dataclasses.replace(described, sections=described.answer)),
+        curve=render_notebook(curve),
         drawing=drawing,
         points=json.dumps(points),
         reach=int(offsets_s[-1]),

@@ -45,16 +45,16 @@ def _folded(head: str, html: str) -> str:
     return f"<details><summary>{head}</summary>{html}</details>"
 
 
-def render_notebook(description: Description, *, level: int = 4) -> str:
-    """Return the first screen of a description as HTML, every text from inputs escaped, headings of one level."""
-    return _findings_html(description) + _sections_html(description.sections, level)
+def render_notebook(description: Description) -> str:
+    """Return the first screen of a description as HTML, every text from inputs escaped, headings as on the page."""
+    return _findings_html(description) + _sections_html(description.sections, level=3)
 
 
 def _findings_html(description: Description) -> str:
     return "".join(f"<p><strong>{escape(finding)}</strong></p>" for finding in description.findings)
 
 
-def _sections_html(sections: Iterable[Section], level: int = 4) -> str:
+def _sections_html(sections: Iterable[Section], *, level: int = 4) -> str:
     """Return what sections show at once, without figures and tables that lead."""
     parts = []
     for section in sections:

@@ -49,9 +49,6 @@ class Ceiling(NamedTuple):
         Best kappa that any device with these labels could reach; nan where undefined.
     kappa_reason : str
         Why ``kappa`` is nan, else "".
-    send_to : int or None
-        Position of the class to which a device after kappa alone would send the epochs it has no label for;
-        None if there are no such epochs, or nothing else.
     kappa_by_destination : tuple of float
         For each class the kappa of the device that sends all unreported epochs there and is right otherwise;
         nan for classes that the device lacks. The largest is ``kappa``.
@@ -60,7 +57,6 @@ class Ceiling(NamedTuple):
     accuracy: float
     kappa: float
     kappa_reason: str
-    send_to: int | None
     kappa_by_destination: tuple[float, ...]
 
 
@@ -105,8 +101,8 @@ def design_ceiling(reference_counts: npt.ArrayLike, *, device_has: Sequence[bool
     A night of the invented band A, which has no label for REM: 100 epochs wake, 450 light, 150 deep, 200 REM.
 
     >>> ceiling = design_ceiling([100, 450, 150, 200], device_has=(True, True, True, False))
-    >>> f"{ceiling.accuracy:.4f} {ceiling.kappa:.4f} {ceiling.send_to}"
-    '0.7778 0.6757 0'
+    >>> f"{ceiling.accuracy:.4f} {ceiling.kappa:.4f}"
+    '0.7778 0.6757'
     >>> [f"{kappa:.4f}" for kappa in ceiling.kappa_by_destination]
     ['0.6757', '0.6289', '0.6697', 'nan']
     """
@@ -119,11 +115,9 @@ def design_ceiling(reference_counts: npt.ArrayLike, *, device_has: Sequence[bool
     n, reported, lost = counts.sum(), counts * has, float(counts[~has].sum())
     by_chance = reported @ reported + lost * counts
     kappas = np.where(has, ratio(n * reported.sum() - by_chance, n * n - by_chance), NAN)
-    rarest = int(np.flatnonzero(has)[counts[has].argmin()])
-    kappa = float(kappas[rarest])
+    kappa = float(kappas[has][counts[has].argmin()])
     reason = NO_EPOCH if n == 0 else ONE_CLASS if math.isnan(kappa) else ""
-    send_to = rarest if 0 < lost < n else None
-    return Ceiling(float(ratio(reported.sum(), n)), kappa, reason, send_to, tuple(kappas.tolist()))
+    return Ceiling(float(ratio(reported.sum(), n)), kappa, reason, tuple(kappas.tolist()))
 
 
 def ceiling_under(mapping: StageMapping, counts: Counts, reportable: tuple[str, ...]) -> Ceiling:

@@ -481,8 +481,7 @@ def _summarise_scorers(
     grouped = group_nights(tuple(n for n, _ in found), options)
     if not found:
         because = "no night has a kappa between scorers and one of the device"
-        nothing = undefined(because, level=options.level)
-        interval = BootstrapIntervals(nothing, nothing, nothing, 0, options.resamples, 0)
+        interval = BootstrapIntervals.without_interval(undefined(because, level=options.level), options.resamples)
         return ScorerSummary(device, mapping, 0, len(several), 0, NAN, NAN, NAN, interval)
     means = [grouped.mean_by_unit(column) for column in np.array([kappas for _, kappas in found]).T]
     purpose = f"scorers {device} {mapping}"

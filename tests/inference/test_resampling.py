@@ -248,7 +248,7 @@ def test_a_mean_over_participants_has_the_textbook_standard_error():
     assert found.delta.se == pytest.approx(stats.sem(kept), rel=1e-7)
     interval = stats.t.interval(0.95, 4, loc=kept.mean(), scale=stats.sem(kept))
     assert (found.delta.low, found.delta.high) == pytest.approx(interval, rel=1e-7)
-    assert (found.units, found.dropped_units) == (5, 2)
+    assert found.units == 5
     assert found.notes[0] == "2 of 7 participants have no value and were left out"
 
 
@@ -256,7 +256,7 @@ def test_no_participant_with_a_value():
     found = bootstrap_mean(np.array([np.nan, np.nan]), rng=rng())
     assert np.isnan(found.value)
     assert found.delta.undefined_because == "none of the 2 participants has a value"
-    assert (found.units, found.undefined_replicates, found.dropped_units) == (0, 0, 2)
+    assert (found.units, found.undefined_replicates) == (0, 0)
 
 
 def test_one_unit_has_a_value_and_no_interval():
@@ -477,7 +477,7 @@ def test_means_together_are_the_means_alone():
         for kind in ("percentile", "bca", "delta"):
             ours, theirs = getattr(found[name], kind), getattr(alone, kind)
             assert (ours.value, ours.low, ours.high) == pytest.approx((theirs.value, theirs.low, theirs.high), rel=1e-9)
-        assert (found[name].units, found[name].dropped_units) == (alone.units, alone.dropped_units)
+        assert (found[name].units, found[name].notes) == (alone.units, alone.notes)
 
 
 def test_columns_with_the_same_participants_are_drawn_once():

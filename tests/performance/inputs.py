@@ -32,8 +32,7 @@ def write_nights(folder: Path, nights: int, *, seed: int = 11, table: bool = Fal
     folder.mkdir(parents=True, exist_ok=True)
     study = simulated(nights, seed)
     device = study.devices[0]
-    labels = study.traits[0].labels
-    words = [WORDS[label] for label in labels]
+    words = [WORDS[label] for label in PAD_B.labels]
     pairs = [write_night(folder, i, study.reference[i], device[i], words) for i in range(nights)]
     if table:
         rows = [f"p{i},1,pad B,{r.name},{d.name}" for i, (r, d) in enumerate(pairs)]

@@ -208,7 +208,7 @@ def test_a_detail_follows_the_title_as_it_is_written() -> None:
         "  word word word word word word word word",
     ]
     assert '<h2 id="gaps-heading">Gaps  1 gap, 60.0 min' in render_page(description)
-    assert "<h4>Gaps  1 gap, 60.0 min" in render_notebook(description)
+    assert "<h3>Gaps  1 gap, 60.0 min" in render_notebook(description)
 
 
 def test_a_mark_and_bars_stand_where_they_can() -> None:

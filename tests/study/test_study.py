@@ -528,7 +528,7 @@ def test_kappa_of_a_night_with_one_class_is_undefined_and_does_not_spoil_the_mea
     found = studied.find("kappa")
     assert found is not None
     assert found.averaged.value == pytest.approx(np.mean(studied.night_kappa[1:]))
-    assert found.averaged.dropped_units == 1
+    assert found.averaged.notes[0] == "1 of 3 participants have no value and were left out"
 
 
 def test_a_class_without_a_word_has_no_bias_to_account_for() -> None:

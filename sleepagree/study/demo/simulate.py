@@ -231,8 +231,6 @@ class SimulatedStudy(Frozen):
         end of the night.
     devices : tuple of int8 arrays, shape (n_nights, n_epochs)
         Codes of each device's ``labels``; ``GAP`` where it says nothing.
-    traits : tuple of DeviceTraits
-        The device of each array.
     epochs : int array, shape (n_nights,)
         Length of each night in epochs of 30 s.
     participant, night : int array, shape (n_nights,)
@@ -241,7 +239,6 @@ class SimulatedStudy(Frozen):
 
     reference: StageCodes
     devices: tuple[StageCodes, ...]
-    traits: tuple[DeviceTraits, ...]
     epochs: Positions
     participant: Positions
     night: Positions
@@ -578,6 +575,4 @@ def simulate_study(
     participant = np.repeat(np.arange(participants), nights)
     reference, epochs = simulate_hypnograms(participant, rng=rng, sleeper=sleeper)
     said = tuple(simulate_device(reference, participant, device=device, rng=rng) for device in devices)
-    return SimulatedStudy(
-        reference, said, tuple(devices), epochs, participant, np.tile(np.arange(nights), participants)
-    )
+    return SimulatedStudy(reference, said, epochs, participant, np.tile(np.arange(nights), participants))
