@@ -71,6 +71,9 @@ def stages_of(source: object) -> list[tuple[float, float, str]]:
         pd.Series(pd.Categorical(SCORER), index=CLOCK),
         pd.DataFrame({"stage": SCORER}),
         pd.DataFrame({"stage": pd.Categorical(SCORER)}, index=CLOCK),
+        pd.Series(SCORER, index=CLOCK.to_period("30s")),
+        pd.Series(SCORER, index=CLOCK - CLOCK[0]),
+        pd.DataFrame({"stage": SCORER}, index=CLOCK - CLOCK[0]),
         pd.DataFrame({"stage": SCORER, "start": CLOCK}),
         pd.DataFrame({"stage": SCORER, "onset_s": np.arange(len(SCORER)) * 30}),
         pd.DataFrame({"stage": SCORER, "epoch": range(len(SCORER))}),
@@ -81,6 +84,31 @@ def stages_of(source: object) -> list[tuple[float, float, str]]:
 )
 def test_every_form_of_a_hypnogram_gives_the_same_epochs(source: object) -> None:
     assert stages_of(source) == stages_of(list(SCORER))
+
+
+@pytest.mark.parametrize(
+    "index",
+    [
+        pd.date_range("2026-03-01 22:00", periods=4, freq="60s"),
+        pd.timedelta_range(0, periods=4, freq="60s"),
+        pd.period_range("2026-03-01 22:00", periods=4, freq="min"),
+    ],
+    ids=lambda index: type(index).__name__,
+)
+def test_epochs_are_as_long_as_the_times_of_an_index_are_apart(index: pd.Index) -> None:
+    stages, clock = ["W", "N2", "N2", "R"], None if isinstance(index, pd.TimedeltaIndex) else CLOCK[0]
+    for given in (pd.Series(stages, index), pd.DataFrame({"stage": stages}, index)):
+        spans = read_hypnogram(given)
+        assert (spans.epoch_s, spans.end_s, spans.start) == (60.0, 240.0, clock)
+        with pytest.raises(InputError, match="the times of the rows are not in order or stand twice"):
+            read_hypnogram(given.iloc[::-1])
+
+
+@pytest.mark.parametrize("other", ["onset_s", "epoch"])
+def test_an_index_of_timedeltas_beside_a_column_that_tells_when_is_refused(other: str) -> None:
+    frame = pd.DataFrame({"stage": ["W", "N2"], other: [0, 1]}, pd.timedelta_range(0, periods=2, freq="60s"))
+    with pytest.raises(InputError, match=f"the index tells when each row begins, and so does column '{other}'"):
+        read_hypnogram(frame)
 
 
 def test_epochs_that_a_frame_does_not_have_are_gaps() -> None:

@@ -147,19 +147,29 @@ _NO_TIMES: Final = frozenset({"integer", "floating", "mixed-integer-float", "dec
 
 
 def spans_of_series(series: Any, declared: Declared) -> ScoredSpans:
-    """Return the spans of a Series with one label per epoch; a DatetimeIndex tells when each begins."""
+    """Return the spans of a Series with one label per epoch; an index of times tells when each begins."""
     import pandas as pd
 
-    if not isinstance(series.index, pd.DatetimeIndex) or not len(series):
+    series = _by_begin(series)
+    if not isinstance(series.index, (pd.DatetimeIndex, pd.TimedeltaIndex)) or not len(series):
         return spans_of_labels(series.tolist(), declared)
     _refuse_missing(series.index.to_series(), "the index", declared.name)
     if not series.index.is_monotonic_increasing or series.index.has_duplicates:
         problem, expected = "the times of the rows are not in order or stand twice", "one night, in order"
         remedy = "Sort the rows, and give one night at a time."
         raise EpochGridError(problem, declared.name, expected=expected, remedy=remedy)
+    if isinstance(series.index, pd.TimedeltaIndex):  # seconds after the start, as a column onset_s
+        return spans_of_epochs(series.index.total_seconds().to_numpy(), series.tolist(), declared)
     times = _in_zone(series.index.to_series(), declared, "the index")
     onset = (times - times.iloc[0]).dt.total_seconds().to_numpy()
     return spans_of_epochs(onset, series.tolist(), declared, times.iloc[0].to_pydatetime())
+
+
+def _by_begin(held: Any) -> Any:
+    """Return a Series or DataFrame whose index of periods tells when each begins."""
+    import pandas as pd
+
+    return held.set_axis(held.index.to_timestamp(how="start")) if isinstance(held.index, pd.PeriodIndex) else held
 
 
 def _in_zone(times: Any, declared: Declared, where: str) -> Any:
@@ -234,6 +244,7 @@ _BY_SECONDS: Final = frozenset({"onset_s", "duration_s", "stage"})
 def spans_of_frame(frame: Any, layout: Layout | None, declared: Declared) -> ScoredSpans:
     """Return the spans of a DataFrame of a form of its own, or of one read as a table by a layout or plain names."""
     _refuse_levels(frame, declared.name)
+    frame = _by_begin(frame)
     if layout is None:
         _refuse_same_names(frame, declared.name)
         _refuse_several_nights(frame, declared.name)
@@ -272,9 +283,10 @@ def _refuse_two_clocks(frame: Any, name: str) -> None:
     import pandas as pd
 
     column = next((c for c in ("onset_s", "epoch") if c in frame.columns and "start" not in frame.columns), None)
-    if column is not None and isinstance(frame.index, pd.DatetimeIndex):
+    if column is not None and isinstance(frame.index, (pd.DatetimeIndex, pd.TimedeltaIndex)):
         problem, expected = f"the index tells when each row begins, and so does column '{column}'", "one of the two"
-        remedy = f"Drop column '{column}', or the index: frame.reset_index(drop=True), with start=frame.index[0]."
+        begins = ", with start=frame.index[0]" if isinstance(frame.index, pd.DatetimeIndex) else ""
+        remedy = f"Drop column '{column}', or the index: frame.reset_index(drop=True){begins}."
         raise InputError(problem, name, expected=expected, remedy=remedy)
 
 

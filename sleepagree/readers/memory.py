@@ -38,11 +38,11 @@ def read_hypnogram(
     source : path, array-like of str or int, pandas.Series, pandas.DataFrame, mne.Annotations or ScoredSpans
         A file is read by the reader of its suffix; a list of paths, or of texts that all end in a suffix that is read,
         names the parts of one recording in order. An array or a Series holds one label per epoch; None, nan
-        and "" are gaps; a Series with a DatetimeIndex tells its own start and epoch length. A DataFrame has
-        one row per interval (columns ``onset_s``, ``duration_s`` and ``stage``, or ``start``, ``end`` and ``stage``
-        with times) or one row per epoch (``stage``, and when each epoch begins: ``start`` with times, ``onset_s``,
-        the epoch's number ``epoch``, a DatetimeIndex, or nothing for epochs one after the other). With a layout, or
-        with other plain names of columns, it is read as a table in a file would be.
+        and "" are gaps; a Series with an index of times tells its epoch length, and of datetimes or periods its start,
+        too. A DataFrame has one row per interval (columns ``onset_s``, ``duration_s`` and ``stage``, or ``start``,
+        ``end`` and ``stage`` with times) or one row per epoch (``stage``, and when each epoch begins: ``start`` with
+        times, ``onset_s``, the epoch's number ``epoch``, an index of times, or nothing for epochs one after the other).
+        With a layout, or with other plain names of columns, it is read as a table in a file would be.
     layout : Layout or path, optional
         How to read a file, or a DataFrame: its columns are named and found as those of a table.
     stages : mapping, optional
