@@ -28,7 +28,16 @@ from pathlib import Path
 from typing import Any, Final
 
 from sleepagree.caution import Note, NoteKind, OtherText
-from sleepagree.errors import ClockError, FileFormatError, InputError, SleepAgreeError, asked, for_page, shorten
+from sleepagree.errors import (
+    ClockError,
+    FileFormatError,
+    InputError,
+    SleepAgreeError,
+    asked,
+    for_page,
+    shorten,
+    take_choice,
+)
 from sleepagree.files.kinds import BDF, EDF, HEAD_BYTES, kind_of_bytes
 from sleepagree.files.reading import open_input
 from sleepagree.hypnogram.spans import Origin, ScoredSpans
@@ -310,17 +319,17 @@ def _start(orig_time: datetime | None, layout: Layout) -> tuple[datetime | None,
     return clock, [_CLOCK_NOTE]
 
 
-def annotations_from_spans(spans: ScoredSpans, *, orig_time: OrigTime = OrigTime.CLOCK_AS_UTC) -> Any:
+def annotations_from_spans(spans: ScoredSpans, *, orig_time: OrigTime | str = OrigTime.CLOCK_AS_UTC) -> Any:
     """Return scored spans as ``mne.Annotations``, with their native labels and the lights marks.
 
     Parameters
     ----------
     spans : ScoredSpans
         The spans.
-    orig_time : OrigTime
-        ``CLOCK_AS_UTC``: the clock reading labelled UTC, which is what MNE makes of the recording itself, so
-        that ``raw.set_annotations`` puts them where they belong. ``TRUE_UTC``: the moment, for spans with a
-        zone. ``NONE``: onsets count from the first sample.
+    orig_time : OrigTime or str
+        ``"clock-as-utc"``: the clock reading labelled UTC, which is what MNE makes of the recording itself, so
+        that ``raw.set_annotations`` puts them where they belong. ``"true-utc"``: the moment, for spans with a
+        zone. ``"none"``: onsets count from the first sample.
 
     Returns
     -------
@@ -330,11 +339,11 @@ def annotations_from_spans(spans: ScoredSpans, *, orig_time: OrigTime = OrigTime
     Raises
     ------
     ValueError
-        When ``TRUE_UTC`` is asked for and the spans have no zone.
+        When ``orig_time`` is none of these, or ``"true-utc"`` is asked for and the spans have no zone.
     """
     import mne
 
-    moment = _moment_for_mne(spans.start, orig_time)
+    moment = _moment_for_mne(spans.start, take_choice("orig_time", orig_time, OrigTime))
     onsets, durations = spans.onset_s.tolist(), spans.duration_s.tolist()
     texts = [spans.labels[code] for code in spans.codes.tolist()]
     for mark_s, text in ((spans.lights_off_s, "Lights off"), (spans.lights_on_s, "Lights on")):

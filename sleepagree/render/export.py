@@ -16,7 +16,7 @@ from itertools import chain, groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from sleepagree.errors import OutputError, printable
+from sleepagree.errors import OutputError, printable, take_choice
 from sleepagree.files.formulas import escape_formula
 from sleepagree.files.writing import csv_text, encode_text, write_files
 from sleepagree.hypnogram.zones import add_seconds
@@ -238,7 +238,7 @@ def _table(header: Sequence[str], rows: Iterator[dict[str, Any]], *, delimiter: 
 # --- formats ----------------------------------------------------------------------------------------------
 
 
-def aligned_files(night: AlignedNight, path: Path, *, as_format: NightFormat) -> dict[Path, bytes]:
+def aligned_files(night: AlignedNight, path: Path, *, as_format: NightFormat | str) -> dict[Path, bytes]:
     """Return the files that hold a night in one format.
 
     Parameters
@@ -248,8 +248,8 @@ def aligned_files(night: AlignedNight, path: Path, *, as_format: NightFormat) ->
     path : Path
         File to write. BIDS: its name ends in ``events.tsv``, and a sidecar of the same name in ``.json``
         belongs beside it.
-    as_format : NightFormat
-        EDF+ annotations, BIDS events, CSV, or Parquet.
+    as_format : NightFormat or str
+        ``"edf"``: EDF+ annotations, ``"bids"``: BIDS events, ``"csv"``, or ``"parquet"``.
 
     Returns
     -------
@@ -261,7 +261,10 @@ def aligned_files(night: AlignedNight, path: Path, *, as_format: NightFormat) ->
     OutputError
         When a name is none that its format allows, when EDF+ cannot tell the date, or when Parquet is asked
         for and pyarrow is not installed.
+    ValueError
+        When ``as_format`` is none of the four.
     """
+    as_format = take_choice("as_format", as_format, NightFormat)
     if as_format is not NightFormat.BIDS:
         to_bytes = {NightFormat.EDF: edf_bytes, NightFormat.CSV: csv_bytes, NightFormat.PARQUET: parquet_bytes}
         return {path: to_bytes[as_format](night)}
@@ -273,7 +276,7 @@ def aligned_files(night: AlignedNight, path: Path, *, as_format: NightFormat) ->
 
 
 def write_aligned_night(
-    night: AlignedNight, path: Path, *, as_format: NightFormat, overwrite: bool = False
+    night: AlignedNight, path: Path, *, as_format: NightFormat | str, overwrite: bool = False
 ) -> tuple[Path, ...]:
     """Write a night for other tools.
 
@@ -294,7 +297,7 @@ def write_aligned_night(
     OutputError
         As :func:`aligned_files`; also when a file exists or cannot be written.
     """
-    files = aligned_files(night, Path(path), as_format=NightFormat(as_format))
+    files = aligned_files(night, Path(path), as_format=as_format)
     write_files(files, overwrite=overwrite)
     return tuple(files)
 

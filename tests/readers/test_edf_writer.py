@@ -79,6 +79,17 @@ def test_start_with_a_fraction_of_a_second(tmp_path):
     assert list(seen.annotations[1:]) == NIGHT
 
 
+def test_the_family_is_told_by_its_text_and_nothing_else_is_taken_for_one():
+    for family in EdfFamily:
+        told = encode_edf_annotations(NIGHT, start=START, family=str(family))
+        # the standards: 8 bytes of version, "0" or 255 and "BIOSEMI", and 44 from byte 192 on that say what it is
+        assert told[:8] == (b"\xffBIOSEMI" if family == "BDF+" else b"0       ")
+        assert told[192:197] == family.encode() + b"C"
+        assert told == encode_edf_annotations(NIGHT, start=START, family=family)
+    with pytest.raises(ValueError, match="family must be one of 'EDF\\+', 'BDF\\+', not 'bdf'"):
+        encode_edf_annotations(NIGHT, start=START, family="bdf")
+
+
 def test_aware_start_keeps_its_clock_reading(tmp_path):
     write_edf_annotations(tmp_path / "x.edf", NIGHT, start=START.replace(tzinfo=UTC))
     assert read_edf(tmp_path / "x.edf").start == START

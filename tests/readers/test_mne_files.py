@@ -85,6 +85,26 @@ def test_a_zone_is_lost_on_purpose_or_kept_as_the_true_moment():
 
 def test_elapsed_time_stays_elapsed():
     assert annotations_from_spans(night(), orig_time=OrigTime.NONE).orig_time is None
+
+
+@pytest.mark.parametrize(
+    ("told", "moment"),
+    [
+        # 22:30 in winter, two hours before UTC: by hand
+        ("none", None),
+        ("clock-as-utc", datetime(2026, 3, 1, 22, 30, tzinfo=UTC)),
+        ("true-utc", datetime(2026, 3, 1, 20, 30, tzinfo=UTC)),
+    ],
+)
+def test_orig_time_is_told_by_its_text(told, moment):
+    spans = night().with_changes(start=datetime(2026, 3, 1, 22, 30, tzinfo=timezone(timedelta(hours=2))))
+    assert annotations_from_spans(spans, orig_time=told).orig_time == moment
+
+
+@pytest.mark.parametrize("told", ["nonsense", None])
+def test_what_is_no_orig_time_is_refused(told):
+    with pytest.raises(ValueError, match=f"orig_time must be one of 'clock-as-utc', 'true-utc', 'none', not {told!r}"):
+        annotations_from_spans(night(), orig_time=told)
     back = spans_from_mne(annotations_from_spans(night(start=None)))
     assert back.start is None
     assert_same_night(back, night())

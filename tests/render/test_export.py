@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -25,10 +26,12 @@ from sleepagree.hypnogram.spans import ScoredSpans
 from sleepagree.mapping.mapping import mapping_named
 from sleepagree.readers.any_file import read_spans
 from sleepagree.readers.edf.recording import read_edf_annotations
-from sleepagree.readers.layout import Layout
+from sleepagree.readers.layout import Layout, read_layout
+from sleepagree.readers.memory import read_hypnogram
 from sleepagree.render.export import (
     AlignedNight,
     NightFormat,
+    aligned_files,
     aligned_night,
     aligned_rows,
     annotation_texts,
@@ -58,6 +61,9 @@ KINDS = (
     ("unscored", "light", "reference_unscored", None),
     ("N3", "unscored", "device_unscored", None),
 )
+
+#: Page of the docs that has the layouts by which a night is read back.
+DOCS = (Path(__file__).parents[2] / "docs" / "export.md").read_text(encoding="utf-8")
 
 
 def night(kinds=KINDS, **changes):
@@ -196,7 +202,7 @@ def test_a_night_with_silence_is_read_back_as_it_was_by_the_layouts_of_the_docs(
     aligned = replace(aligned_night(paired_night()), first_onset_s=0.0)
     path = tmp_path / "night_events.tsv" if as_format is NightFormat.BIDS else tmp_path / f"night.{as_format}"
     write_aligned_night(aligned, path, as_format=as_format)
-    times = {} if as_format is NightFormat.BIDS else {"start": "start"}
+    times = {} if as_format is NightFormat.BIDS else {"start": "start", "duration_unit": 1.0}
     columns = {"reference": "trial_type" if as_format is NightFormat.BIDS else "reference", "device": "device"}
     silent = {"n/a" if as_format is NightFormat.BIDS else "": "not-a-stage"}
     sides = {
@@ -204,6 +210,21 @@ def test_a_night_with_silence_is_read_back_as_it_was_by_the_layouts_of_the_docs(
     }
     again = aligned_night(align(**sides))
     assert (again.reference, again.device, again.status) == (aligned.reference, aligned.device, aligned.status)
+
+
+@pytest.mark.parametrize("as_format", [NightFormat.CSV, NightFormat.PARQUET])
+@pytest.mark.parametrize("said", [("wake", None, "deep", None) * 10, ("wake", None, None, "deep", None, None) * 7])
+def test_a_device_that_speaks_now_and_then_is_read_back_by_the_layout_of_the_docs(said, as_format, tmp_path):
+    # alone, such rows would be as long as they are apart, or as their durations say
+    layout = tmp_path / "night.toml"
+    layout.write_text(re.search(r"and Parquet it is\n\n```toml\n(.*?)```", DOCS, re.DOTALL)[1])
+    reference = read_hypnogram(["W", "N2", "N3", "R", "N2", "W"] * 7, start=CLOCK)
+    paired = align(reference=reference, device=read_hypnogram(said, start=CLOCK), window="reference")
+    path = tmp_path / f"night.{as_format}"
+    write_aligned_night(aligned_night(paired), path, as_format=as_format)
+    again = read_spans(path, layout=read_layout(layout))
+    spoken = [30.0 * i for i, word in enumerate(said) if word]
+    assert (again.onset_s.tolist(), again.duration_s.tolist()) == (spoken, [30.0] * len(spoken))
 
 
 def test_bids_tables_follow_the_standard():
@@ -218,6 +239,15 @@ def test_bids_tables_follow_the_standard():
     assert set(described) == set(frame.columns)
     for name in ("trial_type", "device", "status", "disagreement"):
         assert set(described[name]["Levels"]) == set(frame[name]) - {"n/a"}
+
+
+def test_a_format_is_told_by_its_text(tmp_path):
+    for as_format in NightFormat:
+        path = tmp_path / "night_events.tsv"
+        told = aligned_files(night(), path, as_format=str(as_format))
+        assert told == aligned_files(night(), path, as_format=as_format)
+    with pytest.raises(ValueError, match="as_format must be one of 'edf', 'bids', 'csv', 'parquet', not 'xls'"):
+        aligned_files(night(), tmp_path / "night.xls", as_format="xls")
 
 
 def test_a_bids_name_is_checked_and_both_files_are_kept_from_being_overwritten(tmp_path):

@@ -11,6 +11,7 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
+from sleepagree.errors import take_choice
 from sleepagree.files.writing import write_files
 from sleepagree.readers.edf.annotation_lists import format_tal
 from sleepagree.readers.edf.header import MONTHS
@@ -30,7 +31,7 @@ def write_edf_annotations(
     annotations: Sequence[tuple[float, float | None, str]],
     *,
     start: datetime,
-    family: EdfFamily = EdfFamily.EDF,
+    family: EdfFamily | str = EdfFamily.EDF,
     overwrite: bool = False,
 ) -> None:
     """Write annotations as an EDF+ file without signals.
@@ -45,15 +46,15 @@ def write_edf_annotations(
     start : datetime
         Of the recording, from 1985 on. The format has no zone: the clock reading is written, and an aware
         start loses its zone.
-    family : EdfFamily
-        EDF+ or BDF+.
+    family : EdfFamily or str
+        ``"EDF+"`` or ``"BDF+"``.
     overwrite : bool
         Whether a file that exists may be replaced.
 
     Raises
     ------
     ValueError
-        When an annotation or the start cannot be written in this format.
+        When an annotation or the start cannot be written in this format, or ``family`` is none of the two.
     OutputError
         When the file exists and may not be replaced, or cannot be written.
 
@@ -67,7 +68,7 @@ def write_edf_annotations(
 
 
 def encode_edf_annotations(
-    annotations: Sequence[tuple[float, float | None, str]], *, start: datetime, family: EdfFamily = EdfFamily.EDF
+    annotations: Sequence[tuple[float, float | None, str]], *, start: datetime, family: EdfFamily | str = EdfFamily.EDF
 ) -> bytes:
     r"""Return the bytes that :func:`write_edf_annotations` writes.
 
@@ -84,7 +85,7 @@ def encode_edf_annotations(
     Raises
     ------
     ValueError
-        When an annotation or the start cannot be written in this format.
+        When an annotation or the start cannot be written in this format, or ``family`` is none of the two.
 
     Examples
     --------
@@ -93,6 +94,7 @@ def encode_edf_annotations(
     >>> data[512:556]
     b'+0\x14\x14Recording starts\x14\x00+0\x1530\x14Sleep stage W\x14\x00\x00'
     """
+    family = take_choice("family", family, EdfFamily)
     if start.year < 1985:
         raise ValueError(f"start must not be before 1985, got {start}")
     fraction_s = Decimal(start.microsecond).scaleb(-6)
