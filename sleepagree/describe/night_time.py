@@ -23,6 +23,7 @@ from sleepagree.describe.paragraphs import say_runs
 from sleepagree.describe.words import DASH, join_words, minutes, percent, say_class, signed
 from sleepagree.errors import counted
 from sleepagree.hypnogram.align import PairedNight
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.night.compare import NightAgreement
 from sleepagree.scoring.disagreement import BoutsSeen, Disagreement, NearTransitions
 from sleepagree.scoring.following import Following, StateShifts
@@ -121,7 +122,8 @@ def following_section(night: NightAgreement) -> Section | None:
     found, none = night.disagreement, night.unreported
     if found is None:
         return None
-    tables = _shifts_table(found.shifts), _seen_table(found, none), _following_table(found, none)
+    mapping = night.mappings[0].mapping
+    tables = _shifts_table(found.shifts), _seen_table(found, none, mapping), _following_table(found, none, mapping)
     return section("following-section", "Bouts and changes of stage", *tables, further=True, folded=True)
 
 
@@ -154,14 +156,14 @@ def say_quartiles(low: float, high: float) -> str:
     return DASH if math.isnan(low) else " to ".join(ends)
 
 
-def _seen_table(found: Disagreement, unreported: Sequence[str]) -> Table:
+def _seen_table(found: Disagreement, unreported: Sequence[str], mapping: StageMapping) -> Table:
     lengths = list(dict.fromkeys((b.from_min, b.to_min) for b in found.seen))
     by_class_and_length = {(b.name, b.from_min): b for b in found.seen}
     rows = []
     for name in found.classes:
         bouts = [by_class_and_length.get((name, low)) for low, _ in lengths]
         if any(b is not None and b.bouts for b in bouts):
-            rows.append([say_class(name), *(_seen_cell(b, has_label=name not in unreported) for b in bouts)])
+            rows.append([say_class(name, mapping), *(_seen_cell(b, has_label=name not in unreported) for b in bouts)])
     heads = ("class", *(_say_length(*length) for length in lengths))
     return table("seen", "Bouts of the reference that the device saw, by length of the bout", heads, rows)
 
@@ -178,15 +180,15 @@ def _say_length(low: float, high: float) -> str:
     return f"{low:g} min and more" if math.isinf(high) else f"{low:g} to under {high:g} min"
 
 
-def _following_table(found: Disagreement, unreported: Sequence[str]) -> Table:
+def _following_table(found: Disagreement, unreported: Sequence[str], mapping: StageMapping) -> Table:
     heads = ("change in the reference", "times", "followed", "was there already", "never", "median delay (min)")
-    rows = (_following_row(change, has_label=change.after not in unreported) for change in found.following)
+    rows = (_following_row(change, mapping, has_label=change.after not in unreported) for change in found.following)
     caption = "How the device follows the changes of the reference; a negative delay means that it came first"
     return table("following", caption, heads, rows, sortable=True)
 
 
-def _following_row(change: Following, *, has_label: bool) -> list[object]:
-    head = [f"{say_class(change.before)} to {say_class(change.after)}", change.transitions]
+def _following_row(change: Following, mapping: StageMapping, *, has_label: bool) -> list[object]:
+    head = [f"{say_class(change.before, mapping)} to {say_class(change.after, mapping)}", change.transitions]
     if not has_label:
         return [*head, NO_LABEL, *[DASH] * 3]
     return [*head, change.followed, change.already_there, change.never, Cell.difference(change.median_min)]

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 
 from sleepagree.describe.blocks import Cell, Paragraph, Section, Table, Told, note, section, table, tabulate
 from sleepagree.describe.study_bias import difference_of, digits_of, on_printed_scale
@@ -12,6 +13,7 @@ from sleepagree.describe.study_paragraphs import say_estimate, units_of
 from sleepagree.describe.words import interval, join_words, p_value, percent, percent_interval, say_class, say_level
 from sleepagree.errors import counted, shorten
 from sleepagree.inference.reliability import WithinPeople
+from sleepagree.mapping.mapping import StageMapping
 from sleepagree.study.results import DeviceStudy, SeveralScorers, SilenceCounted, StudyAgreement, WholeTotal
 
 
@@ -24,15 +26,17 @@ def whole_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Se
         f"whole-{serial}",
         f"The whole window of '{shorten(device.device)}'",
         Paragraph(_say_silence(device.silence, device, study)),
-        _totals_table(device.totals, f"whole-table-{serial}", caption, study),
+        _totals_table(device.totals, f"whole-table-{serial}", caption, study, _name_of_total),
         further=True,
     )
 
 
-def _totals_table(totals: Sequence[WholeTotal], name: str, caption: str, study: StudyAgreement) -> Table:
+def _totals_table(
+    totals: Sequence[WholeTotal], name: str, caption: str, study: StudyAgreement, say_name: Callable[[WholeTotal], str]
+) -> Table:
     """Return figures of both sides over nights, with bias and limits."""
     told: list[Told[WholeTotal]] = [
-        ("measure", _name_of_total),
+        ("measure", say_name),
         ("nights", lambda total: total.limits.nights),
         ("reference", lambda total: Cell.number(total.limits.reference_mean, 1)),
         ("device", lambda total: Cell.number(total.limits.device_mean, 1)),
@@ -43,10 +47,12 @@ def _totals_table(totals: Sequence[WholeTotal], name: str, caption: str, study: 
     return tabulate(name, caption, told, totals, sortable=True)
 
 
-def _name_of_total(total: WholeTotal) -> str:
+def _name_of_bout(total: WholeTotal, mapping: StageMapping) -> str:
     kind, _, class_name = total.measure.partition(" ")
-    if kind == "bout":
-        return f"mean bout of {say_class(class_name)} min"
+    return f"mean bout of {say_class(class_name, mapping)} min" if kind == "bout" else shorten(total.name)
+
+
+def _name_of_total(total: WholeTotal) -> str:
     return f"{shorten(total.name)}{' min' if total.measure == 'TST' else ''}"
 
 
@@ -54,11 +60,12 @@ def bouts_section(device: DeviceStudy, study: StudyAgreement, serial: int) -> Se
     """Return how long bouts are and how often the class changes on both sides, None where nothing tells."""
     if not device.bouts:
         return None
+    name = partial(_name_of_bout, mapping=device.mappings[0].mapping)
     caption = "Mean length of bouts and changes of class an hour, on the epochs that both sides scored"
     return section(
         f"bouts-{serial}",
         f"Bouts and changes of class of '{shorten(device.device)}'",
-        _totals_table(device.bouts, f"bouts-table-{serial}", caption, study),
+        _totals_table(device.bouts, f"bouts-table-{serial}", caption, study, name),
         note("A bout ends at a gap; a night without a bout of a class on a side drops out of that line."),
         further=True,
     )

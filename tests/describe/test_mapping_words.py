@@ -23,7 +23,7 @@ from sleepagree.render.night_json import night_document
 from sleepagree.study.results import StudyOptions
 from sleepagree.study.summarise import summarise_study
 from tests.ferry import simulated_nights
-from tests.told import night_lines
+from tests.told import night_lines, study_lines
 from tests.worked import BED_TIME, pair, side
 
 WITHOUT_REM = ("wake", "light", "deep")
@@ -64,6 +64,9 @@ def test_a_class_that_holds_more_than_its_name_says_so():
     assert "(REM counted as light)" in results_of_night(night)
     assert "REM counted as light" in methods_of_night(night).text
     assert "The bias of light+REM, -5.0 min, was" in results_of_night(night)
+    # wake, light+REM, deep, light+REM: a change of the class each time
+    for row in ("wake to light+REM 1", "light+REM to deep 1", "deep to light+REM 1", "light+REM – – – – 2 of 2"):
+        assert row in said
     # names in files stay
     document = night_document(night)
     assert document["mappings"][0]["reference_classes"] == ["wake", "light", "deep"]
@@ -170,6 +173,13 @@ def test_tables_of_a_study_name_the_mapping_of_their_minutes(study):
     assert bias.caption.endswith("; minutes of classes under 'rem-as-light', REM counted as light")
     assert "minutes light+REM" in {row[0].text for row in bias.rows}
     assert [row[2].text for row in tested.rows] == ["bias", "both limits"]
+
+
+def test_mean_bouts_of_a_study_name_a_class_for_what_it_holds():
+    night = pair("W*20 N2*60 N3*40 R*40", "wake*20 light*60 deep*40 light*40", reports=WITHOUT_REM)
+    options = StudyOptions(mappings=("rem-as-light",), resamples=0)
+    said = " ".join(" ".join(study_lines(summarise_study([("crew-1", "1", "band A", night)], options))).split())
+    assert "light+REM" in said.partition("mean bout of wake min")[2].partition("mean bout of deep min")[0]
 
 
 def test_results_of_a_study_give_the_outcome_of_every_test(study):
