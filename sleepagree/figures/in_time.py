@@ -91,10 +91,10 @@ def draw_agreement_by_hour(parts: NightAgreement | Sequence[PartAgreement], *, a
             ax.plot(at[mine], share[mine], zorder=3, clip_on=False, **points(4.5, face.drawn, ACCENT.drawn, 1.0))
     ax.set_ylim(0, 100)
     ax.set_xlim(-0.5, len(parts) - 0.5)
-    by_hour = all(part.part.isdigit() for part in parts)
+    by_hour = all(part.part[:2].isdigit() for part in parts)
     wide = widest_mm(part.part for part in parts) + _BETWEEN_PARTS_MM
     each = next((step for step in _HOUR_STEPS if step * size_mm(ax)[0] / len(parts) >= wide), 24) if by_hour else 1
-    named = [(i, part.part) for i, part in enumerate(parts) if not by_hour or int(part.part) % each == 0]
+    named = [(i, part.part) for i, part in enumerate(parts) if not by_hour or int(part.part[:2]) % each == 0]
     name_ticks(ax.xaxis, [i for i, _ in named], [text for _, text in named])
     name_percents(ax.yaxis)
     grid_lines(ax, "y")

@@ -59,7 +59,8 @@ class PartAgreement(NamedTuple):
     Parameters
     ----------
     part : str
-        "first", "middle" or "last" third, or the hour of the clock ("23").
+        "first", "middle" or "last" third, or the hour of the clock ("23"); an hour that comes twice because the clock
+        goes back has its offset from UTC, too ("03 +0300").
     epochs, agreeing : int
         Scored epochs of the part, and those that agree.
     agreement : float
@@ -298,12 +299,16 @@ def _by_third(wrong: Flags, numbers: Epochs, window_epochs: int) -> tuple[PartAg
 
 
 def _by_hour(wrong: Flags, numbers: Epochs, begin: datetime) -> tuple[PartAgreement, ...]:
-    hour = np.array([add_seconds(begin, number * EPOCH_S).hour for number in numbers.tolist()])
+    moments = [add_seconds(begin, number * EPOCH_S) for number in numbers.tolist()]
+    # where a clock goes back an hour comes twice: each is told with its offset
+    twice = {moment.hour for moment in moments if moment.fold} & {moment.hour for moment in moments if not moment.fold}
+    names = [f"{moment:%H %z}" if moment.hour in twice else f"{moment:%H}" for moment in moments]
     # a night longer than a day comes to an hour again; its epochs are taken together
-    epochs = np.bincount(hour, minlength=24)
-    errors = np.bincount(hour[wrong], minlength=24)
-    order = dict.fromkeys(hour.tolist())
-    return tuple(_part(f"{at:02d}", int(epochs[at]), int(errors[at])) for at in order)
+    order = {name: place for place, name in enumerate(dict.fromkeys(names))}
+    hour = np.array([order[name] for name in names])
+    epochs = np.bincount(hour, minlength=len(order)).tolist()
+    errors = np.bincount(hour[wrong], minlength=len(order)).tolist()
+    return tuple(_part(*figures) for figures in zip(order, epochs, errors, strict=True))
 
 
 # ------------------------------------------------------------------------------------------------------ bouts

@@ -173,6 +173,14 @@ def test_hours_of_the_wall_clock_across_a_change_of_the_clock():
     assert [(part.part, part.epochs) for part in found.hours] == [("00", 1), ("01", 2), ("03", 2), ("04", 1)]
 
 
+def test_an_hour_that_comes_twice_where_the_clock_goes_back_is_two_parts():
+    # 2026-10-25, Helsinki: at 01:00 UTC the clock goes from 04:00 back to 03:00. Epochs every 30 min from 02:30.
+    begin = datetime(2026, 10, 25, 2, 30, tzinfo=ZoneInfo("Europe/Helsinki"))
+    found = describe("W" * 7, "WLWWLLW", np.arange(7) * 60, begin=begin)
+    told = [(part.part, part.epochs, part.agreeing) for part in found.hours]
+    assert told == [("02", 1, 1), ("03 +0300", 2, 1), ("03 +0200", 2, 1), ("04", 2, 1)]
+
+
 # ---- scattered errors
 
 
