@@ -88,6 +88,12 @@ def check_whole(name: str, given: Any, *, least: int) -> None:
         raise ValueError(f"{name} must be a whole number from {least} on, not {given!r}")
 
 
+def check_flag(name: str, given: Any) -> None:
+    """Raise a ValueError unless an argument is True or False; a text such as "no" would be taken for yes."""
+    if given not in (True, False) or isinstance(given, str):
+        raise ValueError(f"{name} must be True or False, not {given!r}")
+
+
 def check_level(given: Any, name: str = "level") -> None:
     """Raise a ValueError unless an argument is the level of an interval, or another probability by its name."""
     if not is_number(given) or not 0 < given < 1:

@@ -48,7 +48,7 @@ ROOMS = {
     "study_bias study_further study_tables study proposal file",
     "figures": "style drawing saving subjects class_bars hypnograms in_time night_kappas participants planning "
     "tables_of_counts bias_over_nights corrections",
-    "render": "columns told_cautions export figures json_text night_json clock_json inspection_json notebook terminal "
+    "render": "columns told_cautions json_text export figures night_json clock_json inspection_json notebook terminal "
     "page markdown latex night_folder correction_json correction_folder study_further_json study_json frames "
     "study_folder results",
     "page": "folder guard jobs moments questions remembered works views app serve",

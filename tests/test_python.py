@@ -562,6 +562,38 @@ def test_what_takes_a_paired_night_says_so(take: Callable[[object], object]) -> 
         take(SCORER)
 
 
+@pytest.mark.parametrize("told", ["no", "", 2, None])
+def test_what_is_neither_true_nor_false_is_refused(told: object) -> None:
+    with pytest.raises(ValueError, match=f"log_ratio must be True or False, not {told!r}"):
+        StudyOptions(log_ratio=told)  # type: ignore[arg-type]
+
+
+def test_numbers_of_numpy_are_numbers_of_json() -> None:
+    long = read_hypnogram(SCORER, epoch_s=np.float32(30))
+    night = compare(align(reference=long, device=PAD, clock_offset_s=np.int64(30)), level=np.float32(0.5))
+    plain = compare(align(reference=SCORER, device=PAD, clock_offset_s=30), level=0.5)
+    assert json.dumps(night.to_dict()) == json.dumps(plain.to_dict())
+    given = {"resamples": np.int64(20), "seed": np.int64(1), "level": np.float64(0.9), "log_ratio": np.False_}
+    options = StudyOptions(margins={"TST": np.int64(20)}, **given)  # type: ignore[arg-type]
+    study = summarise_study(people(NIGHT, NIGHT, NIGHT), options)
+    assert json.loads(json.dumps(study.to_dict()))
+    same = StudyOptions(resamples=20, seed=1, level=0.9, margins={"TST": 20})
+    assert study.to_dict() == summarise_study(people(NIGHT, NIGHT, NIGHT), same).to_dict()
+
+
+def test_a_device_that_reports_every_stage_has_a_redistribution_without_rows() -> None:
+    full, lacks = (compare(align(reference=SCORER, device=device)).to_frame("redistribution") for device in (PAD, BAND))
+    assert (len(full), len(lacks) > 0) == (0, True)
+    assert full.columns.tolist() == lacks.columns.tolist()
+
+
+def test_epochs_tell_seconds_that_are_no_whole_ones() -> None:
+    # 400 epochs of 30 s after the start, which lies an eighth of a second after that of the file, by hand
+    long = pd.DataFrame({"onset_s": 0.125 + 30 * np.arange(480), "stage": SCORER * 4})
+    epochs = compare(align(reference=long, device=long)).to_frame("epochs")
+    assert float(epochs["start"].iloc[400]) == 400 * 30 + 0.125
+
+
 def test_a_night_is_summarised_without_a_table() -> None:
     night = summarise_night(NIGHT, participant="a", night="1", device="pad B")
     assert (night.row, night.scored) == (0, len(SCORER))

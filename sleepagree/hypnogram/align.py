@@ -225,6 +225,7 @@ def align(
     listed = take_reports(reports)
     if not is_number(clock_offset_s):
         raise ValueError(f"clock_offset_s must be a finite number of seconds, not {clock_offset_s!r}")
+    clock_offset_s = float(clock_offset_s)  # a number of numpy is none that JSON can hold
     reference_set = _stage_set(reference, reference.reports)
     device_set = _stage_set(device, listed or device.reports)
     refuse_empty(reference, "reference")

@@ -190,6 +190,7 @@ def compare(paired: PairedNight, *, mappings: Mappings = (), level: float = 0.95
     """
     refuse_unpaired(paired)
     check_level(level)
+    level = float(level)  # a number of numpy is none that JSON can hold
     asked = tuple(mapping.read_with(paired.reference_set) for mapping in take_mappings(mappings))
     chosen = asked or (default_mapping(paired.reference_set, paired.device_set),)
     refuse_same_names(chosen)

@@ -78,7 +78,7 @@ def read_hypnogram(
     """
     if not is_number(epoch_s) or epoch_s <= 0:
         raise ValueError(f"epoch_s must be a positive number of seconds, not {epoch_s!r}")
-    declared = Declared(_take_stages(stages), _take_start(start), epoch_s, zone, own_words, name)
+    declared = Declared(_take_stages(stages), _take_start(start), float(epoch_s), zone, own_words, name)
     listed = take_reports(reports)
     spans = _spans_of(source, declared, layout)
     return spans if listed is None else spans.with_changes(reports=listed)

@@ -21,6 +21,7 @@ from sleepagree.files.formulas import escape_formula
 from sleepagree.files.writing import csv_text, encode_text, write_files
 from sleepagree.hypnogram.zones import add_seconds
 from sleepagree.mapping.words import COVERAGE, UNSCORED
+from sleepagree.render.json_text import seconds_text
 
 if TYPE_CHECKING:
     from sleepagree.hypnogram.align import PairedNight
@@ -214,19 +215,13 @@ def _onset_s(night: AlignedNight, epoch: int) -> float:
     return round(night.first_onset_s + epoch * night.epoch_s, 6)
 
 
-def _seconds_text(seconds: float) -> str:
-    """Return seconds in plain decimals: %g would lose sub-seconds late in a recording."""
-    text = f"{seconds:.6f}".rstrip("0").rstrip(".")
-    return "0" if text in ("", "-0") else text
-
-
 def _cell(value: Any, missing: str) -> str:
     if value is None:
         return missing
     if isinstance(value, bool):
         return str(int(value))
     if isinstance(value, float):
-        return _seconds_text(value)
+        return seconds_text(value)
     return value.isoformat() if isinstance(value, datetime) else str(value)
 
 

@@ -24,6 +24,9 @@ _BIAS_IN_SHORT: Final = (
     "device", "measure", "unit", "participants", "nights", "reference_mean", "device_mean", "bias", "bias_low",
     "bias_high", "lower", "upper",
 )  # fmt: skip
+_OF_REDISTRIBUTION: Final = (
+    "stage", "class", "epochs", "minutes", "share", "low", "high", "primary_low", "primary_high", "share_of_class",
+)  # fmt: skip
 _LABELS: Final = tuple(f"{side}_{kind}" for side in ("reference", "device") for kind in ("label", "stage", "class"))
 
 
@@ -83,7 +86,8 @@ def tabulate_redistribution(night: NightAgreement) -> pd.DataFrame:
     import pandas as pd
 
     traced = ((one.stage, to) for one in night.redistribution for to in one.to)
-    frame = pd.DataFrame([{"stage": stage, **documents.destination_document(to)} for stage, to in traced])
+    rows = [{"stage": stage, **documents.destination_document(to)} for stage, to in traced]
+    frame = pd.DataFrame(rows, columns=list(_OF_REDISTRIBUTION))
     # None, where a stage has no epoch, makes a column one of objects
     numbers = frame.columns.difference(["stage", "class", "epochs"])
     return frame.astype(dict.fromkeys(numbers, float))

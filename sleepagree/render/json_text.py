@@ -48,7 +48,13 @@ def as_iso(value: datetime | None) -> str | None:
 
 def epoch_moment(paired: PairedNight, epoch: int) -> str:
     """Return when an epoch begins, as :func:`as_iso`, or in seconds where no clock is told."""
-    return as_iso(paired.epoch_start(epoch)) or f"{paired.begin_s + epoch * paired.epoch_s:g}"
+    return as_iso(paired.epoch_start(epoch)) or seconds_text(paired.begin_s + epoch * paired.epoch_s)
+
+
+def seconds_text(seconds: float) -> str:
+    """Return seconds in plain decimals, to the microsecond: %g would lose sub-seconds late in a recording."""
+    text = f"{seconds:.6f}".rstrip("0").rstrip(".")
+    return "0" if text in ("", "-0") else text
 
 
 def cell(value: Any) -> str:

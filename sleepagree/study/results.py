@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sleepagree.caution import Caution
-from sleepagree.errors import check_level, check_whole, is_number, shorten
+from sleepagree.errors import check_flag, check_level, check_whole, is_number, shorten
 from sleepagree.hypnogram.spans import Counts
 from sleepagree.inference.equivalence import ContainmentTest, EquivalenceTest
 from sleepagree.inference.error_sizes import ErrorSizes
@@ -57,8 +57,8 @@ class StudyOptions:
     Raises
     ------
     ValueError
-        When ``resamples`` or ``seed`` is no whole number from 0 on, ``level`` does not lie between 0 and 1, or a margin
-        is no positive number.
+        When ``resamples`` or ``seed`` is no whole number from 0 on, ``level`` does not lie between 0 and 1, a margin is
+        no positive number, or ``log_ratio`` is neither True nor False.
     MappingError
         When two mappings have one name.
 
@@ -81,6 +81,11 @@ class StudyOptions:
         check_whole("resamples", self.resamples, least=0)
         check_whole("seed", self.seed, least=0)
         check_level(self.level)
+        check_flag("log_ratio", self.log_ratio)
+        # numbers of numpy are none that JSON can hold
+        plain = {"resamples": int(self.resamples), "seed": int(self.seed), "level": float(self.level)}
+        for name, value in (plain | {"log_ratio": bool(self.log_ratio)}).items():
+            object.__setattr__(self, name, value)
         object.__setattr__(self, "mappings", take_mappings(self.mappings))
         refuse_same_names(self.mappings)
         object.__setattr__(self, "margins", _take_margins(self.margins))
@@ -93,7 +98,12 @@ def _take_margins(given: Any) -> tuple[tuple[str, float], ...]:
         if not (is_pair and is_number(pair[1]) and pair[1] > 0):
             expected = "a positive number for each measure, such as {'TST': 30}"
             raise ValueError(f"margins must tell {expected}, not {shorten(pair)!r}")
-    return tuple((measure, margin) for measure, margin in pairs)
+    return tuple((measure, _plain(margin)) for measure, margin in pairs)
+
+
+def _plain(number: Any) -> float:
+    """Return a number as one of Python, a whole one whole."""
+    return int(number) if is_number(number, whole=True) else float(number)
 
 
 @dataclass(frozen=True)
