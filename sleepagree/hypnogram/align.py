@@ -225,7 +225,6 @@ def align(
     listed = take_reports(reports)
     if not is_number(clock_offset_s):
         raise ValueError(f"clock_offset_s must be a finite number of seconds, not {clock_offset_s!r}")
-    clock_offset_s = float(clock_offset_s)  # a number of numpy is none that JSON can hold
     reference_set = _stage_set(reference, reference.reports)
     device_set = _stage_set(device, listed or device.reports)
     refuse_empty(reference, "reference")
@@ -263,7 +262,7 @@ def align(
         begin_s=begin_s,
         end_s=origin_s + last * EPOCH_S,
         rule=rule,
-        clock_offset_s=clock_offset_s,
+        clock_offset_s=float(clock_offset_s),  # a number of numpy is none that JSON can hold
         ledger=ledger,
         cautions=(*cautions, *lone_mark_caution(window, reference), *_reports_caution(device_set)),
         reference_spans=reference,
