@@ -142,6 +142,8 @@ def spans_of_epochs(
 
 # --- Series and DataFrames ----------------------------------------------------------------------------------
 
+#: Columns that tell when an epoch begins.
+_TELL_WHEN: Final = ("start", "onset_s", "epoch")
 #: What pandas calls a column of numbers, which it would take for nanoseconds since 1970.
 _NO_TIMES: Final = frozenset({"integer", "floating", "mixed-integer-float", "decimal", "boolean", "timedelta"})
 
@@ -195,7 +197,7 @@ def _times_of(frame: Any, column: str, name: str) -> Any:
         )
         raise InputError(problem, name, found=str(frame[column].iloc[0]), expected=expected, remedy=remedy)
     try:
-        times = pd.to_datetime(frame[column], format="ISO8601")
+        times = _iso_times(frame[column])
     except (ValueError, TypeError) as error:
         problem, expected = f"column '{column}' holds something that is no time", "datetimes, or texts in ISO 8601"
         remedy = f"Turn the column into datetimes first, by pandas.to_datetime(frame['{column}'], format=...)."
@@ -203,6 +205,19 @@ def _times_of(frame: Any, column: str, name: str) -> Any:
         raise InputError(problem, name, found=found, expected=expected, remedy=remedy) from None
     _refuse_missing(times, f"column '{column}'", name)
     return times
+
+
+def _iso_times(column: Any) -> Any:
+    """Return texts in ISO 8601, or times, as times; in UTC where offsets differ, as when clocks change."""
+    import pandas as pd
+
+    try:
+        return pd.to_datetime(column, format="ISO8601")
+    except ValueError:
+        moments = [pd.Timestamp(text) for text in column]
+        if any(moment.tzinfo is None for moment in moments):
+            raise
+        return pd.Series(pd.to_datetime(moments, utc=True), index=column.index)
 
 
 def _refuse_missing(times: Any, what: str, name: str) -> None:
@@ -314,14 +329,14 @@ def _columns_of_stages(columns: Mapping[str, Sequence[str]]) -> list[str]:
 
 def _is_per_epoch(frame: Any) -> bool:
     """Whether a DataFrame has one row per epoch: stages, when each begins, and no column that might tell more."""
-    return "stage" in frame.columns and {*frame.columns} <= {"stage", "start", "onset_s", "epoch"}
+    return "stage" in frame.columns and {*frame.columns} <= {"stage", *_TELL_WHEN}
 
 
 def _from_epochs(frame: Any, declared: Declared) -> ScoredSpans:
     """Return the spans of a DataFrame with one row per epoch."""
     import pandas as pd
 
-    tells_when = next((column for column in ("start", "onset_s", "epoch") if column in frame.columns), None)
+    tells_when = next((column for column in _TELL_WHEN if column in frame.columns), None)
     if tells_when is None:
         return spans_of_series(frame["stage"], declared)
     if tells_when == "start":
@@ -365,10 +380,13 @@ def _from_frame(frame: Any, declared: Declared) -> ScoredSpans:
         onset, duration = (_numbers_of(frame, key, declared.name) for key in ("onset_s", "duration_s"))
         return spans_of_intervals(onset, duration, values, declared)
     problem = "the DataFrame lacks columns"
-    expected = "onset_s, duration_s and stage; start, end and stage; or stage alone"
+    expected = "onset_s, duration_s and stage; start, end and stage; start, onset_s or epoch and stage; or stage alone"
+    tells_when = [column for column in _TELL_WHEN if column in frame.columns and "stage" in frame.columns]
     texts = {name: [label_text(x) or "" for x in frame[name].tolist()] for name in frame if isinstance(name, str)}
     sides = [f"frame[{shorten(side)!r}]" for side in _columns_of_stages(texts)]
     remedy = f"Give each side by itself: {' and '.join(sides)}." if sides else "Rename its columns."
+    if tells_when:  # its further columns may tell something, or nothing
+        remedy = f"Give the columns that are meant alone: frame[[{tells_when[0]!r}, 'stage']]."
     raise InputError(problem, declared.name, found=", ".join(map(str, frame.columns)), expected=expected, remedy=remedy)
 
 

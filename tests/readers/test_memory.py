@@ -238,3 +238,27 @@ def test_a_label_is_no_file_even_where_a_file_has_its_name(tmp_path, monkeypatch
     (tmp_path / "W").write_text("stage\nW\n")
     monkeypatch.chdir(tmp_path)
     assert read_hypnogram(["W"]).labels == ("W",)
+
+
+def test_texts_with_offsets_that_differ_are_read_over_a_change_of_the_clock():
+    """In Helsinki 2026-10-25 04:00 +03:00 was 03:00 +02:00: four epochs of 30 s run on without a gap."""
+    frame = pd.DataFrame(
+        {
+            "start": [f"2026-10-25T03:59:{s}+03:00" for s in ("00", "30")]
+            + [f"2026-10-25T03:00:{s}+02:00" for s in ("00", "30")],
+            "stage": ["W", "N2", "N2", "R"],
+        }
+    )
+    spans = read_hypnogram(frame)
+    assert spans.onset_s.tolist() == [0.0, 30.0, 60.0, 90.0]
+    assert spans.start == datetime(2026, 10, 25, 0, 59, tzinfo=UTC)
+    with pytest.raises(InputError, match="holds something that is no time"):
+        read_hypnogram(frame.assign(start=[*frame["start"][:3], "2026-10-25T03:00:30"]))
+
+
+def test_a_further_column_does_not_lead_to_advice_that_closes_a_gap():
+    frame = pd.DataFrame({"epoch": [0, 1, 2, 7, 8], "stage": ["W", "N2", "N2", "R", "R"], "confidence": 0.9})
+    with pytest.raises(InputError) as caught:
+        read_hypnogram(frame)
+    assert "Give the columns that are meant alone: frame[['epoch', 'stage']]." in str(caught.value)
+    assert read_hypnogram(frame[["epoch", "stage"]]).onset_s.tolist() == [0.0, 30.0, 60.0, 210.0, 240.0]
