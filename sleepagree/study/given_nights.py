@@ -67,7 +67,7 @@ def take_outcomes(
     outcomes = [_take_outcome(each, i, first, f"{argument}[{i}]") for i, each in enumerate(given)]
     if not outcomes:
         raise ValueError(f"{argument} holds no night; expected at least one of {_FORMS}")
-    _refuse_twice(outcomes, argument)
+    _refuse_twice(given, outcomes, argument)
     if groups:
         outcomes = [
             replace(night, group=group) if isinstance(night, NightSummary) else night
@@ -122,10 +122,12 @@ def without_copy(outcome: NightSummary | Refusal) -> NightSummary | Refusal:
     return outcome
 
 
-def _refuse_twice(outcomes: list[NightSummary | Refusal], argument: str) -> None:
+def _refuse_twice(given: list[Any], outcomes: list[NightSummary | Refusal], argument: str) -> None:
     """Refuse a night that stands twice: it would count twice, as if somebody had slept once more."""
     seen: dict[tuple[str, str, str], int] = {}
-    for i, night in enumerate(outcomes):
+    for i, (each, night) in enumerate(zip(given, outcomes, strict=True)):
+        if isinstance(each, Refusal):  # a row of a table that was refused, as one that repeats another is
+            continue
         key = (night.participant, night.night, night.device)
         if seen.setdefault(key, i) != i:
             raise ValueError(

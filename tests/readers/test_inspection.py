@@ -229,6 +229,7 @@ night = "2"
 skip_lines = 4
 header = false
 records = "sleep.segments"
+source = 2
 sheet = "Night 1"
 foot = "Total"
 stage_form = "is {stage} now"
