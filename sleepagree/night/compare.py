@@ -294,7 +294,7 @@ def _redistribute(paired: PairedNight, mapping: StageMapping, level: float) -> t
         rows = [i for i, s in enumerate(paired.reference_set.stages) if s == stage]
         is_stage = np.isin(paired.reference, rows) & paired.scored
         traced = trace_unreported_stage(stage, is_stage=is_stage, device_classes=device, names=names, level=level)
-        left_out = np.unique(paired.device[is_stage & (device == len(names))]).tolist()
+        left_out = sorted(set(paired.device[is_stage & (device == len(names))].tolist()))
         out.append(traced._replace(left_out_labels=tuple(paired.device_set.labels[code] for code in left_out)))
     return tuple(out)
 
