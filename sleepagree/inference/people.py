@@ -90,9 +90,10 @@ def number_participants(participant: ArrayLike | Sequence[object]) -> Labels:
         raise ValueError(f"participant must have one dimension, got shape {column.shape}")
     items = column.tolist()
     for item in items:
-        if is_nameless(item):
-            raise ValueError(f"participant must name somebody in every row, got {item!r}")
-        numbers.setdefault(item, len(numbers))
+        if item not in numbers:
+            if is_nameless(item):
+                raise ValueError(f"participant must name somebody in every row, got {item!r}")
+            numbers[item] = len(numbers)
     return np.fromiter((numbers[item] for item in items), dtype=np.intp, count=len(items))
 
 

@@ -186,8 +186,8 @@ def _cut_cautions(device: _Nights) -> _Told:
 
 def _left_out_cautions(options: StudyOptions, device: DeviceStudy) -> _Told:
     """Name the nights of which a mapping leaves out epochs: one that was asked for, or the one spoken of first."""
+    staged = np.array([int(night.native.sum()) for night in device.nights])
     for studied in device.mappings if options.mappings else device.mappings[:1]:
-        staged = np.array([int(night.native.sum()) for night in device.nights])
         missing = staged - studied.night_counts.sum(axis=(1, 2))
         if missing.any():
             most_first = np.argsort(-missing, kind="stable")[: np.count_nonzero(missing)]

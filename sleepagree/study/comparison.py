@@ -38,8 +38,9 @@ from sleepagree.study.results import (
     Values,
 )
 
-#: Agreement in which an epoch to which a device gave no stage counts as one in which it is wrong.
+#: What a difference is in that speaks of a sleep measure, and not of a table.
 ABSOLUTE_ERROR: Final = "absolute error"
+#: Agreement in which an epoch to which a device gave no stage counts as one in which it is wrong.
 WITH_SILENCE: Final = "agreement, silence counted as disagreement"
 
 _Flags = NDArray[np.bool_]
